@@ -1,0 +1,232 @@
+"""What stages hand to each other and what is written to disk. The pydantic models are the contract of the output files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMA_VERSION = 1
+
+Side = Literal["left", "right"]
+Decision = Literal["likely_factory", "ask_first", "likely_refinished", "not_enough_seen"]
+ZoneState = Literal["seen", "not_seen", "not_assessable"]
+Probability = Annotated[float, Field(ge=0.0, le=1.0)]
+
+SHOTS = (
+    "exterior", "door_open", "engine_bay", "rear", "underside", "interior",
+    "identification_plate", "close_up", "document", "not_vehicle",
+)  # fmt: skip
+DETECTED_CUES = (
+    "overspray_rubber", "overspray_hidden", "painted_fastener", "filled_seam", "masking_edge", "tape_residue",
+    "wear_through", "film_defect", "filler", "coarse_texture", "changed_joint",
+)  # fmt: skip
+MEASURED_CUES = ("panel_mismatch", "shut_mismatch", "code_mismatch", "decal_offset", "film_thickness")
+CUES = DETECTED_CUES + MEASURED_CUES
+ZONES = (
+    "door_shut", "bulkhead", "sill_rail", "glazing_seal", "door_seal", "hinge", "wing_front", "bonnet", "roof",
+    "tub_side", "tub_rear", "rear_crossmember", "chassis_rail", "under_bonnet_bracket", "wiring", "front_trim_clip",
+    "body_seam", "decal", "identification_plate",
+)  # fmt: skip
+SURFACES = (
+    "background", "ground", "paint", "rubber", "black_part", "bare_metal", "glass", "tyre", "interior", "lamp", "plate",
+)  # fmt: skip
+HISTORIES = (
+    "factory", "local_repair", "panels_refinished", "refinished_same_colour", "colour_change_outside_only",
+    "colour_change_throughout",
+)  # fmt: skip
+
+
+class Record(BaseModel):
+    """Base of everything that is written to or read from an output file."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+# --- adverts and photos ------------------------------------------------------------------------------------------
+
+
+class AdvertDetails(Record):
+    """What an advert says of itself (`advert.yaml`); every key may be missing."""
+
+    title: str | None = None
+    price: float | None = Field(default=None, ge=0)
+    currency: str | None = None
+    year: int | None = Field(default=None, ge=1900, le=2100)
+    build_sheet: str | None = None
+    declared_colour: str | None = None
+    paint_code: str | None = None
+    document_colour: str | None = None
+    record_colour: str | None = None
+    notes: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Advert:
+    """One advert of a batch: its name (unique in the batch), what it says, and its photo files in reading order."""
+
+    name: str
+    details: AdvertDetails
+    photos: tuple[Path, ...]
+
+
+class SetAside(Record):
+    """A photo (or an advert's file) that could not be used, and why. Nothing else is lost."""
+
+    advert: str
+    photo: str
+    fault: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """One decoded photo, upright and in sRGB.
+
+    `srgb` is uint8 (H, W, 3). `sha256` is of the file's bytes; `perceptual_hash` is a 64-bit hash as 16 hex digits.
+    """
+
+    advert: str
+    name: str
+    sha256: str
+    perceptual_hash: str
+    srgb: npt.NDArray[np.uint8] = field(repr=False)
+
+    @property
+    def height(self) -> int:
+        return int(self.srgb.shape[0])
+
+    @property
+    def width(self) -> int:
+        return int(self.srgb.shape[1])
+
+
+class Quality(Record):
+    """Whether a photo can be judged at all.
+
+    `sharpness`: 0 (smeared) to 1 (crisp to the pixel); `exposure`: -1 (black) to 1 (burnt out), 0 is well exposed.
+    """
+
+    sharpness: float = Field(ge=0, le=1)
+    exposure: float = Field(ge=-1, le=1)
+    assessable: bool
+
+
+# --- findings: one line of findings.jsonl a photo ----------------------------------------------------------------
+
+
+class Box(Record):
+    """A place in the oriented photo, in pixels; `score` is the calibrated probability of the cue there."""
+
+    x: int = Field(ge=0)
+    y: int = Field(ge=0)
+    width: int = Field(gt=0)
+    height: int = Field(gt=0)
+    score: Probability
+    zone: str | None = None
+    side: Side | None = None
+
+
+class CueFinding(Record):
+    """One cue in one photo. Not assessable means that the photo cannot show it: `score` is then null, never 0."""
+
+    score: Probability | None
+    assessable: bool
+    boxes: tuple[Box, ...] = ()
+    heat: str | None = None
+
+
+class Measure(Record):
+    """One measured value with its standard uncertainty (k = 1, JCGM 100:2008, 2.3.1)."""
+
+    cue: str
+    value: float
+    unit: str
+    uncertainty: float = Field(ge=0)
+    zone: str | None = None
+    regions: tuple[Box, ...] = ()
+
+
+class PhotoFindings(Record):
+    """Everything seen in one photo."""
+
+    advert: str
+    photo: str
+    sha256: str
+    width: int = Field(gt=0)
+    height: int = Field(gt=0)
+    shot: dict[str, Probability]
+    quality: Quality
+    vehicle: Probability
+    cues: dict[str, CueFinding]
+    measures: tuple[Measure, ...] = ()
+    zones: dict[str, Probability] = Field(
+        default_factory=dict, description="Share of the photo's area that shows the zone, by zone; zones not shown are left out."
+    )
+    duplicate_of: str | None = Field(default=None, description="Earlier photo of this advert that this one repeats; its sightings count once.")
+    also_in: tuple[str, ...] = Field(default=(), description="`advert/photo` of the same photo in other adverts of the batch.")
+
+    @property
+    def likely_shot(self) -> str:
+        return max(self.shot, key=lambda name: self.shot[name])
+
+
+# --- shortlist.json ----------------------------------------------------------------------------------------------
+
+
+class Weight(Record):
+    """One piece of evidence. Positive decibans speak for a refinish, negative ones for the factory paint (Good 1950)."""
+
+    cue: str
+    zone: str | None
+    side: Side | None = None
+    photo: str | None
+    box: Box | None = None
+    decibans: float
+    why: str
+    likelihoods: dict[str, float] = Field(
+        default_factory=dict, description="Likelihood of this observation under each history: what the decibans are made of."
+    )
+
+
+class Request(Record):
+    """A photo or an answer to ask the seller for, and how much it is expected to tell (bits over the histories)."""
+
+    zone: str
+    shot: str
+    gain_bits: float = Field(ge=0)
+    text: str
+
+
+class AdvertResult(Record):
+    """One row of the shortlist."""
+
+    advert: str
+    title: str | None
+    rank: int = Field(ge=1)
+    history: dict[str, Probability]
+    refinished: Probability
+    refinished_range: tuple[Probability, Probability] = Field(description="`refinished` under the lowest and the highest prior of the config.")
+    weights: tuple[Weight, ...]
+    coverage: dict[str, ZoneState]
+    requests: tuple[Request, ...]
+    decision: Decision
+    reason: str
+    extent: dict[str, dict[str, Probability]] = Field(default_factory=dict)
+    coats: int = Field(ge=0, description="The least number of refinishes that explains what is seen.")
+    notes: tuple[str, ...] = ()
+    price: float | None = None
+    currency: str | None = None
+    photos: int = Field(ge=0)
+    set_aside: int = Field(ge=0)
+
+
+class Shortlist(Record):
+    """The whole of shortlist.json."""
+
+    schema_version: Literal[1] = 1
+    adverts: tuple[AdvertResult, ...]
