@@ -116,6 +116,24 @@ class Quality(Record):
     assessable: bool
 
 
+# --- what the network was measured to do -------------------------------------------------------------------------
+
+
+class CueRates(BaseModel):
+    """How often the network finds a cue at its default limit, as (low, mean, high) of a 95 % interval.
+
+    `sensitivity`: share of the `positives` found; `false_alarm`: share of the `negatives` wrongly found. Read from the
+    network's own evaluation, never typed in.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    sensitivity: tuple[Probability, Probability, Probability]
+    false_alarm: tuple[Probability, Probability, Probability]
+    positives: int = Field(ge=0)
+    negatives: int = Field(ge=0)
+
+
 # --- findings: one line of findings.jsonl a photo ----------------------------------------------------------------
 
 
