@@ -118,7 +118,12 @@ def write_manifest(folder: Path, digests: Mapping[str, str]) -> None:
         "limits": dict.fromkeys(cues, 0.5),
         "box_limits": dict.fromkeys(cues, 0.5),
         "rates": {
-            cue: {"sensitivity": [0.8, 0.9, 0.95], "false_alarm": [0.005, 0.01, 0.03], "positives": 100, "negatives": 400}
+            cue: {
+                "sensitivity": [0.8, 0.9, 0.95],
+                "false_alarm": [0.005, 0.01, 0.03],
+                "positives": 100,
+                "negatives": 400,
+            }
             for cue in cues
         },
         "digests": dict(digests),

@@ -1,0 +1,294 @@
+"""The exported network: a photo in, calibrated maps and scores out. Runs on ONNX Runtime, or on torch where asked.
+
+Nothing here knows what a cue means; `pipeline.cues` reads the maps. Weights never come from pickles, and their digest is
+checked before they are used.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Self
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from pipeline.errors import WeightsError
+from pipeline.records import CueRates, Probability
+
+STRIDE = 4  # the dense maps have one cell for 4 × 4 pixels of the network's input
+MOST_ENLARGED = 1.5  # a small photo is not blown up further: it would only look sharper than it is
+MANIFEST = "cue_network.json"
+ONNX = "cue_network.onnx"
+SAFETENSORS = "cue_network.safetensors"
+
+Floats = npt.NDArray[np.float32]
+Forward = Callable[[Floats], Mapping[str, Floats]]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")  # a newer network may say more of itself than is needed here
+
+
+class Scale(_Part):
+    """A logit becomes a probability as sigmoid(scale · logit + offset) (Platt 1999)."""
+
+    scale: float = Field(gt=0)
+    offset: float
+
+
+class ShotTemperature(_Part):
+    """Logits become probabilities as softmax(logits / temperature) (Guo et al. 2017)."""
+
+    temperature: float = Field(gt=0)
+
+
+class Calibration(_Part):
+    """From the network's logits to probabilities, fitted on held-out data."""
+
+    cues: dict[str, Scale]
+    shots: ShotTemperature
+    vehicle: Scale
+
+
+class Preprocess(_Part):
+    """The photo's long side in pixels at the network's input, and what both sides are padded to a multiple of."""
+
+    long_side_px: int = Field(ge=32)
+    multiple: int = Field(ge=STRIDE)
+
+
+class Manifest(_Part):
+    """What the network says of itself: channels, preprocessing, calibration, limits and measured rates."""
+
+    schema_version: int
+    name: str
+    created: str
+    cues: tuple[str, ...]
+    surfaces: tuple[str, ...]
+    zones: tuple[str, ...] = Field(description="'none' first")
+    shots: tuple[str, ...]
+    preprocess: Preprocess
+    calibration: Calibration
+    limits: dict[str, Probability]
+    box_limits: dict[str, Probability]
+    rates: dict[str, CueRates]
+    digests: dict[str, str]
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        for name, has in (
+            ("calibration", self.calibration.cues), ("limits", self.limits), ("box_limits", self.box_limits),
+        ):  # fmt: skip
+            if missing := sorted(set(self.cues) - set(has)):
+                raise ValueError(f"{name} lacks {', '.join(missing)}")
+        if self.zones[:1] != ("none",):
+            raise ValueError("the first zone is not 'none'")
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class NetworkMaps:
+    """What the network says of one photo; every number is a calibrated probability.
+
+    The maps cover the whole photo and nothing else, one cell for `scale` × `scale` pixels of the oriented photo.
+    `cue_probability` is float32 (cues, h, w); `surfaces` (surfaces, h, w) and `zones` (zones with 'none' first, h, w) sum
+    to 1 over the first axis. Channels are in the manifest's order. `cue_scores`, `shots` and `vehicle` are of the whole photo.
+    """
+
+    cue_probability: Floats
+    cue_scores: dict[str, float]
+    surfaces: Floats
+    zones: Floats
+    shots: dict[str, float]
+    vehicle: float
+    scale: float
+
+
+def shipped_weights() -> Path:
+    """Folder of the network that comes with maskline."""
+    return Path(__file__).parents[1] / "models" / "weights"
+
+
+@dataclass(frozen=True)
+class CueNetwork:
+    """A loaded network. `forward` takes float32 (N, 3, H, W), sRGB in 0 to 1, and gives the logits by output name."""
+
+    manifest: Manifest
+    forward: Forward
+
+    @classmethod
+    def load(cls, folder: Path, *, device: str = "cpu", threads: int | None = None) -> Self:
+        """Load the network in `folder`, check its digest and try it once.
+
+        `device`: `cpu`, or `cuda` for a GPU. `threads` bounds the threads one photo is computed with (CPU only; None leaves
+        it to the runtime).
+        Raises WeightsError where files are missing, changed or do not fit, or the device is not there.
+        """
+        manifest = _read_manifest(folder / MANIFEST)
+        if device not in ("cpu", "cuda"):
+            raise WeightsError(folder, f"there is no device '{device}'", "use cpu or cuda")
+        forward = _onnx_forward(folder, manifest, device, threads)
+        _try_out(forward, manifest, folder)
+        return cls(manifest, forward)
+
+    def run(self, photos: Sequence[npt.NDArray[np.uint8]]) -> list[NetworkMaps]:
+        """Maps of each photo (uint8 (H, W, 3), upright sRGB), in the order given. Photos of one size go through together."""
+        prepared = [prepare(photo, self.manifest.preprocess) for photo in photos]
+        groups: dict[tuple[int, ...], list[int]] = {}
+        for index, item in enumerate(prepared):
+            groups.setdefault(item.pixels.shape, []).append(index)
+        maps: dict[int, NetworkMaps] = {}
+        for indices in groups.values():
+            logits = self.forward(np.stack([prepared[index].pixels for index in indices]))
+            for place, index in enumerate(indices):
+                maps[index] = self._calibrated({name: value[place] for name, value in logits.items()}, prepared[index])
+        return [maps[index] for index in range(len(photos))]
+
+    def _calibrated(self, logits: Mapping[str, Floats], photo: Prepared) -> NetworkMaps:
+        manifest, calibration = self.manifest, self.manifest.calibration
+        rows, columns = math.ceil(photo.height / STRIDE), math.ceil(photo.width / STRIDE)
+        scales = [calibration.cues[cue] for cue in manifest.cues]
+        slope = np.array([scale.scale for scale in scales], np.float32)
+        offset = np.array([scale.offset for scale in scales], np.float32)
+        dense = logits["cues"][:, :rows, :columns] * slope[:, None, None] + offset[:, None, None]
+        scores = _sigmoid(logits["cue_scores"] * slope + offset)
+        shots = _softmax(logits["shots"] / np.float32(calibration.shots.temperature))
+        vehicle = _sigmoid(
+            logits["vehicle"] * np.float32(calibration.vehicle.scale) + np.float32(calibration.vehicle.offset)
+        )
+        return NetworkMaps(
+            cue_probability=_sigmoid(dense),
+            cue_scores=dict(zip(manifest.cues, scores.tolist(), strict=True)),
+            surfaces=_softmax(logits["surfaces"][:, :rows, :columns]),
+            zones=_softmax(logits["zones"][:, :rows, :columns]),
+            shots=dict(zip(manifest.shots, shots.tolist(), strict=True)),
+            vehicle=float(vehicle),
+            scale=STRIDE * photo.pixels_per_pixel,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A photo as the network takes it: float32 (3, H, W) in 0 to 1, of which `height` × `width` is photo and the rest padding.
+
+    `pixels_per_pixel` is how many of the photo's own pixels one of these covers, along one axis.
+    """
+
+    pixels: Floats
+    height: int
+    width: int
+    pixels_per_pixel: float
+
+
+def prepare(photo: npt.NDArray[np.uint8], preprocess: Preprocess) -> Prepared:
+    """Bring an uint8 (H, W, 3) photo to the network's size: area mean when smaller, padded right and below with its edge."""
+    long_side = max(photo.shape[:2])
+    factor = min(preprocess.long_side_px / long_side, MOST_ENLARGED)
+    height, width = (max(1, round(side * factor)) for side in photo.shape[:2])
+    if (height, width) != photo.shape[:2]:
+        photo = cv2.resize(photo, (width, height), interpolation=cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR)
+    below, right = -height % preprocess.multiple, -width % preprocess.multiple
+    padded = cv2.copyMakeBorder(photo, 0, below, 0, right, cv2.BORDER_REPLICATE)
+    pixels = np.ascontiguousarray(padded.transpose(2, 0, 1), dtype=np.float32) / np.float32(255)
+    return Prepared(pixels, height, width, 1 / factor)
+
+
+def _read_manifest(path: Path) -> Manifest:
+    try:
+        return Manifest.model_validate_json(path.read_bytes())
+    except OSError:
+        raise WeightsError(
+            path, "the network's manifest is not there", "install maskline again, or name a folder with a network"
+        ) from None
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "content"
+        raise WeightsError(
+            path, f"the manifest does not hold ({where}: {first['msg'].lower()})", "export the network again"
+        ) from None
+
+
+def _checked(path: Path, manifest: Manifest) -> bytes:
+    """The bytes of a weights file, once they are known to be the manifest's."""
+    try:
+        content = path.read_bytes()
+    except OSError:
+        raise WeightsError(
+            path, "the network's weights are not there", "install maskline again or export the network"
+        ) from None
+    if hashlib.sha256(content).hexdigest() != manifest.digests.get(path.name):
+        raise WeightsError(
+            path,
+            "the weights are not those of the manifest (digest differs)",
+            "install maskline again or export the network",
+        )
+    return content
+
+
+def _onnx_forward(folder: Path, manifest: Manifest, device: str, threads: int | None) -> Forward:
+    import onnxruntime  # here and not above: the commands that look at no photo start without it
+
+    provider = "CPUExecutionProvider" if device == "cpu" else "CUDAExecutionProvider"
+    if provider not in onnxruntime.get_available_providers():
+        raise WeightsError(
+            folder, "this ONNX Runtime has no GPU support", "install onnxruntime-gpu, or use the device cpu"
+        )
+    content = _checked(folder / ONNX, manifest)
+    options = onnxruntime.SessionOptions()
+    options.log_severity_level = 3  # errors only: its warnings mean nothing to a user
+    options.intra_op_num_threads = threads or 0
+    try:
+        session = onnxruntime.InferenceSession(content, options, providers=[provider])
+    except Exception as error:  # the runtime's own exceptions have no common base
+        raise WeightsError(
+            folder / ONNX, f"ONNX Runtime cannot load it ({str(error)[:120]})", "export the network again"
+        ) from None
+    names = [output.name for output in session.get_outputs()]
+
+    def forward(photos: Floats) -> Mapping[str, Floats]:
+        return dict(zip(names, session.run(names, {"photos": photos}), strict=True))
+
+    return forward
+
+
+def _try_out(forward: Forward, manifest: Manifest, folder: Path) -> None:
+    """Run one small grey photo: what does not fit its manifest shows now, not in the middle of a batch."""
+    side = math.lcm(32, manifest.preprocess.multiple)
+    cells = (side // STRIDE, side // STRIDE)
+    wanted: dict[str, tuple[int, ...]] = {
+        "cues": (1, len(manifest.cues), *cells),
+        "cue_scores": (1, len(manifest.cues)),
+        "surfaces": (1, len(manifest.surfaces), *cells),
+        "zones": (1, len(manifest.zones), *cells),
+        "shots": (1, len(manifest.shots)),
+        "vehicle": (1,),
+    }
+    try:
+        outputs = forward(np.full((1, 3, side, side), 0.5, np.float32))
+    except Exception as error:  # the runtime's own exceptions have no common base
+        raise WeightsError(
+            folder, f"the network does not run ({str(error)[:120]})", "export the network again"
+        ) from None
+    for name, shape in wanted.items():
+        found = outputs[name].shape if name in outputs else "nothing"
+        if found != shape:
+            raise WeightsError(
+                folder, f"its output '{name}' is {found} where the manifest needs {shape}", "export the network again"
+            )
+
+
+def _sigmoid(values: Floats) -> Floats:
+    # through tanh: no overflow for large logits
+    return np.float32(0.5) * (np.tanh(np.float32(0.5) * values) + np.float32(1))
+
+
+def _softmax(logits: Floats) -> Floats:
+    """Softmax over the first axis."""
+    powers: Floats = np.exp(logits - logits.max(axis=0))
+    return powers / powers.sum(axis=0)
