@@ -1,0 +1,957 @@
+"""The phone that takes an advert's photos, from scene radiance to the file the advert site serves.
+
+Everything happens in the order of a real camera: lens (depth of field, distortion, glare), sensor (shot and read
+noise, saturation), processing (white balance, tone, noise reduction, sharpening), then what people and sites do
+(scaling, overlays, compression). Labels follow the geometry.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import Annotated, Any, Literal
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from pydantic import AfterValidator, Field
+
+from pipeline.configuration import Config, load, shipped
+from pipeline.records import SURFACES
+
+FloatImage = npt.NDArray[np.float32]
+ByteImage = npt.NDArray[np.uint8]
+Mask = npt.NDArray[np.bool_]
+Tone = Literal["plain", "filmic", "local"]
+Overlay = Literal["none", "text", "strip", "border", "timestamp"]
+
+UNKNOWN_SURFACE = 255
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1 primaries, D65
+XYZ_TO_SRGB = np.array(
+    [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]]
+)  # IEC 61966-2-1
+FULL_FRAME_WIDTH_MM = 36.0
+TONE_STEPS = 4096
+
+
+def _ordered(pair: tuple[float, float]) -> tuple[float, float]:
+    if pair[0] > pair[1]:
+        raise ValueError("the low end of a range must not be above its high end")
+    return pair
+
+
+Range = Annotated[tuple[float, float], AfterValidator(_ordered)]
+Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class LensSettings(Config):
+    focal_equivalent_mm: Range
+    other_focal_equivalent_mm: Range
+    other_focal_probability: Share
+    sensor_width_mm: Range
+    f_number: Range
+    distortion_k1: Range
+    vignetting: Range
+    blur_px: Range
+    largest_coc_px: float = Field(gt=0)
+    veiling_glare: Range
+    bloom: Range
+    haze_probability: Share
+    haze: Range
+
+
+class SensorSettings(Config):
+    width_px: Range
+    full_well_e: Range
+    read_noise_e: Range
+    base_iso: float = Field(gt=0)
+    highest_iso: float = Field(gt=0)
+    longest_exposure_s: Range
+    incident_constant: float = Field(gt=0)
+    binning_gain: Share
+
+
+class MeteringSettings(Config):
+    target: float = Field(gt=0, lt=1)
+    centre_weight: float = Field(ge=0)
+    bias_ev: Range
+    error_ev: float = Field(ge=0)
+    gross_error_probability: Share
+    gross_error_ev: Range
+
+
+class WhiteBalanceSettings(Config):
+    strength: Range
+    error_mired: float = Field(ge=0)
+    bias_mired: float = Field(ge=0)
+    error_duv: float = Field(ge=0)
+    gross_error_probability: Share
+    gross_error_mired: Range
+
+
+class ToneSettings(Config):
+    plain_probability: Share
+    local_probability: Share
+    headroom: Range
+    contrast: Range
+    local_strength: Range
+    local_detail: Range
+    saturation: Range
+    colour_matrix_sd: float = Field(ge=0)
+
+
+class ProcessingSettings(Config):
+    chroma_blur_px: Range
+    denoise: Range
+    sharpening: Range
+    sharpening_radius_px: Range
+
+
+class ShakeSettings(Config):
+    motion_probability: Share
+    motion_px: Range
+    misfocus_probability: Share
+    misfocus_px: Range
+
+
+class SiteSettings(Config):
+    phone_quality: Range
+    resized_probability: Share
+    resized: Range
+    enlarged_probability: Share
+    enlarged: Range
+    quality: Range
+    subsampled_probability: Share
+    least_long_side_px: int = Field(gt=0)
+
+
+class OverlaySettings(Config):
+    text_probability: Share
+    strip_probability: Share
+    border_probability: Share
+    timestamp_probability: Share
+    plate_covered_probability: Share
+
+
+class CameraSettings(Config):
+    """Everything in `configs/synthesis/camera.yaml`."""
+
+    lens: LensSettings
+    sensor: SensorSettings
+    metering: MeteringSettings
+    white_balance: WhiteBalanceSettings
+    tone: ToneSettings
+    processing: ProcessingSettings
+    shake: ShakeSettings
+    site: SiteSettings
+    overlay: OverlaySettings
+    firefly_ratio: float = Field(ge=0)
+
+
+def camera_settings() -> CameraSettings:
+    """The shipped settings. Raises ConfigError where the file does not hold."""
+    return load(shipped("synthesis", "camera.yaml"), CameraSettings)
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """What a render gives. All arrays share height and width.
+
+    `radiance` float32 (H, W, 3), linear, sRGB primaries, any scale, finite and not negative; `surface` uint8 index into
+    SURFACES or 255; `zone` uint8, 0 none, 1 + index in ZONES; `side` uint8, 0 none, 1 left, 2 right; `cues` bool masks
+    of the cues that are present; `depth_m` float32 along the view axis (infinite where nothing is hit) or None;
+    `focus_m` is the distance the lens is focused at.
+    """
+
+    radiance: FloatImage = field(repr=False)
+    surface: ByteImage = field(repr=False)
+    zone: ByteImage = field(repr=False)
+    side: ByteImage = field(repr=False)
+    cues: dict[str, Mask] = field(repr=False)
+    depth_m: FloatImage | None = field(repr=False)
+    focus_m: float
+
+    @property
+    def height(self) -> int:
+        return int(self.radiance.shape[0])
+
+    @property
+    def width(self) -> int:
+        return int(self.radiance.shape[1])
+
+
+@dataclass(frozen=True, slots=True)
+class PhoneCamera:
+    """One phone, its owner's habits and the site the photos go to: the same for all photos of an advert."""
+
+    focal_length_mm: float
+    f_number: float
+    sensor_width_mm: float
+    sensor_width_px: float
+    distortion_k1: float = 0.0
+    vignetting: float = 0.0
+    lens_blur_px: float = 0.0
+    veiling_glare: float = 0.0
+    bloom: float = 0.0
+    haze: float = 0.0
+    full_well_e: float = 5000.0
+    read_noise_e: float = 2.0
+    longest_exposure_s: float = 1 / 30
+    exposure_bias_ev: float = 0.0
+    white_balance_strength: float = 1.0
+    white_balance_bias_mired: float = 0.0
+    tone: Tone = "plain"
+    headroom: float = 1.0
+    contrast: float = 0.0
+    local_strength: float = 0.0
+    local_detail: float = 1.0
+    saturation: float = 1.0
+    colour_matrix: tuple[tuple[float, float, float], ...] = ((1, 0, 0), (0, 1, 0), (0, 0, 1))
+    chroma_blur_px: float = 0.0
+    denoise: float = 0.0
+    sharpening: float = 0.0
+    sharpening_radius_px: float = 1.0
+    phone_quality: int = 92
+    resized: float = 1.0
+    enlarged: float = 1.0
+    site_quality: int = 85
+    subsampled: bool = True
+    overlay: Overlay = "none"
+    overlay_text: str = ""
+    plate_covered: bool = False
+
+    @property
+    def field_of_view_deg(self) -> float:
+        """Angle of view along the photo's long side, in degrees (rectilinear lens focused far away)."""
+        return math.degrees(2 * math.atan(self.sensor_width_mm / (2 * self.focal_length_mm)))
+
+
+@dataclass(frozen=True, slots=True)
+class DevelopedPhoto:
+    """A photo as the advert site gets it, with labels that fit it pixel by pixel.
+
+    `srgb` uint8 (H, W, 3), not yet through the last compression (`encode_jpeg` does that); labels as in Exposure.
+    `meta` tells what the camera did, plain numbers and words.
+    """
+
+    srgb: ByteImage = field(repr=False)
+    surface: ByteImage = field(repr=False)
+    zone: ByteImage = field(repr=False)
+    side: ByteImage = field(repr=False)
+    cues: dict[str, Mask] = field(repr=False)
+    quality: int
+    subsampled: bool
+    meta: dict[str, float | str | bool | dict[str, float]]
+
+
+# --- sampling ----------------------------------------------------------------------------------------------------
+
+
+def sample_phone(rng: np.random.Generator, settings: CameraSettings) -> PhoneCamera:
+    """Draw one phone with its owner and site. The same generator state gives the same phone."""
+    lens, sensor, tone = settings.lens, settings.sensor, settings.tone
+    processing, site, overlay = settings.processing, settings.site, settings.overlay
+    other = rng.random() < lens.other_focal_probability
+    equivalent_mm = rng.uniform(*(lens.other_focal_equivalent_mm if other else lens.focal_equivalent_mm))
+    sensor_width_mm = _log_uniform(rng, lens.sensor_width_mm)
+    kinds: tuple[Tone, ...] = ("plain", "local", "filmic")
+    plain, local = tone.plain_probability, tone.local_probability
+    kind = kinds[int(rng.choice(3, p=[plain, local, 1 - plain - local]))]
+    matrix = np.eye(3) + rng.normal(0, tone.colour_matrix_sd, (3, 3))
+    matrix /= matrix.sum(axis=1, keepdims=True)  # neutral stays neutral
+    resizing = rng.random()
+    is_resized = resizing < site.resized_probability
+    is_enlarged = not is_resized and resizing < site.resized_probability + site.enlarged_probability
+    return PhoneCamera(
+        focal_length_mm=equivalent_mm * sensor_width_mm / FULL_FRAME_WIDTH_MM,
+        f_number=float(rng.uniform(*lens.f_number)),
+        sensor_width_mm=sensor_width_mm,
+        sensor_width_px=float(rng.uniform(*sensor.width_px)),
+        distortion_k1=float(rng.uniform(*lens.distortion_k1)),
+        vignetting=float(rng.uniform(*lens.vignetting)),
+        lens_blur_px=float(rng.uniform(*lens.blur_px)),
+        veiling_glare=float(rng.uniform(*lens.veiling_glare)),
+        bloom=float(rng.uniform(*lens.bloom)),
+        haze=float(rng.uniform(*lens.haze)) if rng.random() < lens.haze_probability else 0.0,
+        full_well_e=_log_uniform(rng, sensor.full_well_e),
+        read_noise_e=float(rng.uniform(*sensor.read_noise_e)),
+        longest_exposure_s=_log_uniform(rng, sensor.longest_exposure_s),
+        exposure_bias_ev=float(rng.uniform(*settings.metering.bias_ev)),
+        white_balance_strength=float(rng.uniform(*settings.white_balance.strength)),
+        white_balance_bias_mired=float(rng.normal(0, settings.white_balance.bias_mired)),
+        tone=kind,
+        headroom=1.0 if kind == "plain" else float(rng.uniform(*tone.headroom)),
+        contrast=0.0 if kind == "plain" else float(rng.uniform(*tone.contrast)),
+        local_strength=float(rng.uniform(*tone.local_strength)) if kind == "local" else 0.0,
+        local_detail=float(rng.uniform(*tone.local_detail)) if kind == "local" else 1.0,
+        saturation=float(rng.uniform(*tone.saturation)),
+        colour_matrix=tuple((float(row[0]), float(row[1]), float(row[2])) for row in matrix),
+        chroma_blur_px=float(rng.uniform(*processing.chroma_blur_px)),
+        denoise=float(rng.uniform(*processing.denoise)),
+        sharpening=float(rng.uniform(*processing.sharpening)),
+        sharpening_radius_px=float(rng.uniform(*processing.sharpening_radius_px)),
+        phone_quality=round(rng.uniform(*site.phone_quality)),
+        resized=float(rng.uniform(*site.resized)) if is_resized else 1.0,
+        enlarged=float(rng.uniform(*site.enlarged)) if is_enlarged else 1.0,
+        site_quality=round(rng.uniform(*site.quality)),
+        subsampled=bool(rng.random() < site.subsampled_probability),
+        overlay=_sample_overlay(rng, overlay),
+        overlay_text=_random_text(rng),
+        plate_covered=bool(rng.random() < overlay.plate_covered_probability),
+    )
+
+
+def _sample_overlay(rng: np.random.Generator, settings: OverlaySettings) -> Overlay:
+    kinds: tuple[Overlay, ...] = ("text", "strip", "border", "timestamp", "none")
+    chances = [
+        settings.text_probability,
+        settings.strip_probability,
+        settings.border_probability,
+        settings.timestamp_probability,
+    ]
+    return kinds[int(rng.choice(5, p=[*chances, 1 - sum(chances)]))]
+
+
+def _random_text(rng: np.random.Generator) -> str:
+    """Letters that mean nothing, in the shape of a site's or a dealer's name."""
+    words = [
+        "".join(rng.choice(list("BCDFGHKLMNPRSTVXZAEIOU"), int(rng.integers(3, 9))))
+        for _ in range(int(rng.integers(1, 3)))
+    ]
+    text = " ".join(words)
+    return text if rng.random() < 0.5 else text.lower()
+
+
+def _log_uniform(rng: np.random.Generator, limits: tuple[float, float]) -> float:
+    return float(math.exp(rng.uniform(math.log(limits[0]), math.log(limits[1]))))
+
+
+# --- the whole chain ---------------------------------------------------------------------------------------------
+
+
+def develop(
+    exposure: Exposure,
+    phone: PhoneCamera,
+    rng: np.random.Generator,
+    settings: CameraSettings,
+    *,
+    illuminance_lux: float = 10_000.0,
+) -> DevelopedPhoto:
+    """Take the photo: lens, sensor, processing, scaling, overlay; labels follow.
+
+    `illuminance_lux` on the vehicle sets sensitivity and exposure time, and with them noise and shake; the radiance's
+    own scale is arbitrary. The photo may come out smaller than the exposure. Raises ValueError where the radiance is
+    negative or not finite.
+    """
+    _check(exposure)
+    if phone.distortion_k1:
+        exposure = _distort(exposure, phone.distortion_k1)
+    linear = suppress_fireflies(exposure.radiance, settings.firefly_ratio)
+    height, width = linear.shape[:2]
+    long_side = max(height, width)
+
+    iso, exposure_s = exposure_program(illuminance_lux, phone, settings.sensor)
+    linear, coc_px = _focus(linear, exposure, phone, settings)
+    linear, shake_px = _shake(linear, exposure_s, rng, settings.shake)
+    if phone.lens_blur_px > 0.2:
+        linear = cv2.GaussianBlur(linear, (0, 0), phone.lens_blur_px)
+
+    error_ev = phone.exposure_bias_ev + rng.normal(0, settings.metering.error_ev)
+    if rng.random() < settings.metering.gross_error_probability:
+        error_ev += rng.choice([-1, 1]) * rng.uniform(*settings.metering.gross_error_ev)
+    gain = meter(linear, settings.metering) * 2**error_ev
+    linear = np.minimum(
+        linear * np.float32(gain), np.float32(40.0)
+    )  # a sun's mirror image must not outshine the whole photo
+    linear = _scatter(linear, phone, rng)
+    if phone.vignetting:
+        linear *= _vignette(height, width, phone.vignetting)[..., None]
+
+    error_mired = phone.white_balance_bias_mired + rng.normal(0, settings.white_balance.error_mired)
+    if rng.random() < settings.white_balance.gross_error_probability:
+        error_mired += rng.choice([-1, 1]) * rng.uniform(*settings.white_balance.gross_error_mired)
+    error_duv = rng.normal(0, settings.white_balance.error_duv)
+    balance = grey_gains(linear, phone.white_balance_strength) * illuminant_gains(error_mired, error_duv)
+    balance /= float(balance @ LUMINANCE)
+    linear *= balance.astype(np.float32)
+
+    white_e = phone.full_well_e * settings.sensor.base_iso / iso / phone.headroom
+    white_e *= 1 + settings.sensor.binning_gain * max((phone.sensor_width_px / long_side) ** 2 - 1, 0)
+    linear = add_sensor_noise(linear, white_e, phone.read_noise_e, balance, rng)
+    linear = cv2.transform(linear, np.asarray(phone.colour_matrix, np.float32))
+    np.clip(linear, 0, phone.headroom, out=linear)
+
+    if phone.local_strength:
+        linear = _compress_contrast(linear, phone)
+    encoded = _apply_curve(linear, tone_curve(phone.tone, phone.headroom, phone.contrast), phone.headroom)
+    noise = 1.2 * math.sqrt(
+        0.18 / white_e + (phone.read_noise_e / white_e) ** 2
+    )  # 1.2: slope of the sRGB curve at 18 %
+    encoded = _finish(encoded, phone, noise)
+    srgb = np.clip(encoded * 255 + 0.5, 0, 255).astype(np.uint8)
+
+    photo = DevelopedPhoto(
+        srgb=srgb,
+        surface=exposure.surface,
+        zone=exposure.zone,
+        side=exposure.side,
+        cues=exposure.cues,
+        quality=phone.site_quality,
+        subsampled=phone.subsampled,
+        meta={
+            "iso": round(iso, 1),
+            "exposure_s": round(exposure_s, 6),
+            "exposure_error_ev": round(float(error_ev), 3),
+            "white_balance_error_mired": round(float(error_mired), 2),
+            "white_balance_error_duv": round(float(error_duv), 5),
+            "shake_px": round(shake_px, 2),
+            "lens_blur_px": round(phone.lens_blur_px, 3),
+            "cue_blur_px": {
+                cue: round(float(np.median(coc_px[mask])), 2)
+                for cue, mask in exposure.cues.items()
+                if coc_px is not None and mask.any()
+            },
+            "noise": round(noise, 5),
+            "tone": phone.tone,
+            "haze": round(phone.haze, 3),
+            "resized": phone.resized,
+            "enlarged": phone.enlarged,
+            "overlay": phone.overlay,
+            "jpeg_quality": phone.site_quality,
+        },
+    )
+    photo = _rescale(photo, phone, settings.site.least_long_side_px)
+    return _overlay(photo, phone, rng)
+
+
+def encode_jpeg(photo: DevelopedPhoto) -> bytes:
+    """The file the advert site serves: `photo.quality`, chroma at half size where `photo.subsampled`."""
+    return _jpeg(photo.srgb, photo.quality, photo.subsampled)
+
+
+def _check(exposure: Exposure) -> None:
+    lowest, highest = float(exposure.radiance.min()), float(exposure.radiance.max())
+    if not (math.isfinite(lowest) and math.isfinite(highest)) or lowest < 0:
+        raise ValueError(f"radiance must be finite and not negative (found {lowest} to {highest})")
+
+
+# --- lens --------------------------------------------------------------------------------------------------------
+
+
+def circle_of_confusion_mm(
+    depth_m: FloatImage | float, focus_m: float, focal_length_mm: float, f_number: float
+) -> npt.NDArray[np.float64]:
+    """Diameter on the sensor, in mm, of a point at `depth_m` when the thin lens is focused at `focus_m`.
+
+    c = (f / N) · f · |d − s| / (d · (s − f)); d may be infinite. Textbook: e.g. Pharr, Jakob, Humphreys, Physically
+    Based Rendering, "The thin lens model and depth of field".
+    """
+    focus_mm = max(focus_m * 1000, 1.001 * focal_length_mm)
+    inverse_depth = 1 / np.maximum(np.asarray(depth_m, np.float64) * 1000, 1e-6)
+    result = focal_length_mm**2 / f_number * np.abs(1 - focus_mm * inverse_depth) / (focus_mm - focal_length_mm)
+    return np.asarray(result, np.float64)
+
+
+def suppress_fireflies(radiance: FloatImage, ratio: float) -> FloatImage:
+    """Dim pixels brighter than `ratio` times the median around them: outliers of a path tracer. 0 changes nothing."""
+    if ratio <= 0:
+        return radiance.copy()
+    luminance = cv2.transform(radiance, LUMINANCE[None])
+    around = cv2.medianBlur(luminance, 3)
+    limit = around * np.float32(ratio) + np.float32(0.02) * luminance.mean()
+    outliers = luminance > limit
+    result = radiance.copy()
+    result[outliers] *= (limit[outliers] / luminance[outliers] / ratio)[:, None]
+    return result
+
+
+def _distort(exposure: Exposure, k1: float) -> Exposure:
+    """Radial distortion r' = r (1 + k1 r²), r = 1 in the corner, scaled so that no edge comes into the picture."""
+    height, width = exposure.height, exposure.width
+    x = (np.arange(width, dtype=np.float32) - (width - 1) / 2)[None]
+    y = (np.arange(height, dtype=np.float32) - (height - 1) / 2)[:, None]
+    factor = (1 + k1 * (x * x + y * y) / ((width / 2) ** 2 + (height / 2) ** 2)) / (1 + max(k1, 0.0))
+    map_x, map_y = cv2.convertMaps(
+        (x * factor + (width - 1) / 2).astype(np.float32),
+        (y * factor + (height - 1) / 2).astype(np.float32),
+        cv2.CV_16SC2,
+    )
+
+    def nearest(image: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        return np.asarray(cv2.remap(image, map_x, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE))
+
+    return Exposure(
+        radiance=cv2.remap(exposure.radiance, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE),
+        surface=nearest(exposure.surface),
+        zone=nearest(exposure.zone),
+        side=nearest(exposure.side),
+        cues={cue: nearest(mask.view(np.uint8)).astype(bool) for cue, mask in exposure.cues.items()},
+        depth_m=None if exposure.depth_m is None else nearest(exposure.depth_m),
+        focus_m=exposure.focus_m,
+    )
+
+
+def _focus(
+    linear: FloatImage, exposure: Exposure, phone: PhoneCamera, settings: CameraSettings
+) -> tuple[FloatImage, FloatImage | None]:
+    """Blur by depth. Returns the image and each pixel's circle of confusion, diameter in px (None without depth)."""
+    if exposure.depth_m is None:
+        return linear, None
+    px_per_mm = max(linear.shape[:2]) / phone.sensor_width_mm
+    coc_mm = circle_of_confusion_mm(exposure.depth_m, exposure.focus_m, phone.focal_length_mm, phone.f_number)
+    coc_px = np.minimum(coc_mm * px_per_mm, settings.lens.largest_coc_px).astype(np.float32)
+    if float(coc_px.max()) < 1.0:
+        return linear, coc_px
+    near = exposure.depth_m < exposure.focus_m
+    return defocus(linear, coc_px, near), coc_px
+
+
+def defocus(linear: FloatImage, coc_px: FloatImage, near: Mask) -> FloatImage:
+    """Blur `linear` (H, W, 3) by a map of circle diameters in px; `near` marks what lies before the focus.
+
+    Layered approximation: the far side is gathered level by level without light from sharp things before it; the near
+    side is spread over what lies behind it. Levels double in diameter, large ones are computed at reduced size.
+    """
+    far_coc = np.where(near, 0, coc_px)
+    result = _gather(linear, far_coc)
+    near_coc = np.where(near, coc_px, 0)
+    if float(near_coc.max()) < 1.0:
+        return result
+    diameter = float(np.percentile(near_coc[near], 80))
+    if diameter < 1.0:
+        return result
+    cover = near.astype(np.float32)
+    spread = _blur_disk(linear * cover[..., None], diameter)
+    alpha = _blur_disk(cover, diameter)
+    blurred = spread / np.maximum(alpha, 1e-4)[..., None]
+    inside = _gather(linear, near_coc)  # where nearly everything is near, its own diameters count
+    amount = np.clip(alpha * 2 - 1, 0, 1)[..., None]
+    front = blurred + (inside - blurred) * amount
+    return np.asarray(result + (front - result) * alpha[..., None], np.float32)
+
+
+def _gather(linear: FloatImage, coc_px: FloatImage) -> FloatImage:
+    """Blend levels of blur by each pixel's own diameter; a level leaves out what is much sharper than itself."""
+    result = linear
+    diameter, lower = 2.0, 0.0
+    largest = float(coc_px.max())
+    while lower < largest:
+        weight = np.clip((coc_px - lower) / (diameter - lower), 0, 1)
+        if float(weight.max()) > 0.02:
+            belongs = np.clip(coc_px / (0.6 * diameter), 0.02, 1) if diameter > 2 else np.ones_like(coc_px)
+            level = _blur_disk(linear * belongs[..., None], diameter)
+            level /= _blur_disk(belongs, diameter)[..., None]
+            result = result + (level - result) * weight[..., None]
+        lower, diameter = diameter, diameter * 2
+    return np.asarray(result, np.float32)
+
+
+def _blur_disk(image: FloatImage, diameter_px: float) -> FloatImage:
+    """Mean over a disk; disks above 5 px are computed at reduced size."""
+    height, width = image.shape[:2]
+    factor = 1
+    while diameter_px / factor > 5:
+        factor *= 2
+    if factor > 1:
+        image = cv2.resize(image, (max(width // factor, 1), max(height // factor, 1)), interpolation=cv2.INTER_AREA)
+    image = cv2.filter2D(image, -1, _disk(diameter_px / factor), borderType=cv2.BORDER_REPLICATE)
+    if factor > 1:
+        image = cv2.resize(image, (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(image, np.float32)
+
+
+def _disk(diameter_px: float) -> FloatImage:
+    """Disk with soft pixel edges, sum 1."""
+    half = math.ceil(diameter_px / 2)
+    offsets = np.arange(-half, half + 1)
+    radius = np.hypot(offsets[None], offsets[:, None])
+    disk = np.clip(diameter_px / 2 + 0.5 - radius, 0, 1)
+    return np.asarray((disk / disk.sum()).astype(np.float32), np.float32)
+
+
+def _shake(
+    linear: FloatImage, exposure_s: float, rng: np.random.Generator, settings: ShakeSettings
+) -> tuple[FloatImage, float]:
+    """Rarely, move the camera during the exposure or miss the focus. Returns the image and the blur's length in px."""
+    chance = min(settings.motion_probability * (1 + 20 * exposure_s / 0.05 * settings.motion_probability), 1)
+    moved, length = rng.random() < chance, rng.uniform(*settings.motion_px)
+    angle, bend = rng.uniform(0, math.pi), rng.normal(0, 0.25)
+    missed, diameter = rng.random() < settings.misfocus_probability, rng.uniform(*settings.misfocus_px)
+    if moved:
+        steps = np.linspace(-0.5, 0.5, 48)
+        along, across = length * steps, length * bend * (steps**2 - 1 / 12)
+        x = along * math.cos(angle) - across * math.sin(angle)
+        y = along * math.sin(angle) + across * math.cos(angle)
+        half = math.ceil(max(np.abs(x).max(), np.abs(y).max()))
+        kernel = np.histogram2d(y, x, bins=2 * half + 1, range=[[-half - 0.5, half + 0.5]] * 2)[0]
+        return cv2.filter2D(
+            linear, -1, (kernel / kernel.sum()).astype(np.float32), borderType=cv2.BORDER_REPLICATE
+        ), float(length)
+    if missed:
+        return _blur_disk(linear, diameter), float(diameter)
+    return linear, 0.0
+
+
+def _scatter(linear: FloatImage, phone: PhoneCamera, rng: np.random.Generator) -> FloatImage:
+    """Light scattered in the lens: near its place, over the whole frame, and through a fingerprint."""
+    height, width = linear.shape[:2]
+    small = cv2.resize(linear, (max(width // 8, 1), max(height // 8, 1)), interpolation=cv2.INTER_AREA)
+    reach = max(small.shape[:2])
+    bloom = cv2.GaussianBlur(small, (0, 0), 0.02 * reach + 0.5)
+    veil = cv2.GaussianBlur(cv2.resize(small, (16, 16), interpolation=cv2.INTER_AREA), (0, 0), 5.0)
+    glow = phone.bloom * bloom + phone.veiling_glare * cv2.resize(veil, (small.shape[1], small.shape[0]))
+    kept = np.float32(1 - phone.bloom - phone.veiling_glare)
+    patch_seed = rng.normal(0, 1, (4, 5)).astype(
+        np.float32
+    )  # always drawn: the photo's later numbers do not depend on the haze
+    if phone.haze:
+        patch = np.clip(
+            cv2.resize(patch_seed, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_CUBIC) * 0.5 + 0.5, 0, 1
+        )
+        amount = (phone.haze * patch)[..., None]
+        streak = cv2.GaussianBlur(small, (0, 0), 0.09 * reach) * 0.7 + bloom * 0.3
+        glow = glow * (1 - amount) + streak * amount
+        kept = kept * (1 - cv2.resize(amount, (width, height)))[..., None]
+    return np.asarray(linear * kept + cv2.resize(glow, (width, height)), np.float32)
+
+
+def _vignette(height: int, width: int, loss: float) -> FloatImage:
+    x = np.linspace(-1, 1, width, dtype=np.float32)[None] * (width / math.hypot(width, height))
+    y = np.linspace(-1, 1, height, dtype=np.float32)[:, None] * (height / math.hypot(width, height))
+    r2 = x * x + y * y
+    return np.asarray(1 - loss * (0.6 * r2 + 0.4 * r2 * r2), np.float32)
+
+
+# --- sensor ------------------------------------------------------------------------------------------------------
+
+
+def exposure_program(illuminance_lux: float, phone: PhoneCamera, settings: SensorSettings) -> tuple[float, float]:
+    """Sensitivity (ISO) and exposure time (s) that the phone chooses: base sensitivity while the time stays short.
+
+    Incident-light metering: N² / t = E · S / C (ISO 2720:1974, formula from memory).
+    """
+    time_s = settings.incident_constant * phone.f_number**2 / (max(illuminance_lux, 1e-3) * settings.base_iso)
+    if time_s <= phone.longest_exposure_s:
+        return settings.base_iso, time_s
+    return min(settings.base_iso * time_s / phone.longest_exposure_s, settings.highest_iso), phone.longest_exposure_s
+
+
+def meter(linear: FloatImage, settings: MeteringSettings) -> float:
+    """Factor that brings the centre-weighted mean of the encoded luminance to `settings.target` (bisection)."""
+    small = cv2.resize(linear, (96, 72), interpolation=cv2.INTER_AREA) @ LUMINANCE
+    x, y = np.linspace(-1, 1, 96)[None], np.linspace(-1, 1, 72)[:, None]
+    weight = 1 + settings.centre_weight * np.exp(-2 * (x * x + y * y))
+    weight /= weight.sum()
+    typical = float(np.median(small)) or float(small.mean())
+    if typical <= 0:
+        return 1.0
+    low, high = math.log2(0.18 / typical) - 8, math.log2(0.18 / typical) + 8
+    for _ in range(16):
+        middle = (low + high) / 2
+        if float((weight * encode_srgb(small * np.float32(2**middle))).sum()) < settings.target:
+            low = middle
+        else:
+            high = middle
+    return float(2 ** ((low + high) / 2))
+
+
+def add_sensor_noise(
+    linear: FloatImage, white_e: float, read_noise_e: float, balance: npt.NDArray[np.float64], rng: np.random.Generator
+) -> FloatImage:
+    """Shot noise (Poisson, in its normal limit) and read noise, in linear light after white balance.
+
+    `white_e` electrons make linear 1.0 in a channel whose gain in `balance` (3) is 1; read noise is in electrons.
+    """
+    gains = (balance / white_e).astype(np.float32)
+    sigma = linear * gains
+    sigma += (read_noise_e * gains) ** 2
+    np.sqrt(np.maximum(sigma, 0, out=sigma), out=sigma)
+    sigma *= rng.standard_normal(linear.shape, np.float32)
+    sigma += linear
+    return sigma
+
+
+# --- white balance and tone --------------------------------------------------------------------------------------
+
+
+def planckian_xy(temperature_k: float) -> tuple[float, float]:
+    """Chromaticity (CIE 1931) of a black body, 1667 K to 25000 K.
+
+    Kang, Moon, Hong, Lee, Cho, Kim (2002), Journal of the Korean Physical Society 41(6), 865-871, cubic approximation.
+    """
+    t = min(max(temperature_k, 1667.0), 25000.0)
+    if t <= 4000:
+        x = -0.2661239e9 / t**3 - 0.2343589e6 / t**2 + 0.8776956e3 / t + 0.179910
+    else:
+        x = -3.0258469e9 / t**3 + 2.1070379e6 / t**2 + 0.2226347e3 / t + 0.240390
+    if t <= 2222:
+        y = -1.1063814 * x**3 - 1.34811020 * x**2 + 2.18555832 * x - 0.20219683
+    elif t <= 4000:
+        y = -0.9549476 * x**3 - 1.37418593 * x**2 + 2.09137015 * x - 0.16748867
+    else:
+        y = 3.0817580 * x**3 - 5.87338670 * x**2 + 3.75112997 * x - 0.37001483
+    return x, y
+
+
+def illuminant_rgb(temperature_k: float, duv: float = 0.0) -> npt.NDArray[np.float64]:
+    """Linear sRGB of light of luminance 1 on (or `duv` above, towards green) the Planckian locus; CIE 1960 UCS."""
+    u, v = _xy_to_uv(planckian_xy(temperature_k))
+    u2, v2 = _xy_to_uv(planckian_xy(temperature_k * 1.01))
+    length = math.hypot(u2 - u, v2 - v)
+    u, v = u + duv * (v2 - v) / length, v - duv * (u2 - u) / length
+    x, y = 3 * u / (2 * u - 8 * v + 4), 2 * v / (2 * u - 8 * v + 4)
+    return np.asarray(np.maximum(XYZ_TO_SRGB @ np.array([x / y, 1.0, (1 - x - y) / y]), 1e-3))
+
+
+def _xy_to_uv(xy: tuple[float, float]) -> tuple[float, float]:
+    x, y = xy
+    return 4 * x / (-2 * x + 12 * y + 3), 6 * y / (-2 * x + 12 * y + 3)
+
+
+def illuminant_gains(error_mired: float, error_duv: float) -> npt.NDArray[np.float64]:
+    """Gains (3) of a wrong white balance: neutrals look `error_mired` warmer (if positive) and `error_duv` greener."""
+    neutral = 1e6 / 6504
+    wrong = illuminant_rgb(1e6 / max(neutral + error_mired, 40.0), error_duv)
+    return wrong / illuminant_rgb(6504)
+
+
+def grey_gains(linear: FloatImage, strength: float) -> npt.NDArray[np.float64]:
+    """Gains (3) of an automatic white balance: the light's colour, guessed from the picture, `strength` (0 to 1) of it.
+
+    The guess is a Minkowski mean, p = 6, of the clipped picture (Finlayson and Trezzi 2004, "Shades of gray and colour
+    constancy"); it stays within what lamps and skies do.
+    """
+    small = (
+        np.minimum(cv2.resize(linear, (96, 72), interpolation=cv2.INTER_AREA), 1.0).reshape(-1, 3).astype(np.float64)
+    )
+    guess = np.maximum((small**6).mean(axis=0) ** (1 / 6), 1e-6)
+    guess /= float(guess @ LUMINANCE)
+    return np.asarray(np.clip(guess, 0.45, 2.2) ** -strength)
+
+
+def encode_srgb(linear: npt.ArrayLike) -> npt.NDArray[Any]:
+    """Linear light, clipped to 0..1, to sRGB values 0..1 (IEC 61966-2-1)."""
+    clipped = np.clip(linear, 0, 1)
+    return np.where(clipped <= 0.0031308, 12.92 * clipped, 1.055 * np.power(clipped, 1 / 2.4) - 0.055)
+
+
+def decode_srgb(encoded: npt.ArrayLike) -> npt.NDArray[Any]:
+    """sRGB values 0..1 to linear light (IEC 61966-2-1)."""
+    values = np.asarray(encoded)
+    return np.where(values <= 0.04045, values / 12.92, np.power((np.maximum(values, 0) + 0.055) / 1.055, 2.4))
+
+
+def tone_curve(tone: Tone, headroom: float, contrast: float) -> FloatImage:
+    """Table of encoded values 0..1 for linear values `headroom` · (i / 4095)². `plain` is the sRGB curve alone.
+
+    Other curves compress highlights (Reinhard et al. 2002, eq. 4, white at `headroom`, middle grey kept) and add an S.
+    """
+    linear = headroom * np.linspace(0, 1, TONE_STEPS) ** 2
+    if tone == "plain":
+        return encode_srgb(linear).astype(np.float32)
+    grey = 0.18
+    white = max(headroom, 1.0) * 1.02
+
+    def compress(x: npt.NDArray[np.float64] | float) -> npt.NDArray[np.float64]:
+        return np.asarray(x * (1 + x / white**2) / (1 + x))
+
+    gain = 1.0
+    for _ in range(20):  # fixed point: middle grey stays middle grey
+        gain *= grey / float(compress(grey * gain))
+    encoded = encode_srgb(compress(linear * gain) / max(float(compress(headroom * gain)), 1.0))
+    pivot = float(encode_srgb(grey))
+    below, above = encoded / pivot, (1 - encoded) / (1 - pivot)
+    power = 1 + contrast
+    curved = np.where(encoded < pivot, pivot * below**power, 1 - (1 - pivot) * np.maximum(above, 0) ** power)
+    return np.asarray(np.clip(curved, 0, 1), np.float32)
+
+
+def _apply_curve(linear: FloatImage, curve: FloatImage, headroom: float) -> FloatImage:
+    index = cv2.sqrt(np.multiply(linear, np.float32(1 / headroom)))
+    np.clip(index, 0, 1, out=index)
+    index *= np.float32(TONE_STEPS - 1)
+    return np.asarray(np.take(curve, np.rint(index, out=index).astype(np.uint16)), np.float32)
+
+
+def _compress_contrast(linear: FloatImage, phone: PhoneCamera) -> FloatImage:
+    """HDR-like rendering: large contrasts reduced, small ones kept or raised.
+
+    Edge-preserving by the guided filter (He, Sun, Tang 2013).
+    """
+    height, width = linear.shape[:2]
+    level = cv2.log(np.maximum(cv2.transform(linear, LUMINANCE[None]), 1e-3))
+    small = cv2.resize(level, (max(width // 4, 1), max(height // 4, 1)), interpolation=cv2.INTER_AREA)
+    slope, offset = _guided_coefficients(small, max(max(small.shape) // 16, 2), 0.25)
+    base = cv2.resize(slope, (width, height)) * level + cv2.resize(offset, (width, height))
+    middle = np.float32(math.log(0.18))
+    change = np.float32(phone.local_strength) * (middle - base) + np.float32(phone.local_detail - 1) * (level - base)
+    np.minimum(change, np.float32(1.4), out=change)  # nobody lifts black by more than two stops
+    result = linear * cv2.exp(change)[..., None]
+    return np.asarray(np.minimum(result, phone.headroom), np.float32)
+
+
+def _guided_coefficients(image: FloatImage, radius: int, epsilon: float) -> tuple[FloatImage, FloatImage]:
+    """Coefficients of the self-guided filter: smooth = slope · image + offset."""
+    size = (2 * radius + 1, 2 * radius + 1)
+    mean = cv2.blur(image, size)
+    variance = np.maximum(cv2.blur(image * image, size) - mean * mean, 0)
+    slope = variance / (variance + np.float32(epsilon))
+    return cv2.blur(slope, size), cv2.blur(mean - slope * mean, size)
+
+
+def _finish(encoded: FloatImage, phone: PhoneCamera, noise: float) -> FloatImage:
+    """Noise reduction, chroma softening, saturation and sharpening, on encoded values, luma and chroma apart."""
+    ycc = cv2.cvtColor(encoded, cv2.COLOR_RGB2YCrCb)
+    luma, red, blue = cv2.split(ycc)
+    if phone.denoise and noise > 0.004:
+        slope, offset = _guided_coefficients(luma, 2, (phone.denoise * noise) ** 2)
+        luma = slope * luma + offset
+    if phone.sharpening:
+        detail = luma - cv2.GaussianBlur(luma, (0, 0), phone.sharpening_radius_px)
+        luma = luma + np.float32(phone.sharpening) * detail
+    sigma = math.hypot(phone.chroma_blur_px, 60 * noise)
+    if sigma > 0.3:
+        half = (max(luma.shape[1] // 2, 1), max(luma.shape[0] // 2, 1))
+        red, blue = (
+            cv2.resize(
+                cv2.GaussianBlur(cv2.resize(plane, half, interpolation=cv2.INTER_AREA), (0, 0), sigma / 2),
+                (luma.shape[1], luma.shape[0]),
+            )
+            for plane in (red, blue)
+        )
+    saturation = np.float32(phone.saturation)
+    merged = cv2.merge((luma, (red - 0.5) * saturation + 0.5, (blue - 0.5) * saturation + 0.5))
+    return np.asarray(cv2.cvtColor(merged, cv2.COLOR_YCrCb2RGB))
+
+
+# --- what people and sites do ------------------------------------------------------------------------------------
+
+
+def _jpeg(srgb: ByteImage, quality: int, subsampled: bool) -> bytes:
+    sampling = cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420 if subsampled else cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444
+    options = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling]
+    done, data = cv2.imencode(".jpg", cv2.cvtColor(srgb, cv2.COLOR_RGB2BGR), options)
+    if not done:
+        raise ValueError(f"a photo of {srgb.shape[1]}x{srgb.shape[0]} could not be compressed")
+    return data.tobytes()
+
+
+def _rescale(photo: DevelopedPhoto, phone: PhoneCamera, least_long_side_px: int) -> DevelopedPhoto:
+    """Compress on the phone, then make the site's smaller copy (labels follow) or go through one (labels stay)."""
+    height, width = photo.srgb.shape[:2]
+    if phone.resized == 1.0 and phone.enlarged == 1.0:
+        return photo
+    decoded = cv2.imdecode(
+        np.frombuffer(_jpeg(photo.srgb, phone.phone_quality, phone.subsampled), np.uint8), cv2.IMREAD_COLOR
+    )
+    srgb = cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB)
+    least = min(least_long_side_px / max(height, width), 1.0)
+    if phone.enlarged < 1.0:
+        factor = max(phone.enlarged, least)
+        small = cv2.resize(srgb, (round(width * factor), round(height * factor)), interpolation=cv2.INTER_AREA)
+        return replace(photo, srgb=cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC))
+    factor = max(phone.resized, least)
+    size = (round(width * factor), round(height * factor))
+
+    def nearest(image: ByteImage) -> ByteImage:
+        return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_NEAREST), np.uint8)
+
+    return replace(
+        photo,
+        srgb=np.asarray(cv2.resize(srgb, size, interpolation=cv2.INTER_AREA), np.uint8),
+        surface=nearest(photo.surface),
+        zone=nearest(photo.zone),
+        side=nearest(photo.side),
+        # a thin sign keeps its pixels: 0.4, not 0.5
+        cues={
+            cue: cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.4
+            for cue, mask in photo.cues.items()
+        },
+    )
+
+
+def _overlay(photo: DevelopedPhoto, phone: PhoneCamera, rng: np.random.Generator) -> DevelopedPhoto:
+    """Cover the number plate, add the site's text, strip, border or the camera's date. Covered places lose labels."""
+    place, tint, number = rng.random(2), rng.integers(0, 256, 3), rng.integers(0, 60, 6)  # always drawn, see _scatter
+    if not phone.plate_covered and phone.overlay == "none":
+        return photo
+    srgb = photo.srgb.copy()
+    height, width = srgb.shape[:2]
+    covered = np.zeros((height, width), bool)
+    if phone.plate_covered:
+        _cover_plate(srgb, photo.surface, soft=bool(number[0] % 2))
+    scale = max(height, width) / 1024
+    colour = tuple(int(value) for value in tint)
+    if phone.overlay == "text":
+        layer = srgb.copy()
+        size = scale * (0.8 + 1.6 * place[1])
+        spot = (int(width * (0.04 + 0.5 * place[0])), int(height * (0.1 + 0.85 * place[1])))
+        cv2.putText(
+            layer,
+            phone.overlay_text,
+            spot,
+            cv2.FONT_HERSHEY_DUPLEX,
+            size,
+            (250, 250, 250),
+            max(round(2 * size), 1),
+            cv2.LINE_AA,
+        )
+        srgb = cv2.addWeighted(layer, 0.35 + 0.4 * place[0], srgb, 0.65 - 0.4 * place[0], 0)
+    elif phone.overlay == "strip":
+        top = height - int(height * (0.05 + 0.05 * place[0]))
+        srgb[top:] = colour
+        covered[top:] = True
+        ink = (255, 255, 255) if sum(colour) < 380 else (20, 20, 20)
+        spot = (int(20 * scale), height - int((height - top) * 0.3))
+        cv2.putText(
+            srgb,
+            phone.overlay_text,
+            spot,
+            cv2.FONT_HERSHEY_SIMPLEX,
+            (height - top) / 42,
+            ink,
+            max(round(1.5 * scale), 1),
+            cv2.LINE_AA,
+        )
+    elif phone.overlay == "border":
+        edge = max(int(max(height, width) * (0.006 + 0.02 * place[0])), 1)
+        covered[:] = True
+        covered[edge:-edge, edge:-edge] = False
+        srgb[covered] = colour if place[1] < 0.4 else (255, 255, 255) if place[1] < 0.8 else (0, 0, 0)
+    elif phone.overlay == "timestamp":
+        day, month, year, hour = 1 + number[1] % 28, 1 + number[2] % 12, 2008 + number[3] % 17, 8 + number[4] % 12
+        date = f"{day:02d}.{month:02d}.{year} {hour:02d}:{number[5]:02d}"
+        spot = (int(width - 330 * scale), int(height - 30 * scale))
+        for shift, ink in ((1, (60, 30, 0)), (0, (255, 150, 40))):
+            cv2.putText(
+                srgb,
+                date,
+                (spot[0] + shift, spot[1] + shift),
+                cv2.FONT_HERSHEY_PLAIN,
+                1.9 * scale,
+                ink,
+                max(round(2 * scale), 1),
+                cv2.LINE_AA,
+            )
+    if not covered.any():
+        return replace(photo, srgb=srgb)
+    return replace(
+        photo,
+        srgb=srgb,
+        surface=np.where(covered, np.uint8(SURFACES.index("background")), photo.surface),
+        zone=np.where(covered, np.uint8(0), photo.zone),
+        side=np.where(covered, np.uint8(0), photo.side),
+        cues={cue: mask & ~covered for cue, mask in photo.cues.items()},
+    )
+
+
+def _cover_plate(srgb: ByteImage, surface: ByteImage, *, soft: bool) -> None:
+    """Blur the number plate or paint a box over it, in place."""
+    rows, columns = np.nonzero(surface == SURFACES.index("plate"))
+    if len(rows) < 30:
+        return
+    top, bottom, left, right = rows.min(), rows.max() + 1, columns.min(), columns.max() + 1
+    if soft:
+        srgb[top:bottom, left:right] = cv2.blur(srgb[top:bottom, left:right], (max((right - left) // 4, 3),) * 2)
+    else:
+        srgb[top:bottom, left:right] = (236, 236, 232)
