@@ -24,7 +24,7 @@ Model = TypeVar("Model", bound=BaseModel)
 
 def shipped(*parts: str) -> Path:
     """Path of a file or folder that ships in `configs/`, for example `shipped("cues.yaml")`."""
-    return Path(str(files("configs").joinpath(*parts)))
+    return Path(str(files("configs").joinpath("/".join(parts))))
 
 
 def read_yaml(path: Path) -> Any:
