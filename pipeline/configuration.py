@@ -52,6 +52,11 @@ def load(path: Path, model: type[Model]) -> Model:
         ) from None
 
 
+def line_of(path: Path, location: Sequence[int | str]) -> int:
+    """The line, counted from 1, on which an entry of a YAML file stands; where it is missing, the line of its parent."""
+    return _line(_compose(path)[1], location)
+
+
 def _compose(path: Path) -> tuple[Any, yaml.Node | None]:
     try:
         text = path.read_text(encoding="utf-8")

@@ -1,0 +1,154 @@
+"""Build sheets: what ships is whole, refinement replaces entries, and every fault is told with its line and remedy."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.build_sheets import BuildSheet, known_build_sheets, read_build_sheet
+from pipeline.configuration import load, shipped
+from pipeline.errors import ConfigError
+from pipeline.records import ZONES
+
+
+def written(folder: Path, text: str, name: str = "family.yaml") -> str:
+    path = folder / name
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+@pytest.mark.parametrize("name", known_build_sheets())
+def test_every_shipped_sheet_is_whole(name: str) -> None:
+    sheet = read_build_sheet(name)
+    assert all(sheet.finish(zone) is not None for zone in ZONES)
+    assert sheet.known_panels and sheet.film_range_um()[0] < sheet.film_range_um()[1]
+    assert {panel.metal for panel in sheet.known_panels.values()} == {"steel", "aluminium"}
+
+
+def test_the_demo_families_ship() -> None:
+    assert {"generic_utility", "pellock", "brindle"} <= set(known_build_sheets())
+
+
+def test_the_same_row_of_rivets_is_painted_on_one_family_and_bare_on_the_next() -> None:
+    # design section 10 (common practice, no source): what was assembled before paint is painted with the body
+    rows = {name: read_build_sheet(name).joints["rear_rivets"] for name in ("pellock", "brindle")}
+    assert {name: row.fastening for name, row in rows.items() if row} == {
+        "pellock": "rivet_bare",
+        "brindle": "rivet_painted",
+    }
+
+
+def test_a_sheet_inherits_what_it_does_not_say(tmp_path: Path) -> None:
+    path = written(
+        tmp_path, "label: mine\nrefines: generic_utility\nfamily: mine\nzones: {sill_rail: {finish: zinc}}\n"
+    )
+    sheet, generic = read_build_sheet(path), read_build_sheet("generic_utility")
+    assert (sheet.label, sheet.finish("sill_rail")) == ("mine", "zinc")
+    assert sheet.finish("hinge") == generic.finish("hinge")
+    assert sheet.joints == generic.joints and sheet.film_um == generic.film_um
+
+
+def test_an_entry_given_as_null_is_taken_away(tmp_path: Path) -> None:
+    path = written(tmp_path, "label: mine\nrefines: generic_utility\njoints: {wing_bolts: null}\n")
+    sheet = read_build_sheet(path)
+    assert "wing_bolts" not in sheet.joints and sheet.joints_in("wing_front") == ()
+    assert sheet.joints_in("hinge") == read_build_sheet("generic_utility").joints_in("hinge")
+
+
+def test_an_entry_replaces_the_whole_inherited_entry(tmp_path: Path) -> None:
+    path = written(tmp_path, "label: mine\nrefines: pellock\nzones: {glazing_seal: {finish: rubber}}\n")
+    assert read_build_sheet("pellock").effort_min("glazing_seal") == 240
+    assert read_build_sheet(path).effort_min("glazing_seal") is None
+
+
+def test_a_sheet_may_refine_one_beside_it(tmp_path: Path) -> None:
+    written(tmp_path, "label: early\nrefines: pellock\nyears: [1968, 1975]\n", "early.yaml")
+    path = written(tmp_path, "label: first year\nrefines: early.yaml\nyears: [1968, 1968]\n")
+    sheet = read_build_sheet(path)
+    assert sheet.years == (1968, 1968) and sheet.family == "pellock"
+
+
+def test_the_worked_example_in_the_head_of_the_generic_sheet_works(tmp_path: Path) -> None:
+    lines = shipped("build_sheets", "generic_utility.yaml").read_text(encoding="utf-8").splitlines()
+    example = "\n".join(line.removeprefix("#     ") for line in lines if line.startswith("#     "))
+    sheet = read_build_sheet(written(tmp_path, example))
+    assert sheet.finish("sill_rail") == "zinc"
+    assert [joint.fastening for joint in sheet.joints_in("wing_front")] == ["rivet_painted"]
+    assert [joint.seam for joint in sheet.joints_in("body_seam")] == ["sealed"]
+
+
+def test_the_film_range_of_a_panel_overrides_the_familys() -> None:
+    sheet = read_build_sheet("brindle")
+    assert sheet.film_range_um("bed") == (60, 140) and sheet.film_range_um("bonnet") == sheet.film_um
+
+
+HEAD = "label: mine\nrefines: generic_utility\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "fault"),
+    [
+        (HEAD + "zones:\n  hinge: {finish: blue}\n", 4, "zones.hinge.finish"),
+        (HEAD + "zones:\n  hinges: {finish: black}\n", 4, "there is no zone 'hinges'"),
+        (HEAD + "joints:\n  row: {zone: hinge, fastening: rivets}\n", 4, "joints.row.fastening"),
+        (HEAD + "joints:\n  row:\n    zone: hinge\n", 4, "a joint needs a fastening"),
+        (HEAD + "joints:\n  row: {zone: hinge, seam: open, colour: red}\n", 4, "joints.row.colour"),
+        (HEAD + "film_um: [180, 80]\n", 3, "the smaller one first"),
+        (HEAD + "years: [1980, 1970]\n", 1, "first year is after the last"),
+        (HEAD + "colour: red\n", 3, "colour"),
+        ("refines: generic_utility\n", 1, "label"),
+        (HEAD + "panels:\n  lid: {label: Lid, zone: bonnet, metal: tin}\n", 4, "panels.lid.metal"),
+        ("label: mine\nrefines: pelock\n", 2, "there is no build sheet 'pelock'"),
+        ("label: mine\nrefines: family.yaml\n", 2, "in a circle"),
+        (
+            HEAD + "decals:\n  badge: {panel: lid, x_mm: 1, y_mm: 1, width_mm: 9, height_mm: 9, tolerance_mm: 2}\n",
+            4,
+            "not under `panels`",
+        ),
+        (
+            HEAD + "decals:\n  badge:\n    panel: roof\n    x_mm: 1\n    y_mm: 1\n    width_mm: 9\n    height_mm: 9\n"
+            "    tolerance_mm: 2\n",
+            5,
+            "fewer than four",
+        ),
+    ],
+)
+def test_a_fault_is_told_with_its_line_and_a_remedy(tmp_path: Path, text: str, line: int, fault: str) -> None:
+    with pytest.raises(ConfigError) as caught:
+        read_build_sheet(written(tmp_path, text))
+    assert caught.value.file.endswith(f"family.yaml, line {line}")
+    assert fault in caught.value.fault and caught.value.remedy
+
+
+def test_a_circle_over_two_files_is_found(tmp_path: Path) -> None:
+    written(tmp_path, "label: other\nrefines: family.yaml\n", "other.yaml")
+    with pytest.raises(ConfigError, match="in a circle"):
+        read_build_sheet(written(tmp_path, "label: mine\nrefines: other.yaml\n"))
+
+
+def test_a_sheet_that_refines_nothing_must_say_everything(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match="has no `family`"):
+        read_build_sheet(written(tmp_path, "label: mine\n"))
+    whole = (
+        "label: mine\nfamily: mine\nyears: [1950, 1960]\ndoubt: 0.1\nfilm_um: [80, 180]\ncode_plate: {where: none}\n"
+    )
+    with pytest.raises(ConfigError, match="does not say how the factory left door_shut"):
+        read_build_sheet(written(tmp_path, whole))
+
+
+def test_an_unknown_name_lists_the_known_ones() -> None:
+    with pytest.raises(ConfigError, match="use one of brindle, .*pellock"):
+        read_build_sheet("heron")
+
+
+def test_a_missing_file_is_told() -> None:
+    with pytest.raises(ConfigError, match="there is no such file"):
+        read_build_sheet("nowhere/heron.yaml")
+
+
+def test_a_sheet_survives_being_written_and_read(tmp_path: Path) -> None:
+    sheet = read_build_sheet("pellock")
+    path = tmp_path / "whole.yaml"
+    path.write_text(sheet.model_dump_json(), encoding="utf-8")  # JSON is YAML
+    assert load(path, BuildSheet) == sheet
