@@ -1,8 +1,8 @@
-"""How the factory left a vehicle family: what it painted, what it left bare, how it joined. Observation becomes evidence only here.
+"""How the factory left a vehicle family: what it painted, what it left bare, how it joined.
 
-A sheet may refine another (`refines:`): it then says only what differs. An entry it gives replaces the whole inherited entry
-of that name; an entry given as `null` is taken away. How to write one is told at the head of
-`configs/build_sheets/generic_utility.yaml`.
+Observation becomes evidence only through a build sheet. A sheet may refine another (`refines:`): it then says only
+what differs. An entry it gives replaces the whole inherited entry of that name; an entry given as `null` is taken away.
+How to write one is told at the head of `configs/build_sheets/generic_utility.yaml`.
 """
 
 from __future__ import annotations
@@ -65,20 +65,18 @@ class Joint(Config):
 
 
 class Panel(Config):
-    """A panel of the body: its metal decides the gauge's probe. `points`: named points in mm in the panel's own frame."""
+    """A panel of the body: its metal decides the gauge's probe. `points`: named points, mm in the panel's own frame."""
 
     label: str
     zone: Zone
     metal: Metal
     side: Side | None = None
-    film_um: FilmRange | None = Field(
-        default=None, description="Factory film in µm where it differs from the family's."
-    )
+    film_um: FilmRange | None = Field(default=None, description="Factory film, µm, if not the family's.")
     points: dict[str, Millimetres] = Field(default_factory=dict)
 
 
 class Decal(Config):
-    """Where the factory put a decal: its lower left corner in mm in the panel's frame, its size and how far it may be off."""
+    """Where the factory put a decal: its lower left corner in the panel's frame, its size, how far it may be off."""
 
     panel: str
     x_mm: float
@@ -99,8 +97,8 @@ class CodePlate(Config):
 class BuildSheet(Config):
     """How one vehicle family left the factory.
 
-    `film_um` is the factory's range of film thickness in µm; `doubt` the probability that a vehicle weighed with this sheet
-    was in truth joined otherwise (a generic sheet fits no vehicle exactly).
+    `film_um` is the factory's range of film thickness in µm; `doubt` the probability that a vehicle weighed with this
+    sheet was in truth joined otherwise (a generic sheet fits no vehicle exactly).
     """
 
     label: str
@@ -136,7 +134,7 @@ class BuildSheet(Config):
         return tuple(joint for joint in self.joints.values() if joint is not None and joint.zone == zone)
 
     def film_range_um(self, panel: str | None = None) -> tuple[float, float]:
-        """The factory's film on a panel (or on the family's panels) in µm. Raises KeyError for a panel the sheet does not have."""
+        """The factory's film in µm, on one panel or on the family's. Raises KeyError for a panel the sheet lacks."""
         own = None if panel is None else self.known_panels[panel].film_um
         film = own or self.film_um
         assert film is not None  # a sheet that was read is complete
@@ -155,8 +153,8 @@ def known_build_sheets() -> tuple[str, ...]:
 def read_build_sheet(name_or_path: str) -> BuildSheet:
     """Read a build sheet and everything it refines.
 
-    `name_or_path` is the name of a shipped sheet (`pellock`) or the path of a YAML file. Raises ConfigError with file, line
-    and remedy for a missing or wrong entry, an unknown sheet, or sheets that refine each other in a circle.
+    `name_or_path` is the name of a shipped sheet (`pellock`) or the path of a YAML file. Raises ConfigError with file,
+    line and remedy for a missing or wrong entry, an unknown sheet, or sheets that refine each other in a circle.
     """
     path = _path_of(name_or_path, beside=None)
     sheet = _refined(path, ())

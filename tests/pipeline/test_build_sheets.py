@@ -11,6 +11,8 @@ from pipeline.configuration import load, shipped
 from pipeline.errors import ConfigError
 from pipeline.records import ZONES
 
+HEAD = "label: mine\nrefines: generic_utility\n"
+
 
 def written(folder: Path, text: str, name: str = "family.yaml") -> str:
     path = folder / name
@@ -33,7 +35,8 @@ def test_the_demo_families_ship() -> None:
 def test_the_same_row_of_rivets_is_painted_on_one_family_and_bare_on_the_next() -> None:
     # design section 10 (common practice, no source): what was assembled before paint is painted with the body
     rows = {name: read_build_sheet(name).joints["rear_rivets"] for name in ("pellock", "brindle")}
-    assert {name: row.fastening for name, row in rows.items() if row} == {
+    fastenings = {name: row.fastening for name, row in rows.items() if row}
+    assert fastenings == {
         "pellock": "rivet_bare",
         "brindle": "rivet_painted",
     }
@@ -81,9 +84,6 @@ def test_the_worked_example_in_the_head_of_the_generic_sheet_works(tmp_path: Pat
 def test_the_film_range_of_a_panel_overrides_the_familys() -> None:
     sheet = read_build_sheet("brindle")
     assert sheet.film_range_um("bed") == (60, 140) and sheet.film_range_um("bonnet") == sheet.film_um
-
-
-HEAD = "label: mine\nrefines: generic_utility\n"
 
 
 @pytest.mark.parametrize(
@@ -138,7 +138,7 @@ def test_a_sheet_that_refines_nothing_must_say_everything(tmp_path: Path) -> Non
 
 
 def test_an_unknown_name_lists_the_known_ones() -> None:
-    with pytest.raises(ConfigError, match="use one of brindle, .*pellock"):
+    with pytest.raises(ConfigError, match=r"use one of brindle, .*pellock"):
         read_build_sheet("heron")
 
 
