@@ -1,0 +1,139 @@
+"""Augmentation with albumentations: photo and label planes always move together.
+
+Label planes are uint8 (H, W, 4): cue bits 0 to 7, cue bits 8 to 15, surface, and place (zone + 32 × side); 255 in the last
+two is unknown. Colour changes are bounded (see Augmentation): they may move a whole photo as a camera would, never one part.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import albumentations as A
+import cv2
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field
+
+from pipeline.configuration import Config
+
+Bytes = npt.NDArray[np.uint8]
+CUES_LOW, CUES_HIGH, SURFACE, PLACE = range(4)
+UNKNOWN_CLASS = 255
+SIDE_STEP = 32
+
+
+class Augmentation(Config):
+    """Bounds of the random changes. The colour bounds are what a phone's white balance and exposure do (common practice,
+    no source): a larger hue shift would turn one paint into another and could invent or hide a mismatch."""
+
+    height: int = Field(default=512, multiple_of=32)
+    width: int = Field(default=640, multiple_of=32)
+    least_area: float = Field(
+        default=0.1, gt=0, le=1, description="least share of the photo in a crop: 0.1 is a close look"
+    )
+    cue_centred: float = Field(default=0.5, ge=0, le=1, description="share of crops that are moved onto a cue, if any")
+    rotation_deg: float = 6.0
+    perspective: float = 0.05
+    brightness: float = 0.2
+    contrast: float = 0.2
+    gamma_percent: int = Field(default=20, ge=0, lt=100)
+    hue_deg: float = Field(default=6.0, ge=0, le=10, description="CSS degrees (of 360)")
+    saturation: int = Field(default=20, ge=0, le=40, description="of 255")
+    white_balance_k: tuple[int, int] = (4500, 9500)
+    noise: float = Field(default=0.06, description="largest standard deviation, of the full range")
+    jpeg_quality: tuple[int, int] = (35, 95)
+    grey: float = Field(default=0.02, description="share of photos turned grey")
+
+
+class CueCentredCrop(A.RandomResizedCrop):  # type: ignore[misc]
+    """A random resized crop that, with probability `centred`, is shifted to hold a randomly drawn cue pixel."""
+
+    centred = 0.0  # set after construction: albumentations checks constructors against the parent's signature
+
+    def get_params_dependent_on_data(self, params: dict[str, Any], data: dict[str, Any]) -> dict[str, Any]:
+        chosen: dict[str, Any] = super().get_params_dependent_on_data(params, data)
+        if self.py_random.random() >= self.centred:
+            return chosen
+        cues = data["mask"][:, :, CUES_LOW] | data["mask"][:, :, CUES_HIGH]
+        places = cv2.findNonZero(cues)
+        if places is None:
+            return chosen
+        x, y = (int(value) for value in places[self.py_random.randrange(len(places))].reshape(2))
+        left, top, right, bottom = chosen["crop_coords"]
+        height, width = params["shape"][:2]
+        new_left, new_top = self._start(x, right - left, width), self._start(y, bottom - top, height)
+        return {**chosen, "crop_coords": (new_left, new_top, new_left + right - left, new_top + bottom - top)}
+
+    def _start(self, pixel: int, length: int, whole: int) -> int:
+        start = pixel - int(length * self.py_random.uniform(0.1, 0.9))
+        return min(max(start, 0), whole - length)
+
+
+class SideFlip(A.HorizontalFlip):  # type: ignore[misc]
+    """A horizontal flip: what lay on the vehicle's left is on its right in the mirrored photo."""
+
+    def apply_to_mask(self, mask: Bytes, **params: Any) -> Bytes:
+        flipped: Bytes = super().apply_to_mask(mask, **params).copy()
+        place = flipped[:, :, PLACE]
+        side = place // SIDE_STEP
+        swapped = place % SIDE_STEP + (3 - side) * SIDE_STEP
+        flipped[:, :, PLACE] = np.where((place != UNKNOWN_CLASS) & ((side == 1) | (side == 2)), swapped, place)
+        return flipped
+
+
+def training_augmentation(settings: Augmentation, *, whole: bool = False) -> A.Compose:
+    """The chain for training. Call with `image` and `mask`; `set_random_seed` first makes a draw repeatable.
+
+    `whole` keeps (nearly) all of the photo in view: for photos whose cues are known, but not where they are.
+    """
+    size = (settings.height, settings.width)
+    geometry = {"interpolation": cv2.INTER_LINEAR, "mask_interpolation": cv2.INTER_NEAREST}
+    # What a geometric change brings in from outside the photo, or a hole takes out, is unknown, not "no surface".
+    filled = {"fill": 0, "fill_mask": (0, 0, UNKNOWN_CLASS, UNKNOWN_CLASS)}
+    crop = CueCentredCrop(
+        size=size, scale=(0.9 if whole else settings.least_area, 1.0),
+        ratio=(0.9 * size[1] / size[0], 1.15 * size[1] / size[0]), **geometry,
+    )  # fmt: skip
+    crop.centred = 0.0 if whole else settings.cue_centred
+    return A.Compose(
+        [
+            crop,
+            SideFlip(p=0.5),
+            A.OneOf(
+                [
+                    A.Affine(rotate=(-settings.rotation_deg, settings.rotation_deg), shear=(-3, 3),
+                             border_mode=cv2.BORDER_CONSTANT, **geometry, **filled),
+                    A.Perspective(scale=(0.01, settings.perspective), border_mode=cv2.BORDER_CONSTANT, **geometry, **filled),
+                ],
+                p=0.35,
+            ),
+            A.RandomBrightnessContrast(settings.brightness, settings.contrast, p=0.6),
+            A.RandomGamma((100 - settings.gamma_percent, 100 + settings.gamma_percent), p=0.3),
+            A.HueSaturationValue(
+                # OpenCV's 8-bit hue counts in steps of 2 degrees
+                hue_shift_limit=settings.hue_deg / 2, sat_shift_limit=settings.saturation, val_shift_limit=0, p=0.3,
+            ),
+            A.PlanckianJitter(mode="blackbody", temperature_limit=settings.white_balance_k, p=0.3),
+            A.OneOf(
+                [
+                    A.GaussianBlur(blur_limit=(3, 5)),
+                    A.MotionBlur(blur_limit=(3, 7)),
+                    A.Downscale(scale_range=(0.5, 0.9)),
+                    A.Sharpen(alpha=(0.1, 0.4)),
+                ],
+                p=0.35,
+            ),
+            A.OneOf(
+                [
+                    A.GaussNoise(std_range=(0.005, settings.noise), noise_scale_factor=0.5),
+                    A.GaussNoise(std_range=(0.005, settings.noise), per_channel=False),
+                ],
+                p=0.3,
+            ),
+            A.ImageCompression(quality_range=settings.jpeg_quality, p=0.35),
+            A.ToGray(p=settings.grey),
+            A.CoarseDropout(
+                num_holes_range=(1, 4), hole_height_range=(0.04, 0.15), hole_width_range=(0.04, 0.15), p=0.15, **filled
+            ),
+        ]
+    )  # fmt: skip
