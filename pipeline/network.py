@@ -1,7 +1,7 @@
 """The exported network: a photo in, calibrated maps and scores out. Runs on ONNX Runtime, or on torch where asked.
 
-Nothing here knows what a cue means; `pipeline.cues` reads the maps. Weights never come from pickles, and their digest is
-checked before they are used.
+Nothing here knows what a cue means; `pipeline.cues` reads the maps. Weights never come from pickles, and their
+digest is checked before they are used.
 """
 
 from __future__ import annotations
@@ -97,8 +97,9 @@ class NetworkMaps:
     """What the network says of one photo; every number is a calibrated probability.
 
     The maps cover the whole photo and nothing else, one cell for `scale` × `scale` pixels of the oriented photo.
-    `cue_probability` is float32 (cues, h, w); `surfaces` (surfaces, h, w) and `zones` (zones with 'none' first, h, w) sum
-    to 1 over the first axis. Channels are in the manifest's order. `cue_scores`, `shots` and `vehicle` are of the whole photo.
+    `cue_probability` is float32 (cues, h, w); `surfaces` (surfaces, h, w) and `zones` (zones with 'none' first, h,
+    w) sum to 1 over the first axis. Channels are in the manifest's order. `cue_scores`, `shots` and `vehicle` are
+    of the whole photo.
     """
 
     cue_probability: Floats
@@ -126,9 +127,9 @@ class CueNetwork:
     def load(cls, folder: Path, *, device: str = "cpu", threads: int | None = None) -> Self:
         """Load the network in `folder`, check its digest and try it once.
 
-        `device`: `cpu`, or `cuda` for a GPU. `threads` bounds the threads one photo is computed with (CPU only; None leaves
-        it to the runtime).
-        Raises WeightsError where files are missing, changed or do not fit, or the device is not there.
+        `device`: `cpu`, or `cuda` for a GPU. `threads` bounds the threads one photo is computed with (CPU only;
+        None leaves it to the runtime). Raises WeightsError where files are missing, changed or do not fit, or the
+        device is not there.
         """
         manifest = _read_manifest(folder / MANIFEST)
         if device not in ("cpu", "cuda"):
@@ -138,7 +139,7 @@ class CueNetwork:
         return cls(manifest, forward)
 
     def run(self, photos: Sequence[npt.NDArray[np.uint8]]) -> list[NetworkMaps]:
-        """Maps of each photo (uint8 (H, W, 3), upright sRGB), in the order given. Photos of one size go through together."""
+        """Maps of each photo (uint8 (H, W, 3), upright sRGB), in order. Photos of one size go through together."""
         prepared = [prepare(photo, self.manifest.preprocess) for photo in photos]
         groups: dict[tuple[int, ...], list[int]] = {}
         for index, item in enumerate(prepared):
@@ -175,9 +176,10 @@ class CueNetwork:
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A photo as the network takes it: float32 (3, H, W) in 0 to 1, of which `height` × `width` is photo and the rest padding.
+    """A photo as the network takes it: float32 (3, H, W) in 0 to 1.
 
-    `pixels_per_pixel` is how many of the photo's own pixels one of these covers, along one axis.
+    `height` × `width` of it is photo, the rest padding. `pixels_per_pixel` is how many of the photo's own pixels one of
+    these covers, along one axis.
     """
 
     pixels: Floats
@@ -187,7 +189,7 @@ class Prepared:
 
 
 def prepare(photo: npt.NDArray[np.uint8], preprocess: Preprocess) -> Prepared:
-    """Bring an uint8 (H, W, 3) photo to the network's size: area mean when smaller, padded right and below with its edge."""
+    """Bring an uint8 (H, W, 3) photo to the network's size: reduced by area mean, padded right and below by its edge."""
     long_side = max(photo.shape[:2])
     factor = min(preprocess.long_side_px / long_side, MOST_ENLARGED)
     height, width = (max(1, round(side * factor)) for side in photo.shape[:2])
@@ -285,10 +287,12 @@ def _try_out(forward: Forward, manifest: Manifest, folder: Path) -> None:
 
 def _sigmoid(values: Floats) -> Floats:
     # through tanh: no overflow for large logits
-    return np.float32(0.5) * (np.tanh(np.float32(0.5) * values) + np.float32(1))
+    probabilities: Floats = np.float32(0.5) * (np.tanh(np.float32(0.5) * values) + np.float32(1))
+    return probabilities
 
 
 def _softmax(logits: Floats) -> Floats:
     """Softmax over the first axis."""
     powers: Floats = np.exp(logits - logits.max(axis=0))
-    return powers / powers.sum(axis=0)
+    probabilities: Floats = powers / powers.sum(axis=0)
+    return probabilities

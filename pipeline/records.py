@@ -87,7 +87,8 @@ class SetAside(Record):
 class Photo:
     """One decoded photo, upright and in sRGB.
 
-    `srgb` is uint8 (H, W, 3). `sha256` is of the file's bytes; `perceptual_hash` is a 64-bit hash as 16 hex digits.
+    `srgb` is uint8 (H, W, 3). `sha256` is of the file's bytes; `perceptual_hash` is a 256-bit hash as 64 hex
+    digits (64 bits tell too few photos apart: see configs/photos.yaml).
     """
 
     advert: str
@@ -185,7 +186,7 @@ class PhotoFindings(Record):
     zones: dict[str, Probability] = Field(
         default_factory=dict, description="Share of the photo's area that shows the zone, by zone; zones not shown are left out."
     )
-    duplicate_of: str | None = Field(default=None, description="Earlier photo of this advert that this one repeats; its sightings count once.")
+    duplicate_of: str | None = Field(default=None, description="Photo of this advert that this one repeats (the largest is kept); its sightings count once.")
     also_in: tuple[str, ...] = Field(default=(), description="`advert/photo` of the same photo in other adverts of the batch.")
 
     @property

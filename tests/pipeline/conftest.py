@@ -14,7 +14,7 @@ from onnx import TensorProto, helper, numpy_helper
 
 from pipeline.records import SHOTS, SURFACES, ZONES
 
-# A cue is seen wherever the photo has its colour, full and plain: logit +15 there, -15 or less on grey and other colours.
+# A cue is seen wherever the photo has its full colour: logit +15 there, -15 or less on grey and on the other colours.
 CUE_COLOURS = {
     "overspray_rubber": (255, 0, 0),
     "overspray_hidden": (0, 255, 0),
@@ -34,7 +34,7 @@ CUE_ZONES = {
 
 
 def colour_detector(colour: tuple[int, int, int]) -> tuple[list[float], float]:
-    """Weights on R, G, B in 0 to 1 and a bias that give +15 at a full primary or secondary colour, at most -15 elsewhere."""
+    """Weights on R, G, B in 0 to 1 and a bias: +15 at one primary or secondary colour, -15 or less at others."""
     lit = [channel > 127 for channel in colour]
     return [30.0 if on else -30.0 for on in lit], -15.0 if sum(lit) == 1 else -45.0
 
@@ -42,8 +42,8 @@ def colour_detector(colour: tuple[int, int, int]) -> tuple[list[float], float]:
 def build_tiny_network(folder: Path) -> Path:
     """Write a network and its manifest to `folder`: cues by colour, a vehicle unless the photo is nearly white.
 
-    Shots by brightness: nearly white is `document`, darker than a sixth is `interior`, all else is `exterior`. Surfaces:
-    dark is `rubber`, light is `paint`.
+    Shots by brightness: nearly white is `document`, darker than a sixth is `interior`, all else is `exterior`.
+    Surfaces: dark is `rubber`, light is `paint`.
     """
     cues, zones = list(CUE_COLOURS), ["none", *ZONES]
     detectors = {cue: colour_detector(colour) for cue, colour in CUE_COLOURS.items()}

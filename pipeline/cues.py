@@ -1,0 +1,126 @@
+"""From the network's maps to cues: how likely each is in the photo, where, and whether the photo can show it at all."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field
+
+from pipeline.configuration import Config, load, shipped
+from pipeline.network import Floats, Manifest, NetworkMaps
+from pipeline.photos import LookingLimits, photo_settings
+from pipeline.records import DETECTED_CUES, Box, CueFinding, Photo, Quality
+
+NOT_ASSESSABLE = CueFinding(score=None, assessable=False)
+
+
+class CueDescription(Config):
+    """One cue of configs/cues.yaml."""
+
+    kind: Literal["detected", "measured"]
+    label: str
+    least_long_side_px: int = Field(ge=0)
+    group: str
+    zones: tuple[str, ...]
+
+
+class CueTable(Config):
+    """The whole of configs/cues.yaml."""
+
+    cues: dict[str, CueDescription]
+
+
+@cache
+def cue_table() -> CueTable:
+    """The shipped cues."""
+    return load(shipped("cues.yaml"), CueTable)
+
+
+@dataclass(frozen=True, slots=True)
+class LookSettings:
+    """What it takes to turn maps into cues: when a cue can be judged, and which boxes are drawn."""
+
+    cues: Mapping[str, CueDescription]
+    limits: LookingLimits
+
+    @classmethod
+    def shipped(cls) -> LookSettings:
+        return cls(cue_table().cues, photo_settings().looking)
+
+
+def find_cues(
+    maps: NetworkMaps, photo: Photo, quality: Quality, manifest: Manifest, settings: LookSettings | None = None
+) -> tuple[dict[str, CueFinding], dict[str, Floats]]:
+    """Every detected cue of one photo, and the heat (float32 (h, w), probability by cell) of those that have boxes.
+
+    A cue is not assessable where the network was not taught it, the photo is too small for it, smeared, too dark or
+    burnt out, or not of a vehicle. Else its score is the probability that the photo shows it; boxes are drawn
+    around cells above the manifest's limit even where that score is low, so that a reader sees what drew the
+    network's eye.
+    """
+    settings = settings or LookSettings.shipped()
+    findings: dict[str, CueFinding] = {}
+    heats: dict[str, Floats] = {}
+    for cue in DETECTED_CUES:
+        if (
+            cue not in maps.cue_scores
+            or not quality.assessable
+            or maps.vehicle < settings.limits.least_vehicle
+            or max(photo.width, photo.height) < settings.cues[cue].least_long_side_px
+        ):
+            findings[cue] = NOT_ASSESSABLE
+            continue
+        heat, score = maps.cue_probability[manifest.cues.index(cue)], maps.cue_scores[cue]
+        boxes = _boxes(heat, score, maps, photo, manifest, manifest.box_limits[cue], settings.limits)
+        findings[cue] = CueFinding(score=round(score, 6), assessable=True, boxes=boxes)
+        if boxes:
+            heats[cue] = heat
+    return findings, heats
+
+
+def _boxes(
+    heat: Floats,
+    score: float,
+    maps: NetworkMaps,
+    photo: Photo,
+    manifest: Manifest,
+    least: float,
+    limits: LookingLimits,
+) -> tuple[Box, ...]:
+    """Boxes around connected cells (8-neighbours) of at least `least`, strongest first.
+
+    A box is as likely as its likeliest cell, and no likelier than the cue is in the whole photo.
+    """
+    count, components, stats, _ = cv2.connectedComponentsWithStats((heat >= least).astype(np.uint8), connectivity=8)
+    boxes = []
+    for component in range(1, count):  # 0 is all the rest
+        left, top, width, height, cells = (int(value) for value in stats[component])
+        if cells < limits.least_box_cells:
+            continue
+        window = np.s_[top : top + height, left : left + width]
+        inside = components[window] == component
+        x, y = min(int(left * maps.scale), photo.width - 1), min(int(top * maps.scale), photo.height - 1)
+        boxes.append(
+            Box(
+                x=x,
+                y=y,
+                width=max(1, min(round((left + width) * maps.scale), photo.width) - x),
+                height=max(1, min(round((top + height) * maps.scale), photo.height) - y),
+                score=round(min(float(heat[window][inside].max()), score), 6),
+                zone=_zone(maps.zones[:, *window][:, inside], manifest),
+            )
+        )
+    boxes.sort(key=lambda box: (-box.score, -box.width * box.height, box.y, box.x))
+    return tuple(boxes[: limits.most_boxes])
+
+
+def _zone(probabilities: npt.NDArray[np.float32], manifest: Manifest) -> str | None:
+    """The zone most of (zones, cells) lies in; None where 'none' is likelier than all zones together."""
+    share = probabilities.mean(axis=1)
+    return manifest.zones[1 + int(share[1:].argmax())] if share[0] < 0.5 else None
