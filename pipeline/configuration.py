@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import reprlib
 from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
@@ -47,7 +48,7 @@ def load(path: Path, model: type[Model]) -> Model:
         raise ConfigError(
             f"{path}, line {_line(node, first['loc'])}",
             f"{'.'.join(str(part) for part in first['loc']) or 'content'}: {first['msg'].lower()}"
-            + (f" (found {first['input']!r:.60})" if first["type"] not in ("missing", "extra_forbidden") else ""),
+            + ("" if first["type"] in ("missing", "extra_forbidden") else f" (found {reprlib.repr(first['input']):.60})"),
             _remedy(first["type"], model, first["loc"]),
         ) from None
 
@@ -71,7 +72,8 @@ def _compose(path: Path) -> tuple[Any, yaml.Node | None]:
         where = f"{path}, line {mark.line + 1}" if mark else str(path)
         raise ConfigError(where, f"it is not valid YAML ({error.problem})", "mend that line") from None
     except (yaml.YAMLError, RecursionError, ValueError) as error:
-        raise ConfigError(path, f"it is not valid YAML ({str(error)[:80]})", "mend or replace the file") from None
+        reason = " ".join(str(error).split())[:80]
+        raise ConfigError(path, f"it is not valid YAML ({reason})", "mend or replace the file") from None
 
 
 def _line(node: yaml.Node | None, location: Sequence[int | str]) -> int:
@@ -97,6 +99,8 @@ def _remedy(kind: str, model: type[BaseModel], location: Sequence[int | str]) ->
         return f"add `{location[-1]}`"
     if kind == "extra_forbidden" and len(location) == 1:
         return f"use one of: {', '.join(model.model_fields)}"
+    if kind == "string_type":
+        return "put the value in quotes"
     if kind == "extra_forbidden":
         return f"remove `{location[-1]}` or mend its spelling"
     return "mend the value"
