@@ -126,7 +126,10 @@ def _add_folder(found: _Found, folder: Path) -> None:
         fault = f"the folder cannot be read ({error.strerror or error})"
         found.put_aside(folder.name, "", fault, "check its permissions")
         return
-    _add_files(found, files, folder.name)
+    if _is_advert(files):
+        _add_files(found, files, folder.name)
+    else:
+        found.put_aside(folder.name, "", "the folder holds no photo", "put the advert's photos straight into it")
     for inner in folders:
         fault = "it is a folder inside an advert's folder"
         found.put_aside(

@@ -189,7 +189,7 @@ class Prepared:
 
 
 def prepare(photo: npt.NDArray[np.uint8], preprocess: Preprocess) -> Prepared:
-    """Bring an uint8 (H, W, 3) photo to the network's size: reduced by area mean, padded right and below by its edge."""
+    """Bring a uint8 (H, W, 3) photo to the network's size: reduced by area mean, padded right and below by its edge."""
     long_side = max(photo.shape[:2])
     factor = min(preprocess.long_side_px / long_side, MOST_ENLARGED)
     height, width = (max(1, round(side * factor)) for side in photo.shape[:2])

@@ -179,7 +179,7 @@ def judge_quality(photo: Photo, settings: PhotoSettings | None = None) -> Qualit
 
 
 def sharpness(luma: npt.NDArray[np.uint8]) -> float:
-    """How crisp an uint8 (H, W) picture is: 0 smeared or plain, 1 crisp to the pixel.
+    """How crisp a uint8 (H, W) picture is: 0 smeared or plain, 1 crisp to the pixel.
 
     1 minus the blur of Crete, Dolmiere, Ladet, Nicolas (2007), "The blur effect", Proc. SPIE 6492: the share of the
     gradients that a strong blur (11 pixels) takes away, along the axis where it takes less. A ratio of gradients,
@@ -191,7 +191,7 @@ def sharpness(luma: npt.NDArray[np.uint8]) -> float:
 
 
 def exposure(luma: npt.NDArray[np.uint8], limits: QualityLimits) -> float:
-    """Share of an uint8 (H, W) picture in which nothing is seen: negative where the dark takes more, else positive."""
+    """Share of a uint8 (H, W) picture in which nothing is seen: negative where the dark takes more, else positive."""
     share = np.bincount(luma.ravel(), minlength=256) / luma.size
     value = np.arange(256)
     dark = float(share @ np.clip((limits.dark_luma - value) / limits.dark_luma, 0, 1))
