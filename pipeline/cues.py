@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Literal
 
 import cv2
 import numpy as np
 import numpy.typing as npt
-from pydantic import Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from pipeline.configuration import Config, load, shipped
 from pipeline.network import Floats, Manifest, NetworkMaps
@@ -20,42 +19,33 @@ from pipeline.records import DETECTED_CUES, Box, CueFinding, Photo, Quality
 NOT_ASSESSABLE = CueFinding(score=None, assessable=False)
 
 
-class CueDescription(Config):
-    """One cue of configs/cues.yaml."""
+class _Cue(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")  # the rest of configs/cues.yaml is for other stages
 
-    kind: Literal["detected", "measured"]
-    label: str
     least_long_side_px: int = Field(ge=0)
-    group: str
-    zones: tuple[str, ...]
 
 
-class CueTable(Config):
-    """The whole of configs/cues.yaml."""
-
-    cues: dict[str, CueDescription]
-
-
-@cache
-def cue_table() -> CueTable:
-    """The shipped cues."""
-    return load(shipped("cues.yaml"), CueTable)
+class _Cues(Config):
+    cues: dict[str, _Cue]
 
 
 @dataclass(frozen=True, slots=True)
-class LookSettings:
-    """What it takes to turn maps into cues: when a cue can be judged, and which boxes are drawn."""
+class CueSettings:
+    """When a cue can be judged (long side in pixels, by cue), and which boxes are drawn."""
 
-    cues: Mapping[str, CueDescription]
-    limits: LookingLimits
+    least_long_side_px: Mapping[str, int]
+    looking: LookingLimits
 
-    @classmethod
-    def shipped(cls) -> LookSettings:
-        return cls(cue_table().cues, photo_settings().looking)
+
+@cache
+def cue_settings() -> CueSettings:
+    """The shipped settings."""
+    cues = load(shipped("cues.yaml"), _Cues).cues
+    return CueSettings({cue: entry.least_long_side_px for cue, entry in cues.items()}, photo_settings().looking)
 
 
 def find_cues(
-    maps: NetworkMaps, photo: Photo, quality: Quality, manifest: Manifest, settings: LookSettings | None = None
+    maps: NetworkMaps, photo: Photo, quality: Quality, manifest: Manifest, settings: CueSettings | None = None
 ) -> tuple[dict[str, CueFinding], dict[str, Floats]]:
     """Every detected cue of one photo, and the heat (float32 (h, w), probability by cell) of those that have boxes.
 
@@ -64,20 +54,20 @@ def find_cues(
     around cells above the manifest's limit even where that score is low, so that a reader sees what drew the
     network's eye.
     """
-    settings = settings or LookSettings.shipped()
+    settings = settings or cue_settings()
     findings: dict[str, CueFinding] = {}
     heats: dict[str, Floats] = {}
     for cue in DETECTED_CUES:
         if (
             cue not in maps.cue_scores
             or not quality.assessable
-            or maps.vehicle < settings.limits.least_vehicle
-            or max(photo.width, photo.height) < settings.cues[cue].least_long_side_px
+            or maps.vehicle < settings.looking.least_vehicle
+            or max(photo.width, photo.height) < settings.least_long_side_px[cue]
         ):
             findings[cue] = NOT_ASSESSABLE
             continue
         heat, score = maps.cue_probability[manifest.cues.index(cue)], maps.cue_scores[cue]
-        boxes = _boxes(heat, score, maps, photo, manifest, manifest.box_limits[cue], settings.limits)
+        boxes = _boxes(heat, score, maps, photo, manifest, manifest.box_limits[cue], settings.looking)
         findings[cue] = CueFinding(score=round(score, 6), assessable=True, boxes=boxes)
         if boxes:
             heats[cue] = heat

@@ -1,4 +1,4 @@
-"""The exported network: a photo in, calibrated maps and scores out. Runs on ONNX Runtime, or on torch where asked.
+"""The exported network: a photo in, calibrated maps and scores out. ONNX Runtime on the CPU, torch where asked.
 
 Nothing here knows what a cue means; `pipeline.cues` reads the maps. Weights never come from pickles, and their
 digest is checked before they are used.
@@ -26,6 +26,10 @@ MOST_ENLARGED = 1.5  # a small photo is not blown up further: it would only look
 MANIFEST = "cue_network.json"
 ONNX = "cue_network.onnx"
 SAFETENSORS = "cue_network.safetensors"
+DEVICES = ("cpu", "torch", "cuda")
+OUTPUTS = ("cues", "cue_scores", "surfaces", "zones", "shots", "vehicle")
+EXPORT_AGAIN = "export the network again"
+INSTALL_AGAIN = "install maskline again or export the network"
 
 Floats = npt.NDArray[np.float32]
 Forward = Callable[[Floats], Mapping[str, Floats]]
@@ -63,12 +67,20 @@ class Preprocess(_Part):
     multiple: int = Field(ge=STRIDE)
 
 
+class Architecture(_Part):
+    """What torch needs to build the network; ONNX has it inside."""
+
+    width: int = Field(default=128, gt=0)
+    fine_width: int = Field(default=64, gt=0)
+
+
 class Manifest(_Part):
     """What the network says of itself: channels, preprocessing, calibration, limits and measured rates."""
 
     schema_version: int
     name: str
     created: str
+    architecture: Architecture
     cues: tuple[str, ...]
     surfaces: tuple[str, ...]
     zones: tuple[str, ...] = Field(description="'none' first")
@@ -127,14 +139,17 @@ class CueNetwork:
     def load(cls, folder: Path, *, device: str = "cpu", threads: int | None = None) -> Self:
         """Load the network in `folder`, check its digest and try it once.
 
-        `device`: `cpu`, or `cuda` for a GPU. `threads` bounds the threads one photo is computed with (CPU only;
-        None leaves it to the runtime). Raises WeightsError where files are missing, changed or do not fit, or the
-        device is not there.
+        `device`: `cpu` is ONNX Runtime; `torch` is torch, on a GPU if there is one; `cuda` is torch on a GPU or an
+        error. `threads` bounds the threads one photo is computed with (`cpu` only; None leaves it to the runtime).
+        Raises WeightsError where files are missing, changed or do not fit, or the device is not there.
         """
         manifest = _read_manifest(folder / MANIFEST)
-        if device not in ("cpu", "cuda"):
-            raise WeightsError(folder, f"there is no device '{device}'", "use cpu or cuda")
-        forward = _onnx_forward(folder, manifest, device, threads)
+        if device not in DEVICES:
+            raise WeightsError(folder, f"there is no device '{device}'", f"use one of {', '.join(DEVICES)}")
+        if device == "cpu":
+            forward = _onnx_forward(folder, manifest, threads)
+        else:
+            forward = _torch_forward(folder, manifest, device)
         _try_out(forward, manifest, folder)
         return cls(manifest, forward)
 
@@ -212,7 +227,7 @@ def _read_manifest(path: Path) -> Manifest:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"]) or "content"
         raise WeightsError(
-            path, f"the manifest does not hold ({where}: {first['msg'].lower()})", "export the network again"
+            path, f"the manifest does not hold ({where}: {first['msg'].lower()})", EXPORT_AGAIN
         ) from None
 
 
@@ -221,40 +236,63 @@ def _checked(path: Path, manifest: Manifest) -> bytes:
     try:
         content = path.read_bytes()
     except OSError:
-        raise WeightsError(
-            path, "the network's weights are not there", "install maskline again or export the network"
-        ) from None
+        raise WeightsError(path, "the network's weights are not there", INSTALL_AGAIN) from None
     if hashlib.sha256(content).hexdigest() != manifest.digests.get(path.name):
         raise WeightsError(
             path,
             "the weights are not those of the manifest (digest differs)",
-            "install maskline again or export the network",
+            INSTALL_AGAIN,
         )
     return content
 
 
-def _onnx_forward(folder: Path, manifest: Manifest, device: str, threads: int | None) -> Forward:
+def _onnx_forward(folder: Path, manifest: Manifest, threads: int | None) -> Forward:
     import onnxruntime  # here and not above: the commands that look at no photo start without it
 
-    provider = "CPUExecutionProvider" if device == "cpu" else "CUDAExecutionProvider"
-    if provider not in onnxruntime.get_available_providers():
-        raise WeightsError(
-            folder, "this ONNX Runtime has no GPU support", "install onnxruntime-gpu, or use the device cpu"
-        )
     content = _checked(folder / ONNX, manifest)
     options = onnxruntime.SessionOptions()
     options.log_severity_level = 3  # errors only: its warnings mean nothing to a user
     options.intra_op_num_threads = threads or 0
     try:
-        session = onnxruntime.InferenceSession(content, options, providers=[provider])
+        session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
     except Exception as error:  # the runtime's own exceptions have no common base
-        raise WeightsError(
-            folder / ONNX, f"ONNX Runtime cannot load it ({str(error)[:120]})", "export the network again"
-        ) from None
-    names = [output.name for output in session.get_outputs()]
+        raise WeightsError(folder / ONNX, f"ONNX Runtime cannot load it ({str(error)[:120]})", EXPORT_AGAIN) from None
 
     def forward(photos: Floats) -> Mapping[str, Floats]:
-        return dict(zip(names, session.run(names, {"photos": photos}), strict=True))
+        return dict(zip(OUTPUTS, session.run(OUTPUTS, {"photos": photos}), strict=True))
+
+    return forward
+
+
+def _torch_forward(folder: Path, manifest: Manifest, device: str) -> Forward:
+    try:
+        import torch
+        from safetensors.torch import load
+
+        from models.network import Channels
+        from models.network import CueNetwork as TorchNetwork
+    except ImportError as error:
+        raise WeightsError(
+            folder, f"{error.name} is not installed", "pip install 'maskline[train]', or use the device cpu"
+        ) from None
+    if device == "cuda" and not torch.cuda.is_available():
+        raise WeightsError(folder, "torch finds no GPU here", "use the device cpu or torch")
+    target = "cuda" if torch.cuda.is_available() else "cpu"
+    channels = Channels(manifest.cues, manifest.surfaces, manifest.zones, shots=manifest.shots)
+    content = _checked(folder / SAFETENSORS, manifest)
+    try:
+        network = TorchNetwork(channels, width=manifest.architecture.width, fine_width=manifest.architecture.fine_width)
+        missing = network.load_state_dict(load(content), strict=False).missing_keys
+    except Exception as error:  # safetensors and torch share no base either
+        raise WeightsError(folder / SAFETENSORS, f"torch cannot load it ({str(error)[:120]})", EXPORT_AGAIN) from None
+    if lost := [name for name in missing if not name.endswith("num_batches_tracked")]:
+        raise WeightsError(folder / SAFETENSORS, f"it lacks {lost[0]}", EXPORT_AGAIN)
+    network = network.eval().to(target).to(memory_format=torch.channels_last)
+
+    def forward(photos: Floats) -> Mapping[str, Floats]:
+        with torch.inference_mode():
+            maps = network(torch.from_numpy(photos).to(target, memory_format=torch.channels_last))._asdict()
+        return {name: maps[name].float().cpu().numpy() for name in OUTPUTS}
 
     return forward
 
@@ -263,26 +301,22 @@ def _try_out(forward: Forward, manifest: Manifest, folder: Path) -> None:
     """Run one small grey photo: what does not fit its manifest shows now, not in the middle of a batch."""
     side = math.lcm(32, manifest.preprocess.multiple)
     cells = (side // STRIDE, side // STRIDE)
-    wanted: dict[str, tuple[int, ...]] = {
-        "cues": (1, len(manifest.cues), *cells),
-        "cue_scores": (1, len(manifest.cues)),
-        "surfaces": (1, len(manifest.surfaces), *cells),
-        "zones": (1, len(manifest.zones), *cells),
-        "shots": (1, len(manifest.shots)),
-        "vehicle": (1,),
-    }
+    shapes: tuple[tuple[int, ...], ...] = (
+        (1, len(manifest.cues), *cells),
+        (1, len(manifest.cues)),
+        (1, len(manifest.surfaces), *cells),
+        (1, len(manifest.zones), *cells),
+        (1, len(manifest.shots)),
+        (1,),
+    )
     try:
         outputs = forward(np.full((1, 3, side, side), 0.5, np.float32))
-    except Exception as error:  # the runtime's own exceptions have no common base
-        raise WeightsError(
-            folder, f"the network does not run ({str(error)[:120]})", "export the network again"
-        ) from None
-    for name, shape in wanted.items():
-        found = outputs[name].shape if name in outputs else "nothing"
-        if found != shape:
-            raise WeightsError(
-                folder, f"its output '{name}' is {found} where the manifest needs {shape}", "export the network again"
-            )
+    except Exception as error:  # the runtimes' own exceptions have no common base
+        raise WeightsError(folder, f"the network does not run ({str(error)[:120]})", EXPORT_AGAIN) from None
+    for name, shape in zip(OUTPUTS, shapes, strict=True):
+        if outputs[name].shape != shape:
+            fault = f"its output '{name}' is {outputs[name].shape} where the manifest needs {shape}"
+            raise WeightsError(folder, fault, EXPORT_AGAIN)
 
 
 def _sigmoid(values: Floats) -> Floats:

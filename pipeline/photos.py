@@ -8,8 +8,6 @@ from __future__ import annotations
 import hashlib
 import threading
 import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
 from functools import cache, lru_cache
 from io import BytesIO
 from pathlib import Path
@@ -129,7 +127,7 @@ def read_photo(path: Path, advert: str, name: str | None = None, settings: Photo
             path, "it is not a JPEG, PNG, WebP, HEIC, AVIF or TIFF photo", "save it as JPEG or fetch it again"
         )
     try:
-        with _quiet_decoders():
+        with _quiet:
             image = Image.open(BytesIO(content), formats=(kind,))
             if image.width * image.height > limits.most_pixels:
                 raise PhotoError(
@@ -226,19 +224,31 @@ def _read(path: Path, most_bytes: int) -> bytes:
     return content
 
 
-_decoding = threading.Lock()
+class _Quiet:
+    """Silences the process's warnings while at least one thread decodes; what matters of them is checked here.
 
-
-@contextmanager
-def _quiet_decoders() -> Iterator[None]:
-    """Keep decoders from printing warnings; what matters of them is checked here.
-
-    `catch_warnings` changes the whole process, so one photo is decoded at a time (Python's documentation of
-    `warnings`).
+    `warnings.catch_warnings` alone is not safe with threads: one that ends restores the filters under the others.
     """
-    with _decoding, warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield
+
+    def __init__(self) -> None:
+        self._lock, self._decoding = threading.Lock(), 0
+        self._caught: warnings.catch_warnings[None] | None = None
+
+    def __enter__(self) -> None:
+        with self._lock:
+            if not self._decoding:
+                self._caught = warnings.catch_warnings(action="ignore")
+                self._caught.__enter__()
+            self._decoding += 1
+
+    def __exit__(self, *error: object) -> None:
+        with self._lock:
+            self._decoding -= 1
+            if not self._decoding and self._caught is not None:
+                self._caught.__exit__(None, None, None)
+
+
+_quiet = _Quiet()
 
 
 def _refuse_misread(path: Path, image: Image.Image) -> None:
