@@ -1,0 +1,174 @@
+"""What a screening keeps in OUT: finished photos in `maskline.sqlite`, and files that appear whole or not at all."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Self
+
+from pipeline.errors import ScreeningError
+from pipeline.records import PhotoFindings
+
+FILE = "maskline.sqlite"
+LAYOUT = 1  # raised whenever the tables change; kept in the file as user_version
+
+_TABLES = """
+CREATE TABLE looks (
+    sha256 TEXT PRIMARY KEY,          -- of the photo file
+    look TEXT NOT NULL,               -- digest of everything but the photo that the findings depend on
+    perceptual_hash TEXT NOT NULL,
+    findings TEXT NOT NULL            -- PhotoFindings as JSON, under the name the photo had when it was looked at
+) WITHOUT ROWID;
+CREATE TABLE photos (
+    advert TEXT NOT NULL,
+    photo TEXT NOT NULL,
+    place INTEGER NOT NULL,           -- reading order in the batch
+    sha256 TEXT NOT NULL REFERENCES looks (sha256),
+    PRIMARY KEY (advert, photo)
+) WITHOUT ROWID;
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """One photo that was looked at before: its findings and its hash for finding repeats."""
+
+    findings: PhotoFindings
+    perceptual_hash: str
+
+
+class Store:
+    """The state of a screening, in one SQLite file. Open it with `Store.open`, as a context manager.
+
+    A photo is kept as soon as it is finished, so a run that was stopped goes on from there. One run at a time holds it.
+    """
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+
+    @classmethod
+    def open(cls, out: Path) -> Store:
+        """Open or make `out/maskline.sqlite` for writing.
+
+        Raises ScreeningError where another run holds it, the disk refuses, it is damaged, or a newer version wrote it.
+        """
+        path = out / FILE
+        try:
+            connection = sqlite3.connect(path, timeout=2.0, isolation_level=None)
+            try:
+                layout = _set_up(connection)
+            except BaseException:
+                connection.close()
+                raise
+        except sqlite3.OperationalError as error:
+            if "locked" in str(error):
+                fault, remedy = "another run is writing to this folder", "wait for it or choose another --out"
+            else:
+                fault, remedy = f"it cannot be written ({error})", "check permissions and free space"
+            raise ScreeningError(path, fault, remedy) from None
+        except sqlite3.DatabaseError as error:
+            fault = f"the state of earlier runs is damaged ({error})"
+            raise ScreeningError(path, fault, "delete the file to start afresh") from None
+        if layout > LAYOUT:
+            connection.close()
+            fault = "a newer version of maskline wrote this folder"
+            raise ScreeningError(path, fault, "update maskline or choose another --out")
+        return cls(connection)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._connection.close()
+
+    def looked_at(self, look: str) -> frozenset[str]:
+        """SHA-256 of every photo that was finished under this `look`."""
+        rows = self._connection.execute("SELECT sha256 FROM looks WHERE look = ?", (look,))
+        return frozenset(sha256 for (sha256,) in rows)
+
+    def finished(self, sha256: str, look: str) -> Finished | None:
+        """The findings of a photo that was finished under this `look`, or None."""
+        row = self._connection.execute(
+            "SELECT findings, perceptual_hash FROM looks WHERE sha256 = ? AND look = ?", (sha256, look)
+        ).fetchone()
+        return None if row is None else Finished(PhotoFindings.model_validate_json(row[0]), row[1])
+
+    def keep(self, look: str, findings: PhotoFindings, perceptual_hash: str) -> None:
+        """Keep one finished photo; what an earlier look at the same file found is replaced."""
+        self._connection.execute(
+            "INSERT OR REPLACE INTO looks VALUES (?, ?, ?, ?)",
+            (findings.sha256, look, perceptual_hash, findings.model_dump_json()),
+        )
+
+    def set_batch(self, photos: Sequence[tuple[str, str, str]]) -> None:
+        """Say which finished photos make up the batch, as (advert, photo, sha256) in reading order.
+
+        Photos that are no longer in the batch are forgotten.
+        """
+        with self._transaction():
+            self._connection.execute("DELETE FROM photos")
+            self._connection.executemany(
+                "INSERT INTO photos VALUES (?, ?, ?, ?)",
+                [(advert, photo, place, sha256) for place, (advert, photo, sha256) in enumerate(photos)],
+            )
+            self._connection.execute("DELETE FROM looks WHERE sha256 NOT IN (SELECT sha256 FROM photos)")
+
+    def hashes(self) -> Iterator[tuple[str, str, str, str]]:
+        """(advert, photo, sha256, perceptual hash) of the whole batch, in reading order."""
+        yield from self._connection.execute(
+            "SELECT advert, photo, sha256, perceptual_hash FROM photos JOIN looks USING (sha256) ORDER BY place"
+        )
+
+    def findings(self, advert: str) -> tuple[PhotoFindings, ...]:
+        """The findings of one advert's photos, in reading order, under the names the photos have in this batch."""
+        rows = self._connection.execute(
+            "SELECT photo, findings FROM photos JOIN looks USING (sha256) WHERE advert = ? ORDER BY place", (advert,)
+        )
+        return tuple(
+            PhotoFindings.model_validate_json(findings).model_copy(update={"advert": advert, "photo": photo})
+            for photo, findings in rows
+        )
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._connection.execute("ROLLBACK")
+            raise
+        self._connection.execute("COMMIT")
+
+
+def _set_up(connection: sqlite3.Connection) -> int:
+    """Take hold of the file, make its tables if it is new, and return the layout it was written with."""
+    connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+    connection.execute("PRAGMA journal_mode = WAL")  # no wait for the disk after each photo
+    connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute("BEGIN IMMEDIATE")
+    layout = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    if layout == 0:
+        for statement in _TABLES.split(";"):
+            connection.execute(statement)
+        connection.execute(f"PRAGMA user_version = {LAYOUT}")
+    connection.execute("COMMIT")
+    return layout or LAYOUT
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[IO[str]]:
+    """Write a UTF-8 text file that appears under its name only when it is complete."""
+    partial = path.with_name(f".{path.name}.partial")  # the name is free: one run at a time holds the folder
+    try:
+        with partial.open("w", encoding="utf-8", newline="") as stream:
+            yield stream
+        partial.replace(path)
+    except BaseException:
+        partial.unlink(missing_ok=True)
+        raise

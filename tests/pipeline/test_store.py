@@ -1,0 +1,116 @@
+"""What a screening keeps, and that it is either there whole or not at all."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import ScreeningError
+from pipeline.store import FILE, Store, whole_file
+from tests.pipeline.examples import box, photo_findings
+
+FIRST, SECOND = "1" * 64, "2" * 64
+
+
+def test_a_kept_photo_comes_back_as_it_was(tmp_path: Path) -> None:
+    findings = photo_findings("a.jpg", FIRST, boxes=(box(),))
+    with Store.open(tmp_path) as store:
+        store.keep("look", findings, "0123456789abcdef")
+    with Store.open(tmp_path) as store:
+        finished = store.finished(FIRST, "look")
+        assert finished is not None
+        assert finished.findings == findings
+        assert finished.perceptual_hash == "0123456789abcdef"
+        assert store.looked_at("look") == {FIRST}
+
+
+def test_a_photo_counts_as_finished_only_under_the_same_look(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        store.keep("old network", photo_findings("a.jpg", FIRST), "0" * 16)
+        assert store.finished(FIRST, "new network") is None
+        assert store.looked_at("new network") == frozenset()
+        store.keep("new network", photo_findings("a.jpg", FIRST), "0" * 16)
+        assert store.finished(FIRST, "old network") is None  # its pictures were replaced too
+
+
+def test_findings_come_in_reading_order_under_the_names_of_this_batch(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        store.keep("look", photo_findings("old name.jpg", FIRST, advert="elsewhere"), "1" * 16)
+        store.keep("look", photo_findings("b.jpg", SECOND), "2" * 16)
+        store.set_batch([("pellock-1", "b.jpg", SECOND), ("pellock-1", "a.jpg", FIRST), ("brindle-2", "c.jpg", FIRST)])
+        found = store.findings("pellock-1")
+        assert [(photo.advert, photo.photo, photo.sha256) for photo in found] == [
+            ("pellock-1", "b.jpg", SECOND),
+            ("pellock-1", "a.jpg", FIRST),
+        ]
+        assert list(store.hashes()) == [
+            ("pellock-1", "b.jpg", SECOND, "2" * 16),
+            ("pellock-1", "a.jpg", FIRST, "1" * 16),
+            ("brindle-2", "c.jpg", FIRST, "1" * 16),
+        ]
+        assert store.findings("nobody") == ()
+
+
+def test_photos_that_left_the_batch_are_forgotten(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        store.keep("look", photo_findings("a.jpg", FIRST), "1" * 16)
+        store.keep("look", photo_findings("b.jpg", SECOND), "2" * 16)
+        store.set_batch([("pellock-1", "b.jpg", SECOND)])
+        assert store.looked_at("look") == {SECOND}
+
+
+def test_a_batch_that_cannot_be_set_leaves_the_one_before(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        store.keep("look", photo_findings("a.jpg", FIRST), "1" * 16)
+        store.set_batch([("pellock-1", "a.jpg", FIRST)])
+        with pytest.raises(sqlite3.IntegrityError):
+            store.set_batch([("pellock-1", "twice.jpg", FIRST), ("pellock-1", "twice.jpg", FIRST)])
+        assert [photo.photo for photo in store.findings("pellock-1")] == ["a.jpg"]
+
+
+def test_two_runs_cannot_write_to_one_folder(tmp_path: Path) -> None:
+    with (
+        Store.open(tmp_path),
+        pytest.raises(
+            ScreeningError, match=r"maskline\.sqlite: another run is writing to this folder; wait for it or choose"
+        ),
+    ):
+        Store.open(tmp_path)
+
+
+def test_a_damaged_state_says_what_to_do(tmp_path: Path) -> None:
+    (tmp_path / FILE).write_bytes(b"this is no database, but long enough to look at" * 50)
+    with pytest.raises(
+        ScreeningError, match=r"the state of earlier runs is damaged \(.*\); delete the file to start afresh"
+    ):
+        Store.open(tmp_path)
+
+
+def test_a_folder_that_cannot_hold_the_state_says_so(tmp_path: Path) -> None:
+    with pytest.raises(ScreeningError, match=r"it cannot be written \(unable to open .*\); check permissions and free"):
+        Store.open(tmp_path / "missing")
+
+
+def test_state_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
+    with sqlite3.connect(tmp_path / FILE) as connection:
+        connection.execute("PRAGMA user_version = 99")
+    connection.close()
+    with pytest.raises(
+        ScreeningError, match="a newer version of maskline wrote this folder; update maskline or choose"
+    ):
+        Store.open(tmp_path)
+
+
+def test_a_file_appears_whole_or_not_at_all(tmp_path: Path) -> None:
+    path = tmp_path / "table.csv"
+    path.write_text("before", encoding="utf-8")
+    with pytest.raises(RuntimeError), whole_file(path) as stream:
+        stream.write("half")
+        raise RuntimeError
+    assert path.read_text(encoding="utf-8") == "before"
+    with whole_file(path) as stream:
+        stream.write("after ΔE")
+    assert path.read_text(encoding="utf-8") == "after ΔE"
+    assert [item.name for item in tmp_path.iterdir()] == ["table.csv"]
