@@ -1,0 +1,145 @@
+"""Pictures for the human eye: cut where the finding is, in the photo's own pixels, and without its metadata."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image
+from skimage.color import rgb2lab
+
+from pipeline import crops
+from pipeline.errors import ScreeningError
+from pipeline.records import Box, CueFinding
+from tests.pipeline.examples import box, heats_of, photo_findings, photo_of, with_pictures
+
+
+def read(path: Path) -> np.ndarray:
+    return np.asarray(Image.open(path).convert("RGB")).astype(int)
+
+
+def test_every_picture_of_a_photo_is_written_and_named(tmp_path: Path) -> None:
+    findings = with_pictures(photo_findings(boxes=(box(),)), tmp_path)
+    written = {path.relative_to(tmp_path) for path in tmp_path.rglob("*") if path.is_file()}
+    assert written == set(crops.files_of(findings))
+    assert findings.cues["painted_fastener"].heat == f"crops/{findings.sha256[:16]}/painted_fastener-heat.png"
+    assert findings.cues["masking_edge"].heat is None
+
+
+def test_a_crop_shows_the_place_in_the_photos_own_pixels(tmp_path: Path) -> None:
+    findings = photo_findings(boxes=(box(400, 300, 90, 60),))
+    (crop,) = crops.crops_of(findings)
+    with_pictures(findings, tmp_path)
+    picture = read(tmp_path / crops.crop_file(findings.sha256, crop))
+    assert picture.shape[:2] == (crop.height, crop.width) == (crops.CROP_LEAST_PX, crops.CROP_LEAST_PX)
+    red = picture[300 - crop.top + 10 : 360 - crop.top - 10, 400 - crop.left + 10 : 490 - crop.left - 10]
+    assert np.abs(red - (200, 30, 30)).max() < 12  # JPEG
+    above = picture[300 - crop.top - 20 : 300 - crop.top - 10, 400 - crop.left : 490 - crop.left]
+    assert above[..., 0].max() < 150
+
+
+def test_the_heat_lies_on_the_same_place_as_the_sign(tmp_path: Path) -> None:
+    findings = photo_findings(boxes=(box(400, 300, 88, 60, score=1.0),))
+    (crop,) = crops.crops_of(findings)
+    with_pictures(findings, tmp_path)
+    overlay = read(tmp_path / crops.overlay_file(findings.sha256, crop))
+    inside = overlay[300 - crop.top + 6 : 360 - crop.top - 6, 400 - crop.left + 6 : 488 - crop.left - 6]
+    assert inside[..., 0].min() > 150 and inside[..., 2].max() < 100  # yellow
+    outside = overlay[: 300 - crop.top - 8]
+    assert np.ptp(outside, axis=2).max() < 12  # grey
+
+
+@given(
+    x=st.integers(0, 789), y=st.integers(0, 589), width=st.integers(1, 800), height=st.integers(1, 600)
+)  # fmt: skip
+def test_a_crop_lies_in_the_photo_and_holds_its_box(x: int, y: int, width: int, height: int) -> None:
+    place = Box(x=x, y=y, width=min(width, 800 - x), height=min(height, 600 - y), score=0.9)
+    (crop,) = crops.crops_of(photo_findings(boxes=(place,)))
+    assert crop.left >= 0 and crop.left + crop.width <= 800
+    assert crop.top >= 0 and crop.top + crop.height <= 600
+    assert crop.left <= place.x and place.x + place.width <= crop.left + crop.width
+    assert crop.top <= place.y and place.y + place.height <= crop.top + crop.height
+
+
+def test_a_photo_smaller_than_a_crop_is_its_own_crop(tmp_path: Path) -> None:
+    findings = photo_findings(boxes=(Box(x=10, y=10, width=20, height=20, score=0.9),), width=120, height=64)
+    (crop,) = crops.crops_of(findings)
+    assert (crop.left, crop.top, crop.width, crop.height) == (0, 0, 120, 64)
+    with_pictures(findings, tmp_path)
+    assert read(tmp_path / crops.photo_file(findings.sha256)).shape == (64, 120, 3)
+
+
+def test_a_large_place_is_reduced_and_says_so(tmp_path: Path) -> None:
+    findings = photo_findings(boxes=(Box(x=100, y=100, width=1500, height=900, score=0.9),), width=2000, height=1200)
+    (crop,) = crops.crops_of(findings)
+    assert crop.is_reduced
+    with_pictures(findings, tmp_path)
+    assert max(read(tmp_path / crops.crop_file(findings.sha256, crop)).shape) == crops.CROP_MOST_PX
+    assert max(read(tmp_path / crops.photo_file(findings.sha256)).shape) == crops.PHOTO_LONG_SIDE_PX
+
+
+def test_crops_are_bounded_and_each_cues_strongest_comes_before_any_second() -> None:
+    many = tuple(box(10 + 100 * n, 10, 40, 40, score=0.99 - n / 100) for n in range(7))
+    findings = photo_findings(boxes=many)
+    weak = CueFinding(score=0.6, assessable=True, boxes=(box(score=0.6),))
+    findings = findings.model_copy(update={"cues": {**findings.cues, "masking_edge": weak}})
+    chosen = crops.crops_of(findings)
+    assert len(chosen) == crops.CROPS_A_PHOTO
+    assert [(crop.cue, crop.number) for crop in chosen] == [
+        *(("painted_fastener", number) for number in range(1, 5)),
+        ("masking_edge", 1),
+    ]
+
+
+def test_pictures_carry_no_metadata(tmp_path: Path) -> None:
+    findings = with_pictures(photo_findings(boxes=(box(),)), tmp_path)
+    for path in crops.files_of(findings):
+        with Image.open(tmp_path / path) as picture:
+            assert not picture.getexif() and set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
+
+
+def test_a_new_look_replaces_the_pictures_of_the_one_before(tmp_path: Path) -> None:
+    with_pictures(photo_findings(boxes=(box(),)), tmp_path)
+    findings = with_pictures(photo_findings(), tmp_path)
+    assert [path.name for path in tmp_path.rglob("*.*")] == ["photo.jpg"]
+    assert crops.files_of(findings) == (crops.photo_file(findings.sha256),)
+
+
+def test_pictures_of_photos_that_left_the_batch_are_removed(tmp_path: Path) -> None:
+    first = with_pictures(photo_findings("a.jpg", "1" * 64), tmp_path)
+    second = with_pictures(photo_findings("b.jpg", "2" * 64), tmp_path)
+    crops.remove_others(tmp_path, frozenset({second.sha256}))
+    assert not (tmp_path / crops.photo_file(first.sha256)).exists()
+    assert (tmp_path / crops.photo_file(second.sha256)).exists()
+
+
+def test_a_disk_that_refuses_is_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "crops").write_text("a file where the folder should be", encoding="utf-8")
+    findings = photo_findings()
+    with pytest.raises(
+        ScreeningError, match=r"the pictures cannot be written \(.+\); free space or choose another --out"
+    ):
+        crops.write_pictures(photo_of(findings), findings, heats_of(findings), tmp_path)
+
+
+def test_heat_grows_lighter_all_along_its_scale() -> None:
+    """Perceptual order: CIELAB lightness rises with the probability (scikit-image's conversion as reference)."""
+    heat = np.repeat(np.linspace(0.5, 1, 128, dtype=np.float32)[None, :], 4, axis=0)
+    colours = cv2.applyColorMap(np.round(heat * 255).astype(np.uint8), cv2.COLORMAP_PLASMA)[..., ::-1]
+    lightness = rgb2lab(colours)[0, :, 0]
+    assert np.all(np.diff(lightness) > -0.01)
+    overlay = crops.heat_overlay(
+        np.full((40, 256, 3), 120, np.uint8), np.tile(np.linspace(0.5, 1, 256, dtype=np.float32), (40, 1))
+    )
+    shown = rgb2lab(overlay)[20, 8:-8, 0]
+    assert shown[-1] - shown[0] > 20 and np.all(np.diff(shown) > -1.5)
+
+
+def test_where_the_cue_is_improbable_the_photo_is_plain_grey() -> None:
+    plain = np.random.default_rng(1).integers(0, 255, (32, 32, 3)).astype(np.uint8)
+    overlay = crops.heat_overlay(plain, np.zeros((32, 32), np.float32)).astype(int)
+    assert np.ptp(overlay, axis=2).max() == 0
