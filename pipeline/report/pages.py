@@ -1,0 +1,403 @@
+"""From the shortlist to the pages: `write_report` makes `OUT/report` anew, with every picture it shows inside."""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+import shutil
+import unicodedata
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import accumulate
+from pathlib import Path
+
+import jinja2
+
+from pipeline import crops
+from pipeline.coverage import zone_entries
+from pipeline.crops import Crop
+from pipeline.errors import ScreeningError
+from pipeline.records import (
+    SHOTS,
+    Advert,
+    AdvertDetails,
+    AdvertResult,
+    Box,
+    Decision,
+    PhotoFindings,
+    SetAside,
+    Shortlist,
+    Weight,
+)
+from pipeline.report import wording
+
+FOLDER = "report"
+FINDINGS_A_PAGE = 16  # strongest first; the rest are in findings.jsonl
+UNSEEN_ON_CARD = 4
+SMALL_DECIBANS = 0.5  # weights under this are drawn as one
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One bar of the sum: it runs from `start` to `end` (decibans for a refinish)."""
+
+    label: str
+    why: str
+    decibans: float
+    start: float
+    end: float
+    anchor: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sum:
+    """How the weights add up from the assumption before any photo to the probability after all of them."""
+
+    before: float
+    steps: tuple[Step, ...]
+    total: float
+    low: float  # of the axis
+    high: float
+
+    def across(self, decibans: float) -> float:
+        """Place on the axis, 0 to 100."""
+        return round(100 * (decibans - self.low) / (self.high - self.low), 2)
+
+
+@dataclass(frozen=True, slots=True)
+class HistorySums:
+    """How the weights add up for each history against the factory's paint, in decibans; columns in `histories` order.
+
+    The prior times the likelihoods is, history by history, the posterior, so each column adds up to its last row.
+    """
+
+    histories: tuple[str, ...]
+    before: tuple[float, ...]
+    rows: tuple[tuple[str, tuple[float, ...]], ...]
+    together: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One place where a cue was seen, as the advert's page shows it."""
+
+    anchor: str
+    cue: str
+    findings: PhotoFindings
+    box: Box
+    crop: Crop | None  # None: the photo had more places than are cut out; the whole photo still shows it
+    weight: Weight | None  # None: another photo shows the same sign in the same place better
+
+    @property
+    def decibans(self) -> float:
+        return 0.0 if self.weight is None else self.weight.decibans
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneRow:
+    """One line of the table of zones."""
+
+    zone: str
+    state: str
+    decibans: float
+    weights: tuple[Weight, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AdvertView:
+    """Everything the pages show of one advert."""
+
+    result: AdvertResult
+    details: AdvertDetails
+    page: str
+    sum: Sum
+    history_sums: HistorySums | None
+    telling: PhotoFindings | None
+    sign: Sighting | None
+    clean: tuple[Weight, PhotoFindings] | None
+    sightings: tuple[Sighting, ...]
+    further_sightings: int
+    zones: tuple[ZoneRow, ...]
+    unseen: tuple[str, ...]
+    wall: tuple[tuple[str, tuple[PhotoFindings, ...]], ...]
+    measures: tuple[tuple[PhotoFindings, int], ...]
+    set_aside: tuple[SetAside, ...]
+
+    @property
+    def histories(self) -> list[tuple[str, float]]:
+        return sorted(self.result.history.items(), key=lambda item: -item[1])
+
+    @property
+    def zone_axis(self) -> Sum:
+        """The axis on which the zones' weights are drawn, each from zero."""
+        reach = max(10.0, *(abs(row.decibans) for row in self.zones), 0.0) * 1.05
+        return Sum(0.0, (), 0.0, -reach, reach)
+
+    @property
+    def title(self) -> str:
+        return self.result.title or self.result.advert
+
+
+@dataclass(slots=True)
+class _Images:
+    """Pictures the pages show, collected while they are written: from OUT to a name in `report/images`."""
+
+    names: dict[Path, str] = field(default_factory=dict)
+
+    def name(self, path: Path) -> str:
+        return self.names.setdefault(path, f"{path.parent.name}-{path.name}")
+
+
+def write_report(
+    out: Path,
+    adverts: Sequence[Advert],
+    shortlist: Shortlist,
+    findings_by_advert: Mapping[str, Sequence[PhotoFindings]],
+    set_aside: Sequence[SetAside],
+    made_with: str,
+) -> Path:
+    """Write `out/report` with one page for the shortlist and one an advert, and return the first page.
+
+    The pictures are linked from `out/crops` (copied where the disk has no links), so the folder can be sent alone.
+    An earlier report is replaced only when the new one is complete. Raises ScreeningError where the disk refuses.
+    """
+    fresh, final, old = out / f".{FOLDER}.partial", out / FOLDER, out / f".{FOLDER}.old"
+    try:
+        for left_over in (fresh, old):
+            shutil.rmtree(left_over, ignore_errors=True)
+        (fresh / "images").mkdir(parents=True)
+        _write_pages(fresh, adverts, shortlist, findings_by_advert, set_aside, made_with, out)
+        if final.exists():
+            final.replace(old)
+        fresh.replace(final)
+        shutil.rmtree(old, ignore_errors=True)
+    except OSError as error:
+        raise ScreeningError(
+            error.filename or final,
+            f"the report cannot be written ({error.strerror})",
+            "free space or choose another --out",
+        ) from None
+    return final / "index.html"
+
+
+def _write_pages(
+    folder: Path,
+    adverts: Sequence[Advert],
+    shortlist: Shortlist,
+    findings_by_advert: Mapping[str, Sequence[PhotoFindings]],
+    set_aside: Sequence[SetAside],
+    made_with: str,
+    out: Path,
+) -> None:
+    templates, images = _templates(), _Images()
+    details = {advert.name: advert.details for advert in adverts}
+    pages = page_names([result.advert for result in shortlist.adverts])
+    shared = {"made_with": made_with, "pages": pages, "image": images.name}
+    results = sorted(shortlist.adverts, key=lambda result: result.rank)
+    cards = []
+    for place, result in enumerate(results):
+        view = advert_view(
+            result,
+            details.get(result.advert, AdvertDetails()),
+            pages[result.advert],
+            findings_by_advert.get(result.advert, ()),
+            [entry for entry in set_aside if entry.advert == result.advert],
+        )
+        neighbours = {
+            "previous": results[place - 1] if place else None,
+            "next": results[place + 1] if place + 1 < len(results) else None,
+        }
+        page = templates.get_template("advert.html.j2").render(view=view, **neighbours, **shared)
+        (folder / view.page).write_text(page, encoding="utf-8")
+        cards.append(view)
+    counts: dict[Decision, int] = {
+        decision: sum(view.result.decision == decision for view in cards) for decision in wording.DECISIONS
+    }
+    index = templates.get_template("index.html.j2").render(
+        views=cards,
+        counts=counts,
+        batch_set_aside=[entry for entry in set_aside if entry.advert not in pages],
+        set_aside_count=len(set_aside),
+        unseen_on_card=UNSEEN_ON_CARD,
+        **shared,
+    )
+    (folder / "index.html").write_text(index, encoding="utf-8")
+    for asset in sorted((Path(__file__).parent / "assets").iterdir()):
+        shutil.copyfile(asset, folder / asset.name)
+    for path, name in images.names.items():
+        _link(out / path, folder / "images" / name)
+
+
+def _link(source: Path, target: Path) -> None:
+    try:
+        os.link(source, target)
+    except OSError:  # another file system, or one without links
+        shutil.copyfile(source, target)
+
+
+def _templates() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    words: dict[str, Callable[..., str]] = {
+        name: getattr(wording, name)
+        for name in (
+            "probability_words", "percent", "percent_range", "weight_words", "signed", "money", "cue_name", "zone_name",
+            "shot_name", "place",
+        )
+    }  # fmt: skip
+    environment.filters.update(words)
+    environment.globals.update(wording=wording, crops=crops)
+    return environment
+
+
+def page_names(adverts: Sequence[str]) -> dict[str, str]:
+    """A file name for each advert's page: readable, plain ASCII, and different for each on every file system."""
+    names: dict[str, str] = {}
+    taken: set[str] = set()
+    for advert in adverts:
+        plain = unicodedata.normalize("NFKD", advert).encode("ascii", "ignore").decode()
+        words = re.sub(r"[^A-Za-z0-9]+", "-", plain).strip("-")[:60].lower() or "unnamed"
+        stem = f"advert-{words.removeprefix('advert-')}"  # the prefix keeps clear of index.html and reserved names
+        name, number = stem, 2
+        while name in taken:
+            name, number = f"{stem}-{number}", number + 1
+        taken.add(name)
+        names[advert] = f"{name}.html"
+    return names
+
+
+def advert_view(
+    result: AdvertResult,
+    details: AdvertDetails,
+    page: str,
+    findings: Sequence[PhotoFindings],
+    set_aside: Sequence[SetAside],
+) -> AdvertView:
+    """Put together what the pages show of one advert; nothing is weighed here."""
+    sightings = _sightings(result, findings)
+    sign, clean = _loudest_sign(sightings), _loudest_clean(result, findings)
+    if sign is not None and clean is not None:
+        sign, clean = (sign, None) if abs(sign.decibans) >= abs(clean[0].decibans) else (None, clean)
+    return AdvertView(
+        result=result,
+        details=details,
+        page=page,
+        sum=weight_sum(result, sightings),
+        history_sums=history_sums(result),
+        telling=telling_photo(findings),
+        sign=sign,
+        clean=clean,
+        sightings=sightings[:FINDINGS_A_PAGE],
+        further_sightings=max(0, len(sightings) - FINDINGS_A_PAGE),
+        zones=_zone_rows(result),
+        unseen=tuple(sorted((zone for zone, state in result.coverage.items() if state != "seen"), key=_effort_last)),
+        wall=tuple(
+            (shot, shown)
+            for shot in SHOTS
+            if (shown := tuple(photo for photo in findings if photo.likely_shot == shot))
+        ),
+        measures=tuple((photo, index) for photo in findings for index in range(len(photo.measures))),
+        set_aside=tuple(set_aside),
+    )
+
+
+def weight_sum(result: AdvertResult, sightings: Sequence[Sighting] = ()) -> Sum:
+    """The weights as bars that follow on each other, strongest first, and end at the odds of a refinish in decibans.
+
+    decibans = 10 log10(odds) (Good 1950). Where the sum begins is what was assumed before any photo.
+    """
+    bounded = min(max(result.refinished, 1e-6), 1 - 1e-6)
+    total = 10 * math.log10(bounded / (1 - bounded))
+    before = total - sum(weight.decibans for weight in result.weights)
+    anchors = {id(sighting.weight): sighting.anchor for sighting in sightings if sighting.weight is not None}
+    counted = [weight for weight in result.weights if weight.decibans != 0]  # the others are seen but count nothing
+    ranked = sorted(counted, key=lambda weight: -abs(weight.decibans))
+    large = [weight for weight in ranked if abs(weight.decibans) >= SMALL_DECIBANS]
+    small = ranked[len(large) :]
+    bars = [(wording.evidence_name(weight), weight.why, weight.decibans, anchors.get(id(weight))) for weight in large]
+    if small:
+        label = "One small weight" if len(small) == 1 else f"{len(small)} small weights together"
+        bars.append((label, "Each says next to nothing.", sum(weight.decibans for weight in small), None))
+    ends = list(accumulate((bar[2] for bar in bars), initial=before))
+    steps = tuple(
+        Step(label, why, decibans, start, end, anchor)
+        for (label, why, decibans, anchor), start, end in zip(bars, ends, ends[1:], strict=False)
+    )
+    reach = max(10.0, *(abs(end) for end in ends)) * 1.05
+    return Sum(before, steps, total, -reach, reach)
+
+
+def history_sums(result: AdvertResult) -> HistorySums | None:
+    """The weights history by history, or None where they do not say how likely each was under every history."""
+    weights = [weight for weight in result.weights if weight.decibans != 0]
+    others = tuple(name for name in result.history if name != "factory")
+    if not weights or any(weight.likelihoods.get(name, 0) <= 0 for weight in weights for name in result.history):
+        return None
+
+    def against_factory(chances: Mapping[str, float]) -> tuple[float, ...]:
+        return tuple(10 * math.log10(max(chances[name], 1e-9) / max(chances["factory"], 1e-9)) for name in others)
+
+    rows = tuple((wording.evidence_name(weight), against_factory(weight.likelihoods)) for weight in weights)
+    together = against_factory(result.history)
+    before = tuple(end - sum(row[column] for _, row in rows) for column, end in enumerate(together))
+    return HistorySums(others, before, rows, together)
+
+
+def telling_photo(findings: Sequence[PhotoFindings]) -> PhotoFindings | None:
+    """The photo by which a person knows the vehicle again: the surest good view of its outside, or the next best."""
+
+    def worth(photo: PhotoFindings) -> tuple[bool, float, float]:
+        return photo.quality.assessable, photo.vehicle * photo.shot.get("exterior", 0.0), photo.vehicle
+
+    return max(findings, key=worth, default=None)
+
+
+def _sightings(result: AdvertResult, findings: Sequence[PhotoFindings]) -> tuple[Sighting, ...]:
+    """Places where a cue was seen, the heaviest first, then by score; a repeated photo is shown once."""
+    found = []
+    for place, photo in enumerate(findings, 1):
+        cut = {(crop.cue, crop.number): crop for crop in crops.crops_of(photo)}
+        for cue, finding in photo.cues.items():
+            for number, box in enumerate(finding.boxes, 1):
+                weight = next((w for w in result.weights if (w.photo, w.cue, w.box) == (photo.photo, cue, box)), None)
+                if weight is not None or ((cue, number) in cut and photo.duplicate_of is None):
+                    anchor = f"finding-{place}-{cue.replace('_', '-')}-{number}"
+                    found.append(Sighting(anchor, cue, photo, box, cut.get((cue, number)), weight))
+    found.sort(key=lambda sighting: (-abs(sighting.decibans), -sighting.box.score))
+    return tuple(found)
+
+
+def _loudest_sign(sightings: Sequence[Sighting]) -> Sighting | None:
+    """The cut-out place that speaks loudest for a refinish."""
+    signs = [sighting for sighting in sightings if sighting.crop is not None and sighting.decibans > 0]
+    return max(signs, key=lambda sighting: sighting.decibans, default=None)
+
+
+def _loudest_clean(result: AdvertResult, findings: Sequence[PhotoFindings]) -> tuple[Weight, PhotoFindings] | None:
+    """The weight that speaks loudest for the factory, with its photo, where it names one."""
+    photos = {photo.photo: photo for photo in findings}
+    clean = [weight for weight in result.weights if weight.decibans < 0 and weight.photo in photos]
+    weight = min(clean, key=lambda weight: weight.decibans, default=None)
+    return None if weight is None or weight.photo is None else (weight, photos[weight.photo])
+
+
+def _effort_last(zone: str) -> float:
+    """Sorts what takes longest to remove or mask, and so tells most, first."""
+    entry = zone_entries().get(zone)
+    return 0.0 if entry is None else -entry.effort_min
+
+
+def _zone_rows(result: AdvertResult) -> tuple[ZoneRow, ...]:
+    zones = dict.fromkeys([*result.coverage, *(weight.zone for weight in result.weights if weight.zone is not None)])
+    rows = []
+    for zone in zones:
+        weights = tuple(weight for weight in result.weights if weight.zone == zone)
+        state = result.coverage.get(zone, "seen")
+        rows.append(ZoneRow(zone, state, sum(weight.decibans for weight in weights), weights))
+    return tuple(sorted(rows, key=lambda row: -abs(row.decibans)))  # stable: the configuration's order among equals

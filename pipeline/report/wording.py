@@ -1,0 +1,139 @@
+"""Names and numbers in plain words: what a probability, a weight, a decision or a zone is called on the pages."""
+
+from __future__ import annotations
+
+from pipeline.coverage import cue_entries, shot_entries, zone_entries
+from pipeline.records import Decision, Side, Weight, ZoneState
+
+# design.md section 10 and common practice, no source
+CAUTIONS = (
+    "A finding is a reason to look and to ask. It is no proof, and it accuses nobody.",
+    "Never go under a vehicle that is held only by a jack.",
+    "Do not sand old paint or test it with solvent: it can release lead or isocyanates. Leave that to a professional.",
+    "For a purchase or a dispute, use a licensed inspector and follow local law.",
+)
+
+DECISIONS: dict[Decision, str] = {
+    "likely_factory": "Likely factory paint",
+    "ask_first": "Ask first",
+    "likely_refinished": "Likely refinished",
+    "not_enough_seen": "Not enough seen",
+}
+DECISION_MEANINGS: dict[Decision, str] = {
+    "likely_factory": "What was seen speaks for the factory's paint. Worth keeping.",
+    "ask_first": "Could be either. Ask the seller for the photos listed before driving out.",
+    "likely_refinished": "What was seen speaks for a later paint job. Know this before you bid.",
+    "not_enough_seen": "The photos do not show the places that tell. This is no clean bill.",
+}
+HISTORY_NAMES = {
+    "factory": "Factory paint throughout",
+    "local_repair": "One place repaired",
+    "panels_refinished": "Some panels refinished",
+    "refinished_same_colour": "Whole vehicle refinished in its colour",
+    "colour_change_outside_only": "Colour changed, outside only",
+    "colour_change_throughout": "Colour changed throughout",
+}
+STATES: dict[ZoneState, str] = {
+    "seen": "Seen",
+    "not_seen": "Not seen",
+    "not_assessable": "Cannot be judged",
+}
+SIDES: dict[Side, str] = {"left": "left side", "right": "right side"}
+
+
+def probability_words(probability: float) -> str:
+    """A probability on the scale of the IPCC's guidance note on uncertainty (Mastrandrea et al. 2010, table 1)."""
+    if probability >= 0.99:
+        return "virtually certain"
+    if probability >= 0.90:
+        return "very likely"
+    if probability >= 0.66:
+        return "likely"
+    if probability > 0.33:
+        return "about as likely as not"
+    if probability > 0.10:
+        return "unlikely"
+    if probability > 0.01:
+        return "very unlikely"
+    return "exceptionally unlikely"
+
+
+def percent(probability: float) -> str:
+    """Whole percent, but never a false 0 % or 100 %."""
+    if 0 < probability < 0.01:
+        return "under 1 %"
+    if 0.99 < probability < 1:
+        return "over 99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def percent_range(low: float, high: float) -> str:
+    """Two probabilities as one range."""
+    first, second = percent(low), percent(high)
+    return first if first == second else f"{first.removesuffix(' %')} to {second}"
+
+
+def weight_words(decibans: float) -> str:
+    """How strong one weight is and for which side, in grades of Jeffreys (Theory of Probability, 3rd ed. 1961, app. B).
+
+    His half powers of ten are steps of 5 decibans. His last grade, 'decisive', is left out: photos decide nothing.
+    """
+    size = abs(decibans)
+    if size < 0.5:
+        return "says nothing either way"
+    side = "a refinish" if decibans > 0 else "the factory"
+    if size < 5:
+        return f"barely speaks for {side}"
+    if size < 10:
+        return f"speaks substantially for {side}"
+    if size < 15:
+        return f"speaks strongly for {side}"
+    return f"speaks very strongly for {side}"
+
+
+def signed(decibans: float) -> str:
+    """A weight with its sign and one decimal: `+3.0`, `−12.4`, `0.0`."""
+    text = f"{abs(decibans):.1f}"
+    return text if text == "0.0" else f"{'+' if decibans > 0 else '−'}{text}"
+
+
+def money(amount: float, currency: str | None) -> str:
+    """A price as the advert gives it: `12 500 EUR`, with thin spaces."""
+    text = f"{amount:,.2f}" if amount % 1 else f"{amount:,.0f}"
+    return f"{text} {currency}".replace(",", "\u202f") if currency else text.replace(",", "\u202f")
+
+
+def cue_name(cue: str) -> str:
+    """The cue's label, or its name in words where the configuration does not know it."""
+    entry = cue_entries().get(cue)
+    return _plain(cue) if entry is None else entry.label
+
+
+def zone_name(zone: str | None) -> str:
+    """The zone's label; `The vehicle` where a finding belongs to no zone."""
+    if zone is None:
+        return "The vehicle"
+    entry = zone_entries().get(zone)
+    return _plain(zone) if entry is None else entry.label
+
+
+def shot_name(shot: str) -> str:
+    """The label of a kind of view."""
+    entry = shot_entries().get(shot)
+    return _plain(shot) if entry is None else entry.label
+
+
+def place(zone: str | None, side: Side | None) -> str:
+    """Zone and side together: `Door hinges, left side`."""
+    return zone_name(zone) if side is None else f"{zone_name(zone)}, {SIDES[side]}"
+
+
+def evidence_name(weight: Weight) -> str:
+    """What a weight is about: `Painted fastener heads: Door hinges, left side`, or `No painted fastener heads: …`."""
+    name = cue_name(weight.cue)
+    sign = name if weight.decibans >= 0 else f"No {name[:1].lower()}{name[1:]}"
+    return f"{sign}: {place(weight.zone, weight.side)}"
+
+
+def _plain(name: str) -> str:
+    return name.replace("_", " ").capitalize()

@@ -1,0 +1,441 @@
+"""The report: what its words and sums say, that its pages hold together, and that its colours can be read."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+import html5lib
+import pytest
+
+from pipeline import crops
+from pipeline.errors import ScreeningError
+from pipeline.records import HISTORIES, Measure, PhotoFindings, SetAside, Shortlist
+from pipeline.report import wording
+from pipeline.report.pages import FINDINGS_A_PAGE, advert_view, history_sums, page_names, weight_sum, write_report
+from tests.pipeline.examples import advert, box, clean_weight, photo_findings, result, weight_of, with_pictures
+
+CSS = (Path(wording.__file__).parent / "assets" / "report.css").read_text(encoding="utf-8")
+NASTY = """<script>alert("x")</script> & 'quoted' {{ 7 * 7 }}"""
+
+
+# --- words ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [  # Mastrandrea et al. 2010, IPCC guidance note on consistent treatment of uncertainties, table 1
+        (1.0, "virtually certain"),
+        (0.99, "virtually certain"),
+        (0.95, "very likely"),
+        (0.90, "very likely"),
+        (0.70, "likely"),
+        (0.66, "likely"),
+        (0.50, "about as likely as not"),
+        (0.33, "unlikely"),
+        (0.20, "unlikely"),
+        (0.10, "very unlikely"),
+        (0.01, "exceptionally unlikely"),
+        (0.0, "exceptionally unlikely"),
+    ],
+)
+def test_probabilities_are_named_on_a_published_scale(probability: float, words: str) -> None:
+    assert wording.probability_words(probability) == words
+
+
+@pytest.mark.parametrize(
+    ("bayes_factor", "words"),
+    [  # Jeffreys, Theory of Probability, 3rd ed. 1961, appendix B: grades at half powers of ten (figures from memory)
+        (1.0, "says nothing either way"),
+        (3.0, "barely speaks for a refinish"),
+        (4.0, "speaks substantially for a refinish"),
+        (11.0, "speaks strongly for a refinish"),
+        (33.0, "speaks very strongly for a refinish"),
+        (1 / 4.0, "speaks substantially for the factory"),
+    ],
+)
+def test_weights_are_named_on_a_published_scale(bayes_factor: float, words: str) -> None:
+    assert wording.weight_words(10 * math.log10(bayes_factor)) == words
+
+
+@pytest.mark.parametrize(
+    ("probability", "text"),
+    [(0.0, "0 %"), (0.004, "under 1 %"), (0.5, "50 %"), (0.996, "over 99 %"), (1.0, "100 %")],
+)
+def test_percentages_never_round_to_a_false_certainty(probability: float, text: str) -> None:
+    assert wording.percent(probability) == text
+
+
+def test_ranges_signs_and_prices_read_naturally() -> None:
+    assert wording.percent_range(0.12, 0.3) == "12 to 30 %"
+    assert wording.percent_range(0.501, 0.502) == "50 %"
+    assert [wording.signed(value) for value in (3.04, -12.36, 0.0, -0.01)] == ["+3.0", "−12.4", "0.0", "0.0"]
+    assert wording.money(12500, "EUR") == "12\u202f500 EUR"
+    assert wording.money(999.5, None) == "999.50"
+
+
+def test_names_that_no_configuration_knows_are_still_readable() -> None:
+    assert wording.cue_name("odd_cue") == "Odd cue"
+    assert wording.zone_name(None) == "The vehicle"
+    assert wording.place("hinge", "left") == "Door hinges, left side"
+
+
+# --- sums ----------------------------------------------------------------------------------------------------------
+
+
+def test_the_bars_follow_on_each_other_and_add_up() -> None:
+    findings = photo_findings(boxes=(box(),))
+    weights = (
+        clean_weight("wiring", -0.2),
+        weight_of(findings, 7.5),
+        clean_weight(decibans=-3.0),
+        clean_weight("roof", 0.1),
+    )
+    total = weight_sum(result(weights=weights, prior_decibans=0.9))
+    assert total.before == pytest.approx(0.9)
+    assert [step.decibans for step in total.steps] == pytest.approx([7.5, -3.0, -0.1])
+    assert total.steps[-1].label == "2 small weights together"
+    assert total.steps[0].start == pytest.approx(total.before)
+    assert all(first.end == second.start for first, second in pairwise(total.steps))
+    assert total.steps[-1].end == pytest.approx(total.total) == pytest.approx(0.9 + 7.5 - 3.0 - 0.1)
+    # decibans are ten times the logarithm of the odds (Good 1950)
+    odds = 10 ** (total.total / 10)
+    assert odds / (1 + odds) == pytest.approx(result(weights=weights, prior_decibans=0.9).refinished)
+    assert all(0 <= total.across(place) <= 100 for step in total.steps for place in (step.start, step.end))
+
+
+def test_what_counts_nothing_is_no_bar_but_is_still_shown() -> None:
+    findings = photo_findings(boxes=(box(),))
+    weight = weight_of(findings, 0.0)
+    view = advert_view(result(weights=(weight,)), advert().details, "x.html", [findings], [])
+    assert view.sum.steps == ()
+    assert [sighting.weight for sighting in view.sightings] == [weight]
+    assert view.sign is None
+
+
+def test_certainty_does_not_break_the_sum() -> None:
+    certain = result().model_copy(update={"refinished": 1.0})
+    assert math.isfinite(weight_sum(certain).total)
+
+
+def test_each_history_adds_up_to_its_probability() -> None:
+    likelihoods = dict(zip(HISTORIES, (0.1, 0.2, 0.3, 0.5, 0.7, 0.4), strict=True))
+    weight = weight_of(photo_findings(boxes=(box(),))).model_copy(update={"likelihoods": likelihoods})
+    plain = result(weights=(weight,))
+    prior = dict(zip(HISTORIES, (0.45, 0.13, 0.13, 0.11, 0.11, 0.07), strict=True))
+    joint = {name: prior[name] * likelihoods[name] for name in HISTORIES}  # Bayes' rule
+    history = {name: value / sum(joint.values()) for name, value in joint.items()}
+    sums = history_sums(plain.model_copy(update={"history": history}))
+    assert sums is not None
+    for column, name in enumerate(sums.histories):
+        assert sums.before[column] == pytest.approx(10 * math.log10(prior[name] / prior["factory"]))
+        assert sums.before[column] + sum(row[column] for _, row in sums.rows) == pytest.approx(sums.together[column])
+    assert history_sums(plain.model_copy(update={"weights": ()})) is None
+
+
+# --- what is shown -------------------------------------------------------------------------------------------------
+
+
+def test_findings_come_heaviest_first_and_a_repeat_is_shown_once() -> None:
+    light, heavy = (
+        photo_findings("a.jpg", "1" * 64, boxes=(box(),)),
+        photo_findings("b.jpg", "2" * 64, boxes=(box(500),)),
+    )
+    repeat = photo_findings("c.jpg", "3" * 64, boxes=(box(10),), duplicate_of="a.jpg")
+    weights = (weight_of(light, 2.0), weight_of(heavy, 9.0))
+    view = advert_view(result(weights=weights), advert().details, "x.html", [light, heavy, repeat], [])
+    assert [sighting.findings.photo for sighting in view.sightings] == ["b.jpg", "a.jpg"]
+    assert view.sign is view.sightings[0]
+    assert view.sum.steps[0].anchor == view.sightings[0].anchor
+
+
+def test_the_number_of_findings_on_a_page_is_bounded() -> None:
+    many = [
+        photo_findings(f"{n}.jpg", f"{n:064d}", boxes=tuple(box(10 + 90 * m, 10, 40, 40) for m in range(5)))
+        for n in range(4)
+    ]
+    view = advert_view(result(), advert().details, "x.html", many, [])
+    assert len(view.sightings) == FINDINGS_A_PAGE and view.further_sightings == 20 - FINDINGS_A_PAGE
+
+
+def test_a_clean_place_that_outweighs_the_signs_is_what_the_card_shows() -> None:
+    findings = photo_findings("a.jpg", boxes=(box(),))
+    weights = (weight_of(findings, 2.0), clean_weight(decibans=-5.0, photo="a.jpg"))
+    view = advert_view(result(weights=weights), advert().details, "x.html", [findings], [])
+    assert view.sign is None
+    assert view.clean is not None and view.clean[0].zone == "bulkhead"
+
+
+def test_the_telling_photo_shows_the_outside_if_any_does() -> None:
+    inside, outside = photo_findings("a.jpg", shot="interior"), photo_findings("b.jpg", shot="exterior")
+    blurred = photo_findings("c.jpg", assessable=False)
+    assert telling([inside, blurred, outside]) == "b.jpg"
+    assert telling([blurred, inside]) == "a.jpg"
+    assert telling([]) is None
+
+
+def telling(findings: list[PhotoFindings]) -> str | None:
+    photo = advert_view(result(), advert().details, "x.html", findings, []).telling
+    return None if photo is None else photo.photo
+
+
+def test_page_names_are_plain_and_differ() -> None:
+    names = page_names(["Grüner Wagen/1", "gruner wagen 1", "advert-03", "工", "車", "x" * 300])
+    assert list(names.values()) == [
+        "advert-gruner-wagen-1.html",
+        "advert-gruner-wagen-1-2.html",
+        "advert-03.html",
+        "advert-unnamed.html",
+        "advert-unnamed-2.html",
+        f"advert-{'x' * 60}.html",
+    ]
+
+
+# --- pages ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A report of four adverts, one for each decision, with everything a page can hold."""
+    return write_example_report(tmp_path_factory.mktemp("report"))
+
+
+def write_example_report(out: Path) -> Path:
+    measure = Measure(cue="panel_mismatch", value=3.214, unit="ΔE00", uncertainty=0.73, zone="bonnet")
+    misted = with_pictures(
+        photo_findings(
+            "a.jpg", "1" * 64, advert="brindle-1", boxes=(box(),), also_in=("pellock-2/b.jpg",), measures=(measure,)
+        ),
+        out,
+    )
+    repeat = with_pictures(photo_findings("c.jpg", "3" * 64, advert="brindle-1", duplicate_of="a.jpg"), out)
+    clean = with_pictures(photo_findings("b.jpg", "2" * 64, advert="pellock-2", shot="engine_bay"), out)
+    blurred = with_pictures(photo_findings(NASTY, "4" * 64, advert=NASTY, assessable=False, width=300, height=400), out)
+    results = (
+        result(
+            "pellock-2", 1, weights=(clean_weight(decibans=-9.0, photo="b.jpg"),), decision="likely_factory", price=9800
+        ),
+        result("ask", 2, title="Brindle tray back", decision="ask_first", price=None, photos=0, set_aside=1),
+        result(
+            "brindle-1",
+            3,
+            title="Brindle pickup",
+            weights=(weight_of(misted, 11.0), clean_weight("wiring", -2.0)),
+            decision="likely_refinished",
+            price=11000,
+            photos=2,
+            extent={"wing_front": {"left": 0.8, "right": 0.1}, "bonnet": {"centre": 0.4}},
+        ),
+        result(NASTY, 4, title=NASTY, decision="not_enough_seen", price=4000, notes=(NASTY,)),
+    )
+    aside = (
+        SetAside(advert="ask", photo=NASTY, fault="the file is empty", remedy="fetch it again"),
+        SetAside(advert="", photo="notes.docx", fault="it is no photo", remedy="leave it out"),
+    )
+    adverts = [
+        advert("pellock-2", year=1994, declared_colour="Marl Green"),
+        advert("ask"),
+        advert("brindle-1", notes=NASTY),
+        advert(NASTY, title=NASTY),
+    ]
+    findings = {"pellock-2": [clean], "ask": [], "brindle-1": [misted, repeat], NASTY: [blurred]}
+    page = write_report(out, adverts, Shortlist(adverts=results), findings, aside, "Made with maskline 0.1.0.")
+    return page.parent
+
+
+def pages_of(report: Path) -> dict[str, str]:
+    return {path.name: path.read_text(encoding="utf-8") for path in sorted(report.glob("*.html"))}
+
+
+def test_every_page_is_valid_html(report: Path) -> None:
+    """The HTML Standard's parsing rules, as html5lib applies them in strict mode."""
+    for name, page in pages_of(report).items():
+        try:
+            html5lib.HTMLParser(strict=True).parse(page)
+        except html5lib.html5parser.ParseError as error:
+            pytest.fail(f"{name}: {error}")
+
+
+class _Outline(HTMLParser):
+    """Collects what a page refers to and the order of its headings."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.links: list[str] = []
+        self.ids: list[str] = []
+        self.headings: list[int] = []
+        self.images_without_alt = 0
+        self.scripts: list[str | None] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = dict(attrs)
+        self.links += [link for key in ("href", "src") if (link := values.get(key)) is not None]
+        if identifier := values.get("id"):
+            self.ids.append(identifier)
+        self.ids += [f"->{target}" for target in (values.get("aria-labelledby") or "").split()]
+        if re.fullmatch("h[1-6]", tag):
+            self.headings.append(int(tag[1]))
+        self.images_without_alt += tag == "img" and "alt" not in values
+        if tag == "script":
+            self.scripts.append(values.get("src"))
+
+
+def outlines(report: Path) -> Iterator[tuple[str, _Outline]]:
+    for name, page in pages_of(report).items():
+        outline = _Outline()
+        outline.feed(page)
+        yield name, outline
+
+
+def test_every_link_and_picture_is_there_and_nothing_comes_from_elsewhere(report: Path) -> None:
+    ids = {name: outline.ids for name, outline in outlines(report)}
+    for name, outline in outlines(report):
+        for link in outline.links:
+            parts = urlsplit(link)
+            assert not parts.scheme and not parts.netloc, link
+            target = unquote(parts.path) or name
+            assert (report / target).is_file(), f"{name}: {link}"
+            if parts.fragment:
+                assert parts.fragment in ids[target], f"{name}: {link}"
+    assert not re.findall(r"url\(|@import", CSS)
+
+
+def test_headings_run_in_order_and_every_picture_has_a_text(report: Path) -> None:
+    for name, outline in outlines(report):
+        assert outline.headings[0] == 1 and outline.headings.count(1) == 1, name
+        assert all(lower - upper <= 1 for upper, lower in pairwise(outline.headings)), name
+        assert outline.images_without_alt == 0, name
+        own = [identifier for identifier in outline.ids if not identifier.startswith("->")]
+        assert len(own) == len(set(own)), name
+        assert {target[2:] for target in outline.ids if target.startswith("->")} <= set(own), name
+
+
+def test_what_strangers_write_stays_text(report: Path) -> None:
+    for name, outline in outlines(report):
+        assert outline.scripts == ["report.js"], name
+    assert "&lt;script&gt;" in (report / "index.html").read_text(encoding="utf-8")
+
+
+def test_every_page_carries_the_cautions(report: Path) -> None:
+    # design.md section 10 (common practice, no source)
+    for page in pages_of(report).values():
+        assert "It is no proof, and it accuses nobody." in page
+        assert "Never go under a vehicle that is held only by a jack." in page
+        assert "lead or isocyanates" in page
+        assert "use a licensed inspector and follow local law" in page
+
+
+def test_the_first_page_says_which_advert_to_keep_and_why(report: Path) -> None:
+    page = text_of(report / "index.html")
+    assert (
+        "Keep 1 of 4 adverts The paint most likely still the factory's, best first: Pellock wagon, Marl Green Hinge"
+        in page
+    )
+    assert "9\u202f800 EUR · 1994 · 1 photo" in page
+    assert "A refinish is unlikely : 14 % (11 to 15 % under other assumptions)" in page
+    assert "Not seen or not to be judged: wiring and hoses, door shut" in page
+    assert "Still open: the 56 % for a refinish mostly rest on what was assumed" in page
+    assert "Set aside: 2 These files could not be used." in page
+    assert "notes.docx it is no photo leave it out" in page
+    assert "No photo could be used" in page
+
+
+def test_an_adverts_page_holds_findings_places_requests_and_photos(report: Path) -> None:
+    page = text_of(report / "advert-brindle-1.html")
+    assert "Likely refinished What was seen speaks for a later paint job. Know this before you bid." in page
+    assert "What is seen takes at least one refinish to explain." in page
+    assert "Assumed before any photo +1.0 Painted fastener heads: Door hinges, left side Hinge bolts carry" in page
+    assert "No body colour on hidden parts: Wiring and hoses Clean, and it takes days to mask. −2.0" in page
+    assert "Together: 91 % for a refinish +10.0" in page
+    assert "Seen 90 % (very likely) Weight +11.0 decibans speaks strongly for a refinish Photo a.jpg" in page
+    assert "As photographed Heat In the whole photo" in page
+    assert "Neighbouring panels differ Bonnet 3.21 ± 0.73 ΔE00 a.jpg" in page
+    assert "Wiring and hoses Not seen" in page and "Door shut Cannot be judged" in page
+    assert "Front wing left side 80 %, right side 10 % Bonnet 40 %" in page
+    assert (
+        "Please photograph the wiring with the bonnet open. Wiring and hoses · engine bay · expected to tell 0.42"
+        in page
+    )
+    assert "Also in pellock-2/b.jpg" in page and "Repeats a.jpg; counted once" in page
+    weak = text_of(report / page_names([NASTY])[NASTY])
+    assert "Too weak to judge" in weak and "Nothing was seen that speaks either way" in weak
+    empty = text_of(report / "advert-ask.html")
+    assert "No photo of this advert could be used." in empty and "the file is empty fetch it again" in empty
+
+
+def text_of(page: Path) -> str:
+    tree = html5lib.parse(page.read_text(encoding="utf-8"), namespaceHTMLElements=False)
+    return re.sub(r"[ \n]+", " ", " ".join(tree.find("body").itertext()))  # thin spaces stay
+
+
+def test_the_folder_can_be_moved_alone_and_written_again(tmp_path: Path) -> None:
+    report = write_example_report(tmp_path)
+    (report / "advert-of-last-week.html").write_text("stale", encoding="utf-8")
+    before = pages_of(report) | {"advert-of-last-week.html": ""}
+    again = write_example_report(tmp_path)
+    assert again == report
+    assert set(pages_of(report)) == set(before) - {"advert-of-last-week.html"}
+    moved = report.rename(tmp_path / "elsewhere")
+    assert all(path.stat().st_size > 500 for path in (moved / "images").iterdir())
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["crops", "elsewhere"]
+
+
+def test_a_report_that_cannot_be_written_leaves_the_one_before(tmp_path: Path) -> None:
+    report = write_example_report(tmp_path)
+    before = pages_of(report)
+    findings = with_pictures(photo_findings("a.jpg", "1" * 64), tmp_path)
+    (tmp_path / crops.photo_file(findings.sha256)).unlink()
+    with pytest.raises(ScreeningError, match=r"photo\.jpg: the report cannot be written \(No such file"):
+        write_report(tmp_path, [advert()], Shortlist(adverts=(result(),)), {"pellock-1": [findings]}, [], "")
+    assert pages_of(report) == before
+
+
+# --- colours -------------------------------------------------------------------------------------------------------
+
+
+def relative_luminance(colour: str) -> float:
+    """WCAG 2.2, definition of relative luminance."""
+    channels = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(first: str, second: str) -> float:
+    """WCAG 2.2, definition of contrast ratio."""
+    lighter, darker = sorted((relative_luminance(first), relative_luminance(second)), reverse=True)
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+def palettes() -> dict[str, dict[str, str]]:
+    light, dark = re.findall(r":root \{([^}]*--paper[^}]*)\}", CSS)
+    read = [dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6});", block)) for block in (light, dark)]
+    return {"light": read[0], "dark": read[1]}
+
+
+def test_the_contrast_formula_gives_the_published_extremes() -> None:
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)  # WCAG 2.2: ratios range from 1 to 21
+    assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.005)  # the well-known grey just short of AA
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_text_reaches_aa_contrast(scheme: str) -> None:
+    colours = palettes()[scheme]
+    grounds = ("paper", "card")
+    pairs = [(text, ground) for text in ("ink", "quiet", "link", "factory", "refinish", "ask") for ground in grounds]
+    pairs += [(name, f"{name}-tint") for name in ("factory", "refinish", "ask", "unseen")]
+    pairs += [("card", "link"), ("quiet", "unseen-tint")]
+    for text, ground in pairs:
+        assert contrast(colours[text], colours[ground]) >= 4.5, f"{text} on {ground}"  # WCAG 2.2, 1.4.3
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_bar_and_edge_that_means_something_reaches_graphics_contrast(scheme: str) -> None:
+    colours = palettes()[scheme]
+    for part in ("factory", "refinish", "quiet", "ink"):
+        for ground in ("paper", "card"):
+            assert contrast(colours[part], colours[ground]) >= 3, f"{part} on {ground}"  # WCAG 2.2, 1.4.11
