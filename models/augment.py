@@ -1,7 +1,8 @@
 """Augmentation with albumentations: photo and label planes always move together.
 
-Label planes are uint8 (H, W, 4): cue bits 0 to 7, cue bits 8 to 15, surface, and place (zone + 32 × side); 255 in the last
-two is unknown. Colour changes are bounded (see Augmentation): they may move a whole photo as a camera would, never one part.
+Label planes are uint8 (H, W, 4): cue bits 0 to 7, cue bits 8 to 15, surface, and place (zone + 32 × side); 255 in the
+last two is unknown. Colour changes are bounded (see Augmentation): they may move a whole photo as a camera would, never
+one part of it.
 """
 
 from __future__ import annotations
@@ -23,8 +24,8 @@ SIDE_STEP = 32
 
 
 class Augmentation(Config):
-    """Bounds of the random changes. The colour bounds are what a phone's white balance and exposure do (common practice,
-    no source): a larger hue shift would turn one paint into another and could invent or hide a mismatch."""
+    """Bounds of the random changes. The colour bounds are what a phone's white balance and exposure do (common
+    practice, no source): a larger hue shift would turn one paint into another and could invent or hide a mismatch."""
 
     height: int = Field(default=512, multiple_of=32)
     width: int = Field(default=640, multiple_of=32)
@@ -103,7 +104,8 @@ def training_augmentation(settings: Augmentation, *, whole: bool = False) -> A.C
                 [
                     A.Affine(rotate=(-settings.rotation_deg, settings.rotation_deg), shear=(-3, 3),
                              border_mode=cv2.BORDER_CONSTANT, **geometry, **filled),
-                    A.Perspective(scale=(0.01, settings.perspective), border_mode=cv2.BORDER_CONSTANT, **geometry, **filled),
+                    A.Perspective(scale=(0.01, settings.perspective), border_mode=cv2.BORDER_CONSTANT,
+                                  **geometry, **filled),
                 ],
                 p=0.35,
             ),

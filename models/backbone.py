@@ -33,7 +33,7 @@ class EvenSameConv(nn.Conv2d):
 
 
 def build_backbone() -> nn.Module:
-    """Feature extractor with random weights: (N, 3, H, W) in -1..1, H and W multiples of 32, to four maps (CHANNELS)."""
+    """Random weights: takes (N, 3, H, W) in -1..1, H and W multiples of 32, gives four maps (CHANNELS)."""
     backbone: nn.Module = timm.create_model(
         "tf_efficientnet_lite0", pretrained=False, features_only=True, out_indices=(1, 2, 3, 4)
     )

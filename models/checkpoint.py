@@ -27,7 +27,7 @@ def save_network(network: CueNetwork, path: Path, *, half: bool, about: Mapping[
 
 
 def stored(network: CueNetwork, *, half: bool) -> dict[str, Tensor]:
-    """The tensors as they go to disk. Vectors (norms, offsets) stay float32: their range is wide and they weigh nothing."""
+    """The tensors as they go to disk. Vectors (norms, offsets) stay float32: wide in range, and few."""
     return {
         name: (tensor.half() if half and tensor.ndim > 1 else tensor).detach().cpu().contiguous()
         for name, tensor in network.state_dict().items()
@@ -47,7 +47,7 @@ def read_about(path: Path) -> dict[str, Any]:
 
 
 def load_network(path: Path) -> CueNetwork:
-    """The network in `path`, in evaluation mode, float32. Raises WeightsError when the files are missing or do not fit."""
+    """The network in `path`, for evaluation, float32. Raises WeightsError when files are missing or do not fit."""
     about = read_about(path)
     try:
         channels = Channels(**{name: tuple(values) for name, values in about["channels"].items()})
@@ -61,7 +61,7 @@ def load_network(path: Path) -> CueNetwork:
 
 
 def start_from(network: CueNetwork, path: Path) -> list[str]:
-    """Fill `network` with earlier weights, output channels by their names; returns the names of tensors left as they were.
+    """Fill `network` with earlier weights, output channels by their names; returns the tensors left as they were.
 
     A cue the earlier network did not know keeps its fresh weights.
     """

@@ -1,7 +1,7 @@
 """Labelled photo sets as folders: `images/`, `annotations.json` (COCO), a table of labels, `dense/` (optional).
 
-One table row is a photo; an empty cue label means unknown, never absent. pandas and pycocotools are imported where used: a
-set whose table is `images.csv` needs no pandas.
+One table row is a photo; an empty cue label means unknown, never absent. pandas and pycocotools are imported where
+used: a set whose table is `images.csv` needs no pandas.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ MOST_LONG_SIDE_PX = 1600  # larger photos are reduced at reading: the network ne
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One labelled photo. `cues` holds 1, 0 or None (unknown) for every detected cue; `masks` COCO segmentations by cue.
+    """One labelled photo. `cues` holds 1, 0 or None (unknown) by detected cue; `masks` COCO segmentations by cue.
 
     `details` is the rest of the table's row (light, distance_m, place, ...), as read.
     """
@@ -70,7 +70,7 @@ class PhotoSet:
 
 
 def read_set(folder: Path) -> PhotoSet:
-    """Read a set's labels (no pixels). Raises BatchError when the folder holds no usable table or names missing photos."""
+    """Read a set's labels (no pixels). Raises BatchError when there is no usable table, or photos of it are missing."""
     rows = _rows(folder)
     masks = _masks(folder / "annotations.json")
     root = folder / "images" if (folder / "images").is_dir() else folder
@@ -202,8 +202,10 @@ def decode_mask(segmentation: Any, height: int, width: int) -> Bytes:
 
 
 def to_cells(labels: Bytes) -> Bytes:
-    """Label planes uint8 (H, W, 4) to the maps' cells, uint8 (4, H/4, W/4): a cue bit is set where any pixel has it (no bolt
-    is lost); the classes are those of a pixel in the cell's middle."""
+    """Label planes uint8 (H, W, 4) to the maps' cells, uint8 (4, H/4, W/4).
+
+    A cue bit is set where any pixel has it (no bolt is lost); the classes are those of a pixel in the cell's middle.
+    """
     height, width = labels.shape[0] // STRIDE, labels.shape[1] // STRIDE
     blocks = labels[: height * STRIDE, : width * STRIDE]
     rows = np.bitwise_or.reduce(blocks[:, :, :SURFACE].reshape(height, STRIDE, width * STRIDE, 2), axis=1)
@@ -283,7 +285,7 @@ def unpack(batch: Item, cues: int) -> tuple[torch.Tensor, Targets]:
 
 
 class StepSampler(Sampler[list[tuple[int, int]]]):
-    """Endless batches of (sample, seed), each a pure function of (seed, rank, step): a resumed run draws the same ones."""
+    """Endless batches of (sample, seed), functions of (seed, rank, step) alone: a resumed run draws the same ones."""
 
     def __init__(
         self, probability: npt.NDArray[np.float64], batch: int, *, seed: int, rank: int, first_step: int
@@ -305,8 +307,8 @@ def sampling_probability(
 ) -> npt.NDArray[np.float64]:
     """How often each sample (sets in order) is drawn: sets by their weight, photos with rare cues more often.
 
-    Repeat factors of Gupta et al. (2019), section 4: a cue on a share f < `rare` of a set's photos is drawn sqrt(rare / f)
-    times as often.
+    Repeat factors of Gupta et al. (2019), section 4: photos with a cue that a share f < `rare` of the set shows are
+    drawn sqrt(rare / f) times as often.
     """
     parts = []
     for photos, weight in sets:
@@ -317,7 +319,7 @@ def sampling_probability(
         factors = np.maximum(1.0, (shown * repeat).max(1, initial=1.0))
         parts.append(weight * factors / factors.sum() if len(factors) else factors)
     joined = np.concatenate(parts)
-    return joined / joined.sum()
+    return np.asarray(joined / joined.sum(), np.float64)
 
 
 def start_worker(_: int) -> None:

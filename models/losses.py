@@ -72,8 +72,8 @@ def weighted_sum(terms: dict[str, Tensor], weights: LossWeights) -> Tensor:
 def focal_loss(logits: Tensor, masks: Tensor, known: Tensor, gamma: float, *, least_cells: float = 64.0) -> Tensor:
     """Focal loss of dense cue logits (Lin et al. 2017), a mean over the cues that have a known mask.
 
-    A cue's sum is divided by its positive cells in the batch, so that twelve-pixel bolts weigh as much as a whole panel;
-    never by fewer than `least_cells`, or a batch without the cue would shout.
+    A cue's sum is divided by its positive cells in the batch, so that twelve-pixel bolts weigh as much as a whole
+    panel; never by fewer than `least_cells`, or a batch without the cue would shout.
     """
     cross_entropy = functional.binary_cross_entropy_with_logits(logits, masks, reduction="none")
     wrongness = (masks - logits.sigmoid()).abs()

@@ -1,4 +1,4 @@
-"""The cue network alone: no files, no losses, no labels. One backbone, a light pyramid, dense maps and two photo heads."""
+"""The cue network alone: no files, no losses, no labels. A backbone, a light pyramid, dense maps, two photo heads."""
 
 from __future__ import annotations
 
@@ -86,11 +86,9 @@ class CueNetwork(nn.Module):
         self.down_to_fine = _conv(width, fine_width, 1)
         self.lateral_4 = _conv(fine, fine_width, 1)
         self.mix_4 = _separable(fine_width, fine_width, 3)
-        self.cues = nn.Sequential(
-            _separable(fine_width, fine_width, 5),
-            _separable(fine_width, fine_width, 3),
-            nn.Conv2d(fine_width, len(channels.cues), 1),
-        )
+        cues = nn.Conv2d(fine_width, len(channels.cues), 1)
+        nn.init.constant_(cues.bias, -4.0)  # cues are rare: start from "no cue" (Lin et al. 2017, section 4.1)
+        self.cues = nn.Sequential(_separable(fine_width, fine_width, 5), _separable(fine_width, fine_width, 3), cues)
         self.surfaces = nn.Conv2d(fine_width, len(channels.surfaces), 1)
         self.zones = nn.Conv2d(width, len(channels.zones), 1)
         self.sides = nn.Conv2d(width, len(channels.sides), 1)
@@ -98,7 +96,6 @@ class CueNetwork(nn.Module):
         self.photo = nn.Sequential(nn.Linear(deepest + width, 256), nn.ReLU6(inplace=True), nn.Dropout(0.2))
         self.shots = nn.Linear(256, len(channels.shots))
         self.vehicle = nn.Linear(256, 1)
-        nn.init.constant_(self.cues[-1].bias, -4.0)  # cues are rare: start from "no cue" (Lin et al. 2017, section 4.1)
 
     def forward(self, photos: Tensor) -> CueMaps:
         """photos: float32 (N, 3, H, W), sRGB in 0 to 1, H and W multiples of 32."""

@@ -29,8 +29,8 @@ class Predictions:
     """Logits of a list of photos (rows) and how the dense maps lie on the true masks.
 
     `peak_inside` (rows, cues): 1 where the map's peak cell touches the true mask, 0 where not, nan where there is none.
-    `cell_counts` (cues, 2, bins): cells without (0) and with (1) the cue by logit bin (LOGIT_EDGES; the end bins take the
-    rest), over the photos that show the cue and have its mask.
+    `cell_counts` (cues, 2, bins): cells without (0) and with (1) the cue by logit bin (LOGIT_EDGES; the end bins take
+    the rest), over the photos that show the cue and have its mask.
     """
 
     channels: Channels
@@ -68,7 +68,7 @@ def predict(
     with ThreadPoolExecutor(threads) as pool:
         for group in _same_size(_ahead(pool, channels, samples, 4 * batch), batch):
             logits = forward(np.stack([prepared.pixels for prepared, _ in group]))
-            for place, (prepared, cells) in enumerate(group):
+            for place, (_, cells) in enumerate(group):
                 sample = samples[len(rows)]
                 maps = logits["cues"][place, :, : cells.shape[1], : cells.shape[2]].astype(np.float32)
                 rows.append(

@@ -35,13 +35,17 @@ def cue_scores(predictions: Predictions) -> dict[str, float]:
 
 def shot_accuracy(predictions: Predictions) -> float:
     """Share of photos with a known shot whose likeliest shot is right (or is also right)."""
+    return mean_of(shots_right(predictions))
+
+
+def shots_right(predictions: Predictions) -> list[bool]:
+    """Whether the likeliest shot is right (or also right), of the photos whose shot is known."""
     shots = predictions.channels.shots
-    right = [
+    return [
         shots[int(row.argmax())] in (sample.shot, *sample.also_shots)
         for row, sample in zip(predictions.shots, predictions.samples, strict=True)
         if sample.shot in shots
     ]
-    return mean_of(right)
 
 
 def vehicle_accuracy(predictions: Predictions) -> float:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import math
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -133,10 +134,9 @@ class _Run:
             start_from(network, job.init)
         elif self.recipe.pretrained:
             load_imagenet(network.backbone)
-        self.network = network.to(team.device, memory_format=torch.channels_last)
-        self.average = AveragedModel(
-            self.network, multi_avg_fn=get_ema_multi_avg_fn(self.recipe.average_decay), use_buffers=True
-        )
+        self.network = network.to(team.device).to(memory_format=torch.channels_last)
+        average = get_ema_multi_avg_fn(self.recipe.average_decay)  # type: ignore[no-untyped-call]
+        self.average = AveragedModel(self.network, multi_avg_fn=average, use_buffers=True)
         self.optimizer = torch.optim.AdamW(parameter_groups(self.network, self.recipe), betas=(0.9, 0.99))
         self.step, self.elapsed_s, self.validated_s = 0, 0.0, 0.0
         self._resume()
@@ -194,7 +194,7 @@ class _Run:
             terms = loss_terms(maps, targets, weights)
             loss = weighted_sum(terms, weights)
             self.optimizer.zero_grad(set_to_none=True)
-            loss.backward()
+            loss.backward()  # type: ignore[no-untyped-call]
             norm = nn.utils.clip_grad_norm_(self.network.parameters(), self.recipe.clip_norm)
             self.optimizer.step()
             self.average.update_parameters(self.network)
@@ -235,7 +235,7 @@ class _Run:
             self._save()
 
     def _progress(self, started: float) -> float:
-        """Share of the run that is over: by steps when the recipe counts them, else by the clock (the first process's)."""
+        """Share of the run that is over, by steps and by the first process's clock, whichever is further."""
         by_steps = self.step / self.recipe.steps if self.recipe.steps else 0.0
         if self.job.time_limit_min is None:
             return by_steps
@@ -243,9 +243,7 @@ class _Run:
         return self.team.agree(max(by_steps, elapsed))
 
     def _batches(self) -> Iterator[Item]:
-        cuda = self.team.device.type == "cuda"
-        cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-        workers = self.recipe.workers if self.recipe.workers is not None else max(1, cores // self.team.size - 1)
+        workers, ahead = loader_size(self.recipe, self.team.size)
         probability = sampling_probability(self.training, self.channels.cues)
         loader = DataLoader(
             TrainingPhotos(self.samples, self.channels, self.recipe.augmentation),
@@ -254,8 +252,8 @@ class _Run:
             ),
             num_workers=workers,
             worker_init_fn=start_worker,
-            pin_memory=cuda,
-            prefetch_factor=4 if workers else None,
+            pin_memory=self.team.device.type == "cuda",
+            prefetch_factor=ahead if workers else None,
         )
         for batch in loader:
             yield {key: value.to(self.team.device, non_blocking=True) for key, value in batch.items()}
@@ -271,8 +269,7 @@ class _Run:
             return {}
         network = self._averaged().eval()
         forward = torch_forward(network, self.team.device, half=self.recipe.precision == "bf16")
-        cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 2
-        predictions = predict(forward, self.channels, self.validation, batch=16, threads=min(16, cores))
+        predictions = predict(forward, self.channels, self.validation, batch=16, threads=min(16, cores()))
         scores = cue_scores(predictions)
         tracker.metrics(self.step, {f"val/{key}": value for key, value in scores.items()})
         shown = "  ".join(f"{key} {value:.3f}" for key, value in scores.items())
@@ -324,7 +321,7 @@ class _Run:
 
 
 def taught_cues(recipe: Recipe, samples: Sequence[Sample]) -> tuple[str, ...]:
-    """The cues to teach: the recipe's, else those that enough training photos show. Raises BatchError when none is left."""
+    """The cues to teach: the recipe's, else those that enough training photos show. Raises BatchError for none."""
     if recipe.cues is not None:
         return tuple(cue for cue in DETECTED_CUES if cue in recipe.cues)
     shown = {cue: sum(sample.cues[cue] == 1 for sample in samples) for cue in DETECTED_CUES}
@@ -380,6 +377,25 @@ def torch_forward(network: CueNetwork, device: torch.device, *, half: bool = Fal
     return forward
 
 
+def cores() -> int:
+    """Cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def loader_size(recipe: Recipe, processes: int) -> tuple[int, int]:
+    """Loader workers of one process and how many batches each prepares ahead.
+
+    Batches wait in shared memory, which containers often keep small: together they take at most half of what is free.
+    """
+    workers = recipe.workers if recipe.workers is not None else max(1, cores() // processes - 1)
+    shared = Path("/dev/shm")
+    if workers == 0 or not shared.exists():
+        return workers, 4
+    batch_bytes = recipe.batch * recipe.augmentation.height * recipe.augmentation.width * 3.5
+    room = int(0.5 * shutil.disk_usage(shared).free / processes / batch_bytes)
+    return max(1, min(workers, room)), max(1, min(4, room // workers))
+
+
 def code_version() -> str:
     """The commit this runs from, or `unknown` outside a checkout."""
     found = subprocess.run(
@@ -393,7 +409,7 @@ def code_version() -> str:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """`python -m models.train`: the command line for machines that have only torch (`maskline model train` is the same)."""
+    """The command line for machines without the rest of maskline (`maskline model train` does the same)."""
     parser = argparse.ArgumentParser(description="Train the cue network.")
     parser.add_argument("--recipe", type=Path, required=True, help="YAML of configs/training")
     parser.add_argument("--data", type=Path, action="append", required=True, help="set folder; may be repeated")

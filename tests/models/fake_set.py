@@ -1,5 +1,5 @@
-"""A tiny labelled set drawn with numpy: grey plates on blue "paint"; red discs stand for painted fasteners, a dark band with
-red specks for mist on rubber. Nothing in it looks like a vehicle; it only exercises the contract of a set's folder."""
+"""A tiny labelled set drawn with numpy: on blue "paint", red discs stand for painted fasteners, a reddish stretch of a
+dark band for mist on rubber. Nothing in it looks like a vehicle; it only exercises the contract of a set's folder."""
 
 from __future__ import annotations
 

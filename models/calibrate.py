@@ -1,0 +1,186 @@
+"""From logits to probabilities and limits, fitted on held-out photos that training never saw (split `val`).
+
+Platt scaling by cue (Platt 1999, with his smoothed targets), one temperature for the shots (Guo et al. 2017).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field
+from scipy.optimize import minimize, minimize_scalar
+from scipy.special import expit, log_softmax
+from scipy.stats import beta
+
+from models.predictions import LOGIT_EDGES, Predictions
+from pipeline.configuration import Config
+from pipeline.network import Calibration, Scale, ShotTemperature
+from pipeline.records import CueRates
+
+Numbers = npt.NDArray[np.floating]
+
+FALSE_FINDINGS = 0.5  # design: on average in a clean synthetic advert of ...
+ADVERT_PHOTOS = 20  # ... so many photos, over all cues together
+LEAST_SCALE = 0.05  # a scale must be positive: a map that says nothing must not be read backwards
+
+
+class Calibrated(Config):
+    """What calibration finds; part of the manifest, under the same names."""
+
+    calibration: Calibration
+    limits: dict[str, float] = Field(description="a cue is found in a photo above this probability")
+    box_limits: dict[str, float] = Field(description="a cell of the map belongs to a box above this probability")
+    rates: dict[str, CueRates]
+
+
+def calibrate(predictions: Predictions) -> Calibrated:
+    """Fit scales, limits and rates on `predictions`.
+
+    Rates are of single photos at the limit, here of the photos that the limits were set on: replace them by those of
+    other photos (`with_rates`) before anybody relies on them.
+    """
+    cues, labels = predictions.channels.cues, predictions.labels
+    scales: dict[str, Scale] = {}
+    for index, cue in enumerate(cues):
+        known = ~np.isnan(labels[:, index])
+        scales[cue] = fit_platt(predictions.cue_scores[known, index], labels[known, index])
+    probability = cue_probabilities(predictions, scales)
+    limits = false_finding_limits(probability, labels, cues)
+    visible = np.array([np.nan if s.vehicle_visible is None else s.vehicle_visible for s in predictions.samples], float)
+    seen = ~np.isnan(visible)
+    calibration = Calibration(
+        cues=scales,
+        shots=ShotTemperature(temperature=fit_temperature(predictions.shots, shot_indices(predictions))),
+        vehicle=fit_platt(predictions.vehicle[seen], visible[seen]),
+    )
+    boxes = {cue: box_limit(predictions.cell_counts[i], scales[cue], limits[cue]) for i, cue in enumerate(cues)}
+    return Calibrated(
+        calibration=calibration, limits=limits, box_limits=boxes, rates=cue_rates(predictions, calibration, limits)
+    )
+
+
+def with_rates(calibrated: Calibrated, predictions: Predictions) -> Calibrated:
+    """The same calibration with rates measured on other photos (the test split)."""
+    rates = cue_rates(predictions, calibrated.calibration, calibrated.limits)
+    return calibrated.model_copy(update={"rates": rates})
+
+
+def fit_platt(logits: Numbers, labels: Numbers) -> Scale:
+    """Scale and offset that make sigmoid(scale · logit + offset) the probability of label 1.
+
+    Targets are Platt's (n₊ + 1)/(n₊ + 2) and 1/(n₋ + 2), so that a clean separation gives no infinite scale. Without
+    both kinds of label the logit is left as it is.
+    """
+    positives, negatives = int((labels > 0.5).sum()), int((labels <= 0.5).sum())
+    if positives == 0 or negatives == 0:
+        return Scale(scale=1.0, offset=0.0)
+    targets = np.where(labels > 0.5, (positives + 1) / (positives + 2), 1 / (negatives + 2))
+    x = logits.astype(np.float64)
+
+    def loss(parameters: Numbers) -> tuple[float, Numbers]:
+        scores = parameters[0] * x + parameters[1]
+        wrong = expit(scores) - targets
+        value = np.logaddexp(0, scores) - targets * scores
+        return float(value.mean()), np.array([(wrong * x).mean(), wrong.mean()])
+
+    found = minimize(loss, np.array([1.0, 0.0]), jac=True, bounds=[(LEAST_SCALE, None), (None, None)])
+    return Scale(scale=float(found.x[0]), offset=float(found.x[1]))
+
+
+def fit_temperature(logits: Numbers, classes: npt.NDArray[np.int64]) -> float:
+    """The temperature with the least cross entropy; `classes` below 0 are unknown. 1 without any known.
+
+    Targets are smoothed by 1/(n + 2), as Platt's are, so that photos without an error give no certainty.
+    """
+    known = classes >= 0
+    if not known.any():
+        return 1.0
+    count = int(known.sum())
+    targets = np.full((count, logits.shape[1]), 1 / (count + 2) / logits.shape[1])
+    targets[np.arange(count), classes[known]] += (count + 1) / (count + 2)
+
+    def loss(log_temperature: float) -> float:
+        scores = log_softmax(logits[known].astype(np.float64) / math.exp(log_temperature), axis=1)
+        return float(-(targets * scores).sum(1).mean())
+
+    return math.exp(float(minimize_scalar(loss, bounds=(math.log(0.05), math.log(20)), method="bounded").x))
+
+
+def shot_indices(predictions: Predictions) -> npt.NDArray[np.int64]:
+    """Class of each photo's shot, -1 for unknown."""
+    shots = predictions.channels.shots
+    return np.array([shots.index(s.shot) if s.shot in shots else -1 for s in predictions.samples], np.int64)
+
+
+def cue_probabilities(predictions: Predictions, scales: Mapping[str, Scale]) -> Numbers:
+    """Calibrated probability of each cue (photos, cues)."""
+    slope = np.array([scales[cue].scale for cue in predictions.channels.cues])
+    offset = np.array([scales[cue].offset for cue in predictions.channels.cues])
+    return np.asarray(expit(predictions.cue_scores.astype(np.float64) * slope + offset))
+
+
+def false_finding_limits(
+    probability: Numbers,
+    labels: Numbers,
+    cues: tuple[str, ...],
+    *,
+    false_findings: float = FALSE_FINDINGS,
+    photos: int = ADVERT_PHOTOS,
+) -> dict[str, float]:
+    """A limit by cue such that clean photos raise `false_findings` a `photos` photos on average over all cues together.
+
+    Each cue gets an equal share. The limit is the negatives' quantile, never below 0.5: what is more likely absent than
+    present is no finding. It lies halfway to the next lower score, so that no score sits on it.
+    """
+    allowed = false_findings / photos / max(1, len(cues))
+    limits = {}
+    for index, cue in enumerate(cues):
+        negatives = np.sort(probability[labels[:, index] == 0, index])[::-1]
+        above = int(allowed * len(negatives))  # so many negatives may lie above the limit
+        limit = 0.5 if len(negatives) == 0 else float(negatives[above]) if above < len(negatives) else 0.0
+        higher = float(negatives[above - 1]) if above else 1.0
+        limits[cue] = float(min(max(0.5, (limit + higher) / 2 if above else limit + 1e-6), 1 - 1e-6))
+    return limits
+
+
+def box_limit(counts: npt.NDArray[np.int64], scale: Scale, otherwise: float) -> float:
+    """The cell probability above which boxes are drawn: the best intersection over union on held-out masks.
+
+    `counts` (2, bins) is of Predictions.cell_counts. Without a mask it is `otherwise`.
+    """
+    if counts[1].sum() == 0:
+        return otherwise
+    absent, present = (np.cumsum(row[::-1])[::-1] for row in counts)  # cells at or above each bin's lower edge
+    union = absent + counts[1].sum()
+    best = int(np.argmax(present / np.maximum(union, 1)))
+    probability = float(expit(scale.scale * LOGIT_EDGES[best] + scale.offset))
+    return min(max(probability, 1e-6), 1 - 1e-6)
+
+
+def cue_rates(predictions: Predictions, calibration: Calibration, limits: Mapping[str, float]) -> dict[str, CueRates]:
+    """Share of shown cues found, and of absent ones wrongly found, at the limits, with 95 % intervals."""
+    probability, labels = cue_probabilities(predictions, calibration.cues), predictions.labels
+    rates = {}
+    for index, cue in enumerate(predictions.channels.cues):
+        found = probability[:, index] > limits[cue]
+        shown, absent = labels[:, index] == 1, labels[:, index] == 0
+        rates[cue] = CueRates(
+            sensitivity=proportion(int((found & shown).sum()), int(shown.sum())),
+            false_alarm=proportion(int((found & absent).sum()), int(absent.sum())),
+            positives=int(shown.sum()),
+            negatives=int(absent.sum()),
+        )
+    return rates
+
+
+def proportion(successes: int, trials: int, *, confidence: float = 0.95) -> tuple[float, float, float]:
+    """Exact interval and mean of a share: (low, mean, high), Clopper and Pearson (1934). Of no trials: (0, 0.5, 1)."""
+    if trials == 0:
+        return 0.0, 0.5, 1.0
+    tail = (1 - confidence) / 2
+    low = 0.0 if successes == 0 else float(beta.ppf(tail, successes, trials - successes + 1))
+    high = 1.0 if successes == trials else float(beta.ppf(1 - tail, successes + 1, trials - successes))
+    return low, successes / trials, high

@@ -1,0 +1,175 @@
+"""`maskline model`: train, calibrate, evaluate and export the network, and bring a run's log into a store."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import Progress
+
+from models.calibrate import Calibrated, calibrate, with_rates
+from models.checkpoint import load_network
+from models.data import Sample, read_set
+from models.evaluate import evaluate, show_interval, write_evaluation
+from models.export import export, onnx_forward
+from models.network import Channels
+from models.predictions import Forward, Predictions, predict
+from models.recipe import Recipe
+from models.tracking import import_run
+from models.train import TrainingJob, cores, torch_forward, train
+from pipeline.configuration import load, shipped
+from pipeline.errors import BatchError, ScreeningError, WeightsError
+from pipeline.network import ONNX, Manifest
+from pipeline.network import CueNetwork as Exported
+
+app = typer.Typer(help="Train, calibrate, evaluate and export the network.", no_args_is_help=True)
+errors = Console(stderr=True)
+
+CALIBRATION = "calibration.json"
+DEFAULT_STORE = "sqlite:///mlflow.db"
+Data = Annotated[list[Path], typer.Option("--data", help="Folder of a labelled set; may be repeated.")]
+Device = Annotated[str | None, typer.Option(help="cpu or cuda; by default what is there.")]
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    """Errors a user can meet become one line and exit code 1."""
+    try:
+        yield
+    except ScreeningError as error:
+        errors.print(str(error), markup=False, highlight=False, soft_wrap=True)
+        raise typer.Exit(1) from None
+
+
+@app.command("train")
+def train_command(
+    data: Data,
+    out: Annotated[Path, typer.Option(help="Folder of the run; an unfinished run there goes on.")],
+    recipe: Annotated[Path | None, typer.Option(help="Recipe (YAML); by default the shipped one.")] = None,
+    time_limit_min: Annotated[float | None, typer.Option(help="End by the clock, schedule included.")] = None,
+    init: Annotated[Path | None, typer.Option(help="Earlier network.safetensors to start from.")] = None,
+    device: Device = None,
+    store: Annotated[str, typer.Option(help="MLflow store or server.")] = DEFAULT_STORE,
+) -> None:
+    """Train a network on labelled sets."""
+    with _told():
+        chosen = load(recipe or shipped("training", "first.yaml"), Recipe)
+        path = train(TrainingJob(chosen, tuple(data), out, time_limit_min, init, device, store))
+    typer.echo(f"wrote {path}")
+
+
+@app.command("calibrate")
+def calibrate_command(
+    network: Annotated[Path, typer.Argument(help="network.safetensors of a run.")],
+    data: Data,
+    device: Device = None,
+) -> None:
+    """Fit probabilities and limits on the split `val`, measure rates on the split `test`; writes calibration.json."""
+    with _told():
+        channels, forward = _trained(network, device)
+        found = calibrate(_predict(channels, forward, _samples(data, "val"), "val"))
+        found = with_rates(found, _predict(channels, forward, _samples(data, "test"), "test"))
+        path = network.parent / CALIBRATION
+        path.write_text(found.model_dump_json(indent=2) + "\n", encoding="utf-8")
+    typer.echo(f"wrote {path}")
+
+
+@app.command("evaluate")
+def evaluate_command(
+    weights: Annotated[Path, typer.Argument(help="Exported folder, or a calibrated network.safetensors.")],
+    data: Data,
+    out: Annotated[Path, typer.Option(help="Folder for evaluation.json and evaluation.html, one below it a set.")],
+    split: Annotated[str, typer.Option(help="Which split; sets without splits count as `test`.")] = "test",
+    device: Device = None,
+) -> None:
+    """Measure a network on labelled photos."""
+    with _told():
+        channels, forward, calibrated = _exported(weights) if weights.is_dir() else _run(weights, device)
+        for folder in data:
+            predictions = _predict(channels, forward, _samples([folder], split), folder.name)
+            score = evaluate(predictions, calibrated, data=folder.name)
+            path = write_evaluation(score, out / folder.name)
+            typer.echo(
+                f"{folder.name}: mean average precision {show_interval(score['mean_average_precision'])}, "
+                f"shot right {show_interval(score['shot_accuracy'])}; wrote {path.with_suffix('.html')}"
+            )
+
+
+@app.command("export")
+def export_command(
+    network: Annotated[Path, typer.Argument(help="network.safetensors of a run, calibrated.")],
+    out: Annotated[Path, typer.Option(help="Folder that screening loads.")],
+    name: Annotated[str, typer.Option(help="Name of the network.")] = "maskline",
+    score: Annotated[list[Path] | None, typer.Option(help="evaluation.json for the card; may be repeated.")] = None,
+) -> None:
+    """Write ONNX, safetensors, manifest and card from a trained and calibrated network."""
+    with _told():
+        scores = {}
+        for path in score or []:
+            content = json.loads(path.read_text(encoding="utf-8"))
+            scores[content["data"]] = content
+        manifest = export(network, _calibration(network), scores, out, name=name)
+    typer.echo(f"wrote {manifest}")
+
+
+@app.command("import-run")
+def import_command(
+    run: Annotated[Path, typer.Argument(help="Output folder of a training run.")],
+    store: Annotated[str, typer.Option(help="MLflow store or server.")] = DEFAULT_STORE,
+) -> None:
+    """Bring a run made on another machine into an MLflow store."""
+    with _told():
+        count = import_run(run, store)
+    typer.echo(f"{count} numbers taken over into {store}")
+
+
+def _trained(path: Path, device: str | None) -> tuple[Channels, Forward]:
+    import torch
+
+    place = torch.device(device or ("cuda" if torch.cuda.is_available() else "cpu"))
+    network = load_network(path).to(place).to(memory_format=torch.channels_last)
+    return network.channels, torch_forward(network, place)
+
+
+def _run(path: Path, device: str | None) -> tuple[Channels, Forward, Calibrated]:
+    return *_trained(path, device), _calibration(path)
+
+
+def _calibration(network: Path) -> Calibrated:
+    path = network.parent / CALIBRATION
+    try:
+        return Calibrated.model_validate_json(path.read_bytes())
+    except (OSError, ValueError):
+        raise WeightsError(path, "the network is not calibrated", "run `maskline model calibrate` first") from None
+
+
+def _exported(folder: Path) -> tuple[Channels, Forward, Calibrated]:
+    manifest: Manifest = Exported.load(folder).manifest  # digest checked, tried once
+    channels = Channels(manifest.cues, manifest.surfaces, manifest.zones, shots=manifest.shots)
+    calibrated = Calibrated(
+        calibration=manifest.calibration, limits=manifest.limits, box_limits=manifest.box_limits, rates=manifest.rates
+    )
+    return channels, onnx_forward(folder / ONNX), calibrated
+
+
+def _samples(folders: list[Path], split: str) -> list[Sample]:
+    samples = [sample for folder in folders for sample in read_set(folder).split(split).samples]
+    if not samples:
+        raise BatchError(", ".join(map(str, folders)), f"no photo has the split `{split}`", "check the set's table")
+    return samples
+
+
+def _predict(channels: Channels, forward: Forward, samples: list[Sample], label: str) -> Predictions:
+    with Progress(console=errors, transient=True) as bar:
+        task = bar.add_task(label, total=len(samples))
+        done: Callable[[int], None] = lambda count: bar.update(task, completed=count)  # noqa: E731
+        return predict(forward, channels, samples, threads=min(8, cores()), progress=done)
+
+
+if __name__ == "__main__":
+    app()
