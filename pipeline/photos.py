@@ -130,19 +130,16 @@ def read_photo(path: Path, advert: str, name: str | None = None, settings: Photo
         with _quiet:
             image = Image.open(BytesIO(content), formats=(kind,))
             if image.width * image.height > limits.most_pixels:
-                raise PhotoError(
-                    path,
-                    f"it has {image.width} × {image.height} pixels, more than {limits.most_pixels / 1e6:.0f} million",
-                    "save it smaller",
-                )
+                raise Image.DecompressionBombError
             _refuse_misread(path, image)
             image.load()
             upright = _to_srgb(path, ImageOps.exif_transpose(image))
             perceptual_hash = str(imagehash.phash(upright, hash_size=HASH_SIDE))
     except PhotoError:
         raise
-    except MemoryError:
-        raise PhotoError(path, "it does not fit in memory", "save it smaller") from None
+    except (Image.DecompressionBombError, MemoryError):
+        fault = f"it has more pixels than {limits.most_pixels / 1e6:.0f} million or than memory holds"
+        raise PhotoError(path, fault, "save it smaller") from None
     except Exception as error:  # decoders raise whatever a damaged file leads them into
         reason = str(error) or type(error).__name__
         raise PhotoError(

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import onnx
 import pytest
 from onnx import TensorProto, helper, numpy_helper
@@ -137,3 +138,15 @@ def write_manifest(folder: Path, digests: Mapping[str, str]) -> None:
 def tiny_network(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Folder of a network that sees a cue wherever the photo has the cue's colour (`CUE_COLOURS`)."""
     return build_tiny_network(tmp_path_factory.mktemp("tiny_network"))
+
+
+def made_photo(height: int = 600, width: int = 800, seed: int = 0) -> npt.NDArray[np.uint8]:
+    """A crisp, well exposed grey picture with detail at every scale, no two seeds alike; uint8 (height, width, 3)."""
+    rng = np.random.default_rng(seed)
+    grey = np.zeros((height, width))
+    for cells in (3, 8, 24, 80):
+        field = rng.random((cells, cells)) / cells**0.5
+        rows, columns = np.arange(height) * cells // height, np.arange(width) * cells // width
+        grey += field[np.ix_(rows, columns)]
+    grey = 60 + 140 * (grey - grey.min()) / np.ptp(grey)
+    return np.repeat(grey.astype(np.uint8)[:, :, None], 3, axis=2)
