@@ -1,0 +1,528 @@
+"""Weighs what was seen, against the build sheet, into a paint history that opens to its sum of weights.
+
+One piece of evidence is one cue at one place (zone and side), however many photos show it. In each photo the calibrated
+score p becomes a likelihood ratio, P(score | cue there) / P(score | absent), as posterior odds over prior odds:
+
+    ratio = [p / (1 - p)] / [π / (1 - π)]         π: share of positives among the photos the network was evaluated on
+
+kept between (1 - s) / (1 - f) and s / f: a score says no more than the network's measured rates allow. The rates are
+shrunk: s is the lower bound of the sensitivity, times the reach of the view; f is the upper bound of the false-alarm
+rate.
+
+n photos of one place are averaged, weighted by their reach: ratio = Σ (reach × ratio) / Σ reach. That is the
+likelihood ratio if any one of them is the one that tells, and the best symmetric rule that stays valid however the
+photos' errors depend on each other (Vovk and Wang 2021, Annals of Statistics 49(3), 1736-1754: the arithmetic mean of
+e-values). One alarm among n photos so weighs as the rate of a false alarm anywhere among them, 1 - (1 - f)^n, wants
+it to; n photos that agree weigh as much as one, never more.
+
+Cues of one group (`configs/cues.yaml`) share their cause. At one place only the strongest of them counts, whichever
+way it speaks; the others count nothing. That is conservative: it treats them as if they were one observation, where
+they are at least partly separate ones. A place whose side no photo tells may be one already counted, so it adds no
+piece: of one zone and group as many pieces count as sides are known (at least one), the strongest first.
+
+The weight of a piece is what it adds to those before it (strongest first; the order does not depend on the photos'):
+
+    decibans = 10 log10 [P(it | refinished, pieces before) / P(it | factory, pieces before)]
+
+(Good 1950, Probability and the Weighing of Evidence), with the likelihoods under each history beside it. By the chain
+rule the prior odds in decibans plus all weights are the posterior odds, and prior × the product of the likelihoods,
+history by history, is the posterior, exactly.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from math import inf, log10
+
+import numpy as np
+from scipy.stats import norm
+
+from pipeline.build_sheets import BuildSheet
+from pipeline.coverage import (
+    Entry,
+    coverage_of,
+    cue_entries,
+    of_the_vehicle,
+    reach_of_view,
+    zone_entries,
+    zones_shown,
+)
+from pipeline.histories import SIDES, Belief, PaintModel, WeighingSettings
+from pipeline.records import (
+    HISTORIES,
+    ZONES,
+    Box,
+    CueRates,
+    Decision,
+    Measure,
+    PhotoFindings,
+    Side,
+    Weight,
+    ZoneState,
+)
+
+FINISH_WORDS = {"black": "black", "bare": "bare", "zinc": "zinc-coated", "rubber": "uncoated rubber"}
+
+
+Place = tuple[str, str | None, Side | None]  # cue, zone, side
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What one photo (or one measurement) says of one cue at one place."""
+
+    photo: str | None
+    ratio: float  # P(observation | cue there) / P(observation | absent)
+    reach: float
+    score: float | None = None
+    box: Box | None = None
+    measure: Measure | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One piece of evidence: one cue at one place, with every look at it."""
+
+    cue: str
+    zone: str | None
+    side: Side | None
+    looks: tuple[Look, ...]
+
+    @property
+    def ratio(self) -> float:
+        """Likelihood ratio of all looks together: their mean, weighted by reach."""
+        total = sum(look.reach for look in self.looks)
+        return sum(look.reach / total * look.ratio for look in self.looks)
+
+    @property
+    def is_sighting(self) -> bool:
+        return self.ratio > 1
+
+    @property
+    def telling(self) -> Look:
+        """The look to show: the one that speaks most in the direction of the whole."""
+        sign = 1 if self.is_sighting else -1
+        return min(self.looks, key=lambda look: (-sign * look.ratio, look.photo or ""))
+
+    @property
+    def place(self) -> tuple[int, str, str]:
+        """A fixed order of places and cues, whatever the order of the photos."""
+        return (ZONES.index(self.zone) if self.zone else len(ZONES), self.cue, self.side or "")
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What is thought of one vehicle, and everything that it is thought for."""
+
+    model: PaintModel
+    belief: Belief
+    history: dict[str, float]
+    refinished: float
+    refinished_range: tuple[float, float]
+    weights: tuple[Weight, ...]
+    pieces: tuple[Piece, ...]  # those that count
+    coverage: dict[str, ZoneState]
+    reach: dict[str, float]  # by zone where something was weighed: that of the best look, 0 to 1
+    looked_at: float
+    extent: dict[str, dict[str, float]]
+    coats: int
+    has_sign: bool  # whether any one sighting is a sign by itself
+    decision: Decision
+    reason: str
+
+
+def decibans(ratio: float) -> float:
+    """Weight of evidence of a likelihood ratio (or odds) in decibans: 10 log10 (Good 1950). 0 gives -inf."""
+    return 10 * log10(ratio) if ratio > 0 else -inf
+
+
+def odds(probability: float) -> float:
+    return probability / (1 - probability) if probability < 1 else inf
+
+
+def score_ratio(score: float, rates: CueRates, reach: float, settings: WeighingSettings) -> float:
+    """Likelihood ratio of a calibrated score in a photo with this reach (0 to 1); 1 where the rates tell nothing."""
+    sensitivity, false_alarm = reach * rates.sensitivity[0], rates.false_alarm[2]
+    if not (rates.positives and rates.negatives) or sensitivity <= false_alarm:
+        return 1.0
+    alarm = sensitivity / false_alarm if false_alarm else inf
+    clean = (1 - sensitivity) / (1 - false_alarm)
+    ratio = odds(score) / (rates.positives / rates.negatives)
+    return _capped(min(max(ratio, clean), alarm), settings)
+
+
+def measured_ratio(measure: Measure, sheet: BuildSheet, settings: WeighingSettings) -> float | None:
+    """Likelihood ratio of a measured value, with its uncertainty; None for a cue or a unit that is not weighed.
+
+    The value is taken as normal around either mean. Beyond both means towards `there` a higher value never says less.
+    """
+    if measure.cue == "film_thickness":
+        if measure.unit != "um":
+            return None
+        low, high = sheet.film_range_um()
+        absent, there = ((low + high) / 2, (high - low) / 4), (low + high, (low + high) / 2)
+    elif measure.cue in settings.measured and measure.unit == settings.measured[measure.cue].unit:
+        absent, there = settings.measured[measure.cue].absent, settings.measured[measure.cue].there
+    else:
+        return None
+    value = min(max(measure.value, absent[0]), there[0])  # the tails of two bell curves are no evidence of their own
+    log_ratio = norm.logpdf(value, there[0], np.hypot(there[1], measure.uncertainty)) - norm.logpdf(
+        value, absent[0], np.hypot(absent[1], measure.uncertainty)
+    )
+    limit = settings.cap_decibans / 10 * np.log(10)
+    return float(np.exp(np.clip(log_ratio, -limit, limit)))
+
+
+def pieces_of(
+    findings: Sequence[PhotoFindings],
+    model: PaintModel,
+    rates: Mapping[str, CueRates],
+    measures: Sequence[Measure] = (),
+) -> tuple[Piece, ...]:
+    """Everything that was observed, as one piece a cue and place, in a fixed order.
+
+    A photo's alarm belongs to the places of its boxes (the strongest box has the photo's score, another one its own);
+    without a box, to the largest place in view where the cue is looked for. An alarm says nothing of the other places
+    in the photo. A photo without alarm says of every place it shows well enough that the cue was not found there.
+    Cues that could not be judged, or whose rates were never measured, say nothing.
+    """
+    looks: defaultdict[Place, list[Look]] = defaultdict(list)
+    settings = model.settings
+    for photo in of_the_vehicle(findings, settings.looks):
+        reach = reach_of_view(photo, settings.looks)
+        if not photo.quality.assessable or reach < settings.looks.least_reach:
+            continue
+        shown = zones_shown(photo, settings.looks)
+        for cue, finding in photo.cues.items():
+            if not finding.assessable or finding.score is None or cue not in rates or cue not in settings.cues:
+                continue
+            ratio = score_ratio(finding.score, rates[cue], reach, settings)
+            in_view = [zone for zone in cue_entries()[cue].zones if zone in shown]
+            if ratio <= 1:
+                for zone in in_view if ratio < 1 else ():
+                    clean = score_ratio(finding.score, rates[cue], shown[zone], settings)
+                    looks[cue, zone, _side_in(photo, zone)].append(Look(photo.photo, clean, shown[zone], finding.score))
+                continue
+            largest = max(in_view, key=lambda zone: (photo.zones[zone], zone), default=None)
+            for where, side, score, box in _alarm_places(finding.score, finding.boxes, largest):
+                here = score_ratio(score, rates[cue], reach, settings)
+                looks[cue, where, side].append(Look(photo.photo, here, reach, score, box))
+    measured = [(photo.photo, m) for photo in of_the_vehicle(findings, settings.looks) for m in photo.measures]
+    for name, measure in [*measured, *((None, m) for m in measures)]:
+        ratio_or_none = measured_ratio(measure, model.sheet, settings)
+        if ratio_or_none is not None and measure.cue in settings.cues:
+            sides = {region.side for region in measure.regions}
+            side = _sided(measure.zone, sides.pop() if len(sides) == 1 else None)
+            look = Look(name, ratio_or_none, 1.0, box=measure.regions[0] if measure.regions else None, measure=measure)
+            looks[measure.cue, measure.zone, side].append(look)
+    pieces = (Piece(*place, tuple(sorted(seen, key=_look_key))) for place, seen in _tempered(looks).items())
+    return tuple(sorted(pieces, key=lambda piece: piece.place))
+
+
+def _alarm_places(
+    score: float, boxes: Sequence[Box], largest: str | None
+) -> list[tuple[str | None, Side | None, float, Box | None]]:
+    """Where one photo's alarm is, each place once, with the score and the strongest box there."""
+    if not boxes:
+        return [(largest, None, score, None)]
+    places: dict[tuple[str | None, Side | None], tuple[float, Box]] = {}
+    for box in sorted(boxes, key=lambda box: (-box.score, box.x, box.y)):
+        zone = box.zone or largest
+        places.setdefault((zone, _sided(zone, box.side)), (min(score, box.score) if places else score, box))
+    return [(zone, side, here, box) for (zone, side), (here, box) in places.items()]
+
+
+def _tempered(looks: Mapping[Place, Sequence[Look]]) -> dict[Place, list[Look]]:
+    """Let looks without alarm whose side no photo tells speak at each side, since they may be of any of them.
+
+    Otherwise one false alarm with a side among many clean photos without would stand alone, as if there had been one
+    chance for it. An alarm whose side is not told stays a piece of its own, tempered by the clean looks at either
+    side.
+    """
+    tempered: dict[Place, list[Look]] = {}
+    for (cue, zone, side), seen in looks.items():
+        others = [s for c, z, s in looks if (c, z) == (cue, zone) and s != side]
+        if side is None and others:
+            if all(look.ratio <= 1 for look in seen):
+                continue  # they speak at the sides that are known
+            seen = [*seen, *(look for s in others for look in looks[cue, zone, s] if look.ratio <= 1)]
+        elif None in others:
+            seen = [*seen, *(look for look in looks[cue, zone, None] if look.ratio <= 1)]
+        tempered[cue, zone, side] = list(seen)
+    return tempered
+
+
+def counting(pieces: Iterable[Piece], strength: Mapping[Piece, float]) -> tuple[Piece, ...]:
+    """The pieces that count: per zone, group and side the strongest, and no more of them than sides are known."""
+    by_group: defaultdict[tuple[str | None, str], dict[Side | None, Piece]] = defaultdict(dict)
+    for piece in sorted(pieces, key=lambda p: (-abs(strength[p]), p.place)):
+        by_group[piece.zone, cue_entries()[piece.cue].group].setdefault(piece.side, piece)
+    counted = []
+    for by_side in by_group.values():
+        known = len(set(by_side) - {None})
+        counted += list(by_side.values())[: max(known, 1)]
+    return tuple(sorted(counted, key=lambda p: (-abs(strength[p]), p.place)))
+
+
+def weigh(
+    findings: Sequence[PhotoFindings],
+    build_sheet: BuildSheet,
+    rates: Mapping[str, CueRates],
+    settings: WeighingSettings,
+    measures: Sequence[Measure] = (),
+) -> Verdict:
+    """What the photos of one advert (and readings taken at the vehicle) say of its paint.
+
+    `rates`: by cue, what the network was measured to do (its manifest). Does not depend on the order of anything.
+    """
+    model = PaintModel(settings, build_sheet)
+    pieces = pieces_of(findings, model, rates, measures)
+    expected = [p for p in pieces if model.expected_by_factory(p.cue, p.zone) >= 1]
+    speaking = [p for p in pieces if p not in expected]
+    alone = {p: _decibans_alone(p, model) for p in speaking}
+    counted = counting(speaking, alone)
+
+    belief, weights = model.start, []
+    log_likelihood = np.zeros(len(HISTORIES))
+    for piece in counted:
+        before = model.histories(belief)
+        after, predictive = belief.after(piece.cue, model.there(piece.cue, piece.zone, piece.side), piece.ratio)
+        likelihoods = model.by_history(belief, predictive)
+        log_likelihood += np.log(likelihoods)
+        refinished = float(before[1:] @ likelihoods[1:] / before[1:].sum())
+        weights.append(_weight(piece, decibans(refinished / float(likelihoods[0])), likelihoods, _why(piece, model)))
+        belief = after
+    for piece in pieces:
+        if piece.is_sighting and piece not in counted:
+            why = _why_expected(piece, model) if piece in expected else _why_not_counted(piece, counted)
+            weights.append(_weight(piece, 0.0, np.ones(len(HISTORIES)), why))
+
+    history = model.histories(belief)
+    history /= history.sum()
+    refinished = float(history[1:].sum())
+    low, high = (
+        _refinished_under(settings.prior, factory, log_likelihood) for factory in reversed(settings.factory_prior_range)
+    )
+    reach = _reach_by_zone(pieces)
+    coverage = coverage_of(findings, settings.looks)
+    looked_at = share_looked_at(reach, model)
+    sign = any(weight.decibans >= settings.enough.sign_decibans for weight in weights)
+    decision = decide(refinished, looked_at, sign, settings)
+    return Verdict(
+        model=model,
+        belief=belief,
+        history=dict(zip(HISTORIES, (float(p) for p in history), strict=True)),
+        refinished=refinished,
+        refinished_range=(low, high),
+        weights=tuple(weights),
+        pieces=counted,
+        coverage=coverage,
+        reach=reach,
+        looked_at=looked_at,
+        extent=_extent(model, belief),
+        coats=_coats(refinished, counted, weights, settings),
+        has_sign=sign,
+        decision=decision,
+        reason=_reason(decision, weights, counted, coverage),
+    )
+
+
+def decide(refinished: float, looked_at: float, sign: bool, settings: WeighingSettings) -> Decision:
+    """The decision from P(refinished), the share looked at and whether any single sign was found.
+
+    Limits follow from the costs. Too little looked at never gives a clean bill: without a sign the answer is
+    `not_enough_seen`, with one it is to ask, unless the signs are enough to drop the advert.
+    """
+    if refinished > settings.costs.drop_above:
+        return "likely_refinished"
+    if looked_at < settings.enough.least_looked_at:
+        return "ask_first" if sign else "not_enough_seen"
+    return "likely_factory" if refinished < settings.costs.go_below else "ask_first"
+
+
+def share_looked_at(reach: Mapping[str, float], model: PaintModel) -> float:
+    """Share (0 to 1) of what is hard to hide that was looked at: by effort / (effort + half), times the reach."""
+    half = model.settings.enough.looked_at_half_effort_min
+    worth = {zone: model.effort_min(zone) / (model.effort_min(zone) + half) for zone in ZONES}
+    return sum(worth[zone] * reach.get(zone, 0.0) for zone in ZONES) / sum(worth.values())
+
+
+def _reach_by_zone(pieces: Iterable[Piece]) -> dict[str, float]:
+    reach: dict[str, float] = {}
+    for piece in pieces:
+        if piece.zone is not None:
+            reach[piece.zone] = max(reach.get(piece.zone, 0.0), *(look.reach for look in piece.looks))
+    return reach
+
+
+def _decibans_alone(piece: Piece, model: PaintModel) -> float:
+    """What the piece would weigh if it were the only one: the measure of its strength among its group."""
+    _, predictive = model.start.after(piece.cue, model.there(piece.cue, piece.zone, piece.side), piece.ratio)
+    likelihoods, prior = model.by_history(model.start, predictive), model.histories(model.start)
+    return decibans(float(prior[1:] @ likelihoods[1:] / prior[1:].sum() / likelihoods[0]))
+
+
+def _refinished_under(prior: Mapping[str, float], factory: float, log_likelihood: np.ndarray) -> float:
+    """P(refinished) if the factory's paint had this prior, the other histories keeping their proportions."""
+    chances = np.array([prior[history] for history in HISTORIES])
+    chances[1:] *= (1 - factory) / chances[1:].sum()
+    chances[0] = factory
+    joint = chances * np.exp(log_likelihood - log_likelihood.max())
+    return float(joint[1:].sum() / joint.sum())
+
+
+def _extent(model: PaintModel, belief: Belief) -> dict[str, dict[str, float]]:
+    """For every zone that the factory painted, P(it has new paint) by side, or under `centre` where it has no sides."""
+    chances = np.exp(belief.log_states)
+    extent: dict[str, dict[str, float]] = {}
+    for zone in ZONES:
+        if model.sheet.finish(zone) == "body_colour":
+            sides = {str(side): side for side in SIDES} if zone_entries()[zone].sided else {"centre": None}
+            extent[zone] = {name: float(chances @ model.painted(zone, side)) for name, side in sides.items()}
+    return extent
+
+
+def _coats(refinished: float, counted: Sequence[Piece], weights: Sequence[Weight], settings: WeighingSettings) -> int:
+    """The least number of refinishes that explains what is seen.
+
+    None while the factory's paint is at least as probable, or nothing seen speaks for a refinish. One explains all
+    signs, but for panels that differ on a vehicle whose whole colour was changed: one job would have made them alike,
+    so a second must have followed.
+    """
+    if refinished <= 0.5 or all(weight.decibans <= 0 for weight in weights):
+        return 0
+    signs = {piece.cue for piece in counted if decibans(piece.ratio) >= settings.enough.sign_decibans}
+    return 2 if "panel_mismatch" in signs and signs & {"wear_through", "shut_mismatch"} else 1
+
+
+def _weight(piece: Piece, decibans: float, likelihoods: np.ndarray, why: str) -> Weight:
+    return Weight(
+        cue=piece.cue,
+        zone=piece.zone,
+        side=piece.side,
+        photo=piece.telling.photo,
+        box=piece.telling.box,
+        decibans=decibans,
+        why=why,
+        likelihoods=dict(zip(HISTORIES, (float(x) for x in likelihoods), strict=True)),
+    )
+
+
+def _look_key(look: Look) -> tuple[str, float, float]:
+    return (look.photo or "", look.ratio, look.reach)
+
+
+def _sided(zone: str | None, side: Side | None) -> Side | None:
+    return side if zone is not None and zone_entries()[zone].sided else None
+
+
+def _side_in(photo: PhotoFindings, zone: str) -> Side | None:
+    """The side of a zone in a photo, where its boxes there agree on one."""
+    sides = {box.side for finding in photo.cues.values() for box in finding.boxes if box.zone == zone}
+    return _sided(zone, sides.pop()) if len(sides) == 1 else None
+
+
+def _capped(ratio: float, settings: WeighingSettings) -> float:
+    most = 10 ** (settings.cap_decibans / 10)
+    return min(max(ratio, 1 / most), most)
+
+
+# --- in words ----------------------------------------------------------------------------------------------------
+
+
+def _words(entry: Entry) -> str:
+    return entry.label[:1].lower() + entry.label[1:]
+
+
+def place_in_words(zone: str | None, side: Side | None) -> str:
+    """Where, inside a sentence: `door hinges, left side`."""
+    if zone is None:
+        return "a place that the photo does not tell"
+    return _words(zone_entries()[zone]) + (f", {side} side" if side else "")
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _duration(minutes: float) -> str:
+    return f"{minutes:.0f} minutes" if minutes < 90 else f"{minutes / 60:.0f} hours"
+
+
+def _seen(piece: Piece) -> str:
+    """`Mist of paint on rubber: door seal, left side, in 2 of 3 photos (score 0.93)`."""
+    label, where = cue_entries()[piece.cue].label, place_in_words(piece.zone, piece.side)
+    measure = piece.telling.measure
+    if measure is not None:
+        unit = {"um": "µm", "dE00": "ΔE00"}.get(measure.unit, measure.unit)
+        return f"{label}: {where}, {measure.value:.3g} ± {measure.uncertainty:.2g} {unit}"
+    alarms = sum(look.ratio > 1 for look in piece.looks)
+    score = max(look.score or 0.0 for look in piece.looks)
+    photos = f"{alarms} of {len(piece.looks)} photos" if len(piece.looks) > alarms else _count(alarms, "photo")
+    return f"{label}: {where}, in {photos} (score {score:.2f})"
+
+
+def _why(piece: Piece, model: PaintModel) -> str:
+    if piece.is_sighting:
+        return f"{_seen(piece)}{_factory_words(piece, model)}."
+    if piece.telling.measure is not None:
+        return f"{_seen(piece)}: within what the factory's paint shows."
+    photos = _count(len(piece.looks), "photo")
+    clean = f"{cue_entries()[piece.cue].label}: not found on {place_in_words(piece.zone, piece.side)} in {photos}"
+    if piece.zone is not None and model.settings.cues[piece.cue].escapes_by == "removal":
+        return f"{clean}; what is there takes about {_duration(model.effort_min(piece.zone))} to take off or mask."
+    return f"{clean}."
+
+
+def _factory_words(piece: Piece, model: PaintModel) -> str:
+    """What the build sheet says of the place, where it makes the sighting a sign."""
+    if piece.zone is None:
+        return ""
+    share = model.expected_by_factory(piece.cue, piece.zone)
+    if share > 0:
+        return "; the factory left some of those here so itself, which makes it weigh less"
+    finish = model.sheet.finish(piece.zone)
+    if piece.cue in ("overspray_rubber", "overspray_hidden") and finish in FINISH_WORDS:
+        return f"; the factory left this {FINISH_WORDS[finish]}"
+    joints = model.sheet.joints_in(piece.zone)
+    if piece.cue == "painted_fastener" and any(joint.fastening for joint in joints):
+        return "; the factory left the fasteners here bare"
+    if piece.cue == "filled_seam" and any(joint.seam for joint in joints):
+        return "; the factory left the seam here open"
+    return ""
+
+
+def _why_expected(piece: Piece, model: PaintModel) -> str:
+    left = {
+        "painted_fastener": "painted the fasteners here with the body",
+        "filled_seam": "sealed the seam here",
+    }.get(piece.cue, "painted this place itself")
+    return f"{_seen(piece)}. By the build sheet ({model.sheet.label}) the factory {left}: it says nothing."
+
+
+def _why_not_counted(piece: Piece, counted: Sequence[Piece]) -> str:
+    group = cue_entries()[piece.cue].group
+    other = next(p for p in counted if p.zone == piece.zone and cue_entries()[p.cue].group == group)
+    if other.cue == piece.cue:
+        return f"{_seen(piece)}. It may be the place already counted as {place_in_words(other.zone, other.side)}."
+    cause = _words(cue_entries()[other.cue])
+    return f"{_seen(piece)}. It has the same cause as {cause} at the same place, which counts already."
+
+
+def _reason(
+    decision: Decision, weights: Sequence[Weight], counted: Sequence[Piece], coverage: Mapping[str, ZoneState]
+) -> str:
+    """The strongest reason for the decision in one sentence."""
+    judged = f"{sum(state == 'seen' for state in coverage.values())} of {len(coverage)} places could be judged"
+    if decision == "not_enough_seen":
+        return f"Too little was shown: {judged}, and none of them tells."
+    if decision == "likely_factory":
+        telling = min(zip(counted, weights, strict=False), key=lambda pair: pair[1].decibans)[0]
+        place = place_in_words(telling.zone, telling.side)
+        return f"{judged}; most telling is what is clean: {place}, in {_count(len(telling.looks), 'photo')}."
+    strongest = max(weights, key=lambda weight: weight.decibans, default=None)
+    if strongest is not None and strongest.decibans > 0:
+        return strongest.why
+    return f"{judged}, and they leave it open: no sign was found, and no place that would rule one out is clean."

@@ -1,0 +1,617 @@
+"""Weighing: against published examples, against plain enumeration of all that may be the case, and by its properties."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from itertools import product
+from math import log10, prod
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.build_sheets import BuildSheet, ZoneBuild, read_build_sheet
+from pipeline.configuration import load
+from pipeline.coverage import cue_entries, zone_entries
+from pipeline.errors import ConfigError
+from pipeline.evidence import (
+    Piece,
+    Verdict,
+    decibans,
+    decide,
+    measured_ratio,
+    pieces_of,
+    score_ratio,
+    weigh,
+)
+from pipeline.histories import PaintModel, WeighingSettings
+from pipeline.records import HISTORIES, CueFinding, CueRates, Measure, PhotoFindings, Side
+from tests.pipeline.sightings import (
+    DOOR,
+    OUTSIDE,
+    RATES,
+    TAUGHT,
+    alarm,
+    box,
+    clean_advert,
+    photo,
+    refinished_advert,
+)
+
+SETTINGS = WeighingSettings.shipped()
+PELLOCK, BRINDLE, GENERIC = (read_build_sheet(name) for name in ("pellock", "brindle", "generic_utility"))
+RUBBER = ("glazing_seal", "door_seal", "front_trim_clip")
+
+
+def verdict(findings: Sequence[PhotoFindings], sheet: BuildSheet = PELLOCK, **changed: Any) -> Verdict:
+    return weigh(findings, sheet, RATES, SETTINGS.model_copy(update=changed))
+
+
+def odds(p: float) -> float:
+    return p / (1 - p)
+
+
+# --- published examples ------------------------------------------------------------------------------------------
+
+
+def test_decibans_are_goods() -> None:
+    # Good (1950), Probability and the Weighing of Evidence, 6.1: a factor of ten is one ban, ten decibans; one
+    # deciban is about the factor 5/4 (from memory)
+    assert decibans(10) == pytest.approx(10)
+    assert decibans(1) == 0
+    assert decibans(5 / 4) == pytest.approx(1, abs=0.04)
+    assert decibans(1 / 100) == pytest.approx(-20)
+
+
+def textbook(factory: float, sensitivity: float, false_alarm: float) -> tuple[WeighingSettings, dict[str, CueRates]]:
+    """One cue that is always there after a job and never before, no cap, no innocent cause: a plain diagnostic test."""
+    every_job = dict.fromkeys(HISTORIES[1:], 1.0)
+    content = SETTINGS.model_dump()
+    content["prior"] = {"factory": factory} | dict.fromkeys(HISTORIES[1:], (1 - factory) / 5)
+    content["cap_decibans"] = 200
+    whole = {"regions": {"whole": 1.0}, "care": {"usual": 1.0}}
+    content["jobs"] = dict.fromkeys(HISTORIES[1:], whole)
+    content["cues"] = {"overspray_rubber": {"untouched": 0, "job": every_job, "escapes_by": "nothing"}}
+    rates = CueRates(sensitivity=(sensitivity,) * 3, false_alarm=(false_alarm,) * 3, positives=500, negatives=500)
+    return WeighingSettings.model_validate(content), {"overspray_rubber": rates}
+
+
+def seals(alarms: Sequence[str], clean: Sequence[str] = ()) -> list[PhotoFindings]:
+    found = [
+        photo(f"{zone}.jpg", zones=(zone,), alarms={"overspray_rubber": alarm(zone, score=1.0)}) for zone in alarms
+    ]
+    return [*found, *(photo(f"{zone}.jpg", zones=(zone,), score=0.0) for zone in clean)]
+
+
+def test_the_mammography_example() -> None:
+    # Gigerenzer and Hoffrage (1995), Psychological Review 102(4), 684-704, after Eddy (1982): 1 % have the disease,
+    # 80 % of them and 9.6 % of the others have a positive test: the probability of the disease given one is 7.8 %
+    assumed, rates = textbook(0.99, 0.8, 0.096)
+    weighed = weigh(seals(["glazing_seal"]), PELLOCK, rates, assumed)
+    assert weighed.refinished == pytest.approx(0.078, abs=5e-4)
+    # the same numbers as natural frequencies: 8 of 1000 ill and found, 95 of 1000 well and found
+    assert weighed.refinished == pytest.approx(8 / (8 + 0.096 * 990))
+    negative = weigh(seals([], ["glazing_seal"]), PELLOCK, rates, assumed)
+    assert negative.refinished == pytest.approx(2 / (2 + 0.904 * 990))
+
+
+def test_the_widget_example() -> None:
+    # Jaynes (2003), Probability Theory, 4.2 (from memory): 10 of 11 machines make 1/6 bad widgets, one makes 1/3. Prior
+    # evidence for the bad machine -10 dB; each bad widget adds 3 dB, each good one takes 0.97 dB
+    assumed, rates = textbook(10 / 11, 1 / 3, 1 / 6)
+    weighed = weigh(seals(["glazing_seal", "door_seal"], ["front_trim_clip"]), PELLOCK, rates, assumed)
+    assert sorted(round(weight.decibans, 2) for weight in weighed.weights) == [-0.97, 3.01, 3.01]
+    assert decibans(odds(weighed.refinished)) == pytest.approx(-10 + 2 * 3.0103 - 0.9691, abs=1e-3)
+
+
+# --- one photo, one place ----------------------------------------------------------------------------------------
+
+
+def test_a_score_is_a_likelihood_ratio_bounded_by_the_measured_rates() -> None:
+    rates = RATES["overspray_rubber"]  # 300 positives, 900 negatives; shrunk: sensitivity 0.72, false alarms 0.035
+    assert score_ratio(0.5, rates, 1.0, SETTINGS) == pytest.approx(1 / (300 / 900))
+    assert score_ratio(0.25, rates, 1.0, SETTINGS) == pytest.approx(1)  # says what was known before: nothing
+    assert score_ratio(0.0, rates, 1.0, SETTINGS) == pytest.approx((1 - 0.72) / (1 - 0.035))
+    uncapped = SETTINGS.model_copy(update={"cap_decibans": 50.0})
+    assert score_ratio(1.0, rates, 1.0, uncapped) == pytest.approx(0.72 / 0.035)
+    assert score_ratio(1.0, rates, 1.0, SETTINGS) == pytest.approx(10**1.3)
+    assert score_ratio(1.0, rates, 0.3, SETTINGS) == pytest.approx(0.3 * 0.72 / 0.035)
+    assert score_ratio(0.0, rates, 0.3, SETTINGS) == pytest.approx((1 - 0.3 * 0.72) / (1 - 0.035))
+
+
+def test_a_network_no_better_than_chance_says_nothing() -> None:
+    blind = CueRates(sensitivity=(0.1, 0.2, 0.3), false_alarm=(0.1, 0.2, 0.3), positives=10, negatives=10)
+    assert {score_ratio(score, blind, 1.0, SETTINGS) for score in (0.0, 0.5, 1.0)} == {1.0}
+    unmeasured = RATES["overspray_rubber"].model_copy(update={"positives": 0})
+    assert score_ratio(1.0, unmeasured, 1.0, SETTINGS) == 1.0
+    weighed = weigh(refinished_advert(), PELLOCK, dict.fromkeys(TAUGHT, blind), SETTINGS)
+    assert weighed.weights == () and weighed.decision == "not_enough_seen"
+    assert weighed.refinished == pytest.approx(1 - SETTINGS.prior["factory"])
+
+
+@pytest.mark.parametrize("photos", range(1, 21))
+def test_one_alarm_among_many_photos_weighs_as_the_rate_of_any_false_alarm_among_them(photos: int) -> None:
+    # design section 6: chances enough for a false one. With the reach of close-ups and independent false alarms, the
+    # rate of at least one among n is 1 - (1 - f)^n
+    sensitivity, false_alarm = 0.72, 0.035
+    findings = [photo(f"{k}.jpg", zones=("door_seal",), score=0.0) for k in range(photos - 1)]
+    findings.append(
+        photo("alarm.jpg", zones=("door_seal",), alarms={"overspray_rubber": alarm("door_seal", score=1.0)})
+    )
+    assumed = SETTINGS.model_copy(update={"cap_decibans": 50.0})
+    (piece,) = [p for p in pieces_of(findings, PaintModel(assumed, PELLOCK), RATES) if p.cue == "overspray_rubber"]
+    of_any = 1 - (1 - false_alarm) ** photos
+    assert piece.ratio <= (1 - (1 - sensitivity) ** photos) / of_any + 1e-9
+    assert piece.ratio == pytest.approx(sensitivity / of_any, rel=0.08)
+
+
+def test_an_alarm_belongs_to_the_places_of_its_boxes_and_says_nothing_of_the_others() -> None:
+    finding = CueFinding(
+        score=0.95,
+        assessable=True,
+        boxes=(box("hinge", "left", 0.8), box("hinge", "right", 0.6, x=90), box("bonnet", "left", 0.7, x=200)),
+    )
+    model = PaintModel(SETTINGS, PELLOCK)
+    findings = [photo("door.jpg", "door_open", (*DOOR, "wing_front"), {"painted_fastener": finding})]
+    pieces = [p for p in pieces_of(findings, model, RATES) if p.cue == "painted_fastener"]
+    assert [(p.zone, p.side, p.looks[0].score) for p in pieces] == [
+        ("hinge", "left", 0.95),  # the strongest box has the photo's score
+        ("hinge", "right", 0.6),
+        ("bonnet", None, 0.7),  # a bonnet has no sides
+    ]
+
+
+def test_an_alarm_without_a_box_belongs_to_the_largest_place_in_view() -> None:
+    finding = CueFinding(score=0.95, assessable=True)
+    shown = photo("door.jpg", "door_open", DOOR, {"painted_fastener": finding})
+    shown = shown.model_copy(update={"zones": shown.zones | {"hinge": 0.3}})
+    pieces = [p for p in pieces_of([shown], PaintModel(SETTINGS, PELLOCK), RATES) if p.cue == "painted_fastener"]
+    assert [(p.zone, p.is_sighting) for p in pieces] == [("hinge", True)]
+
+
+def test_an_alarm_at_no_known_place_is_not_lost() -> None:
+    findings = [photo("x.jpg", zones=(), alarms={"overspray_rubber": alarm(None)})]
+    (weight,) = verdict(findings).weights
+    assert weight.zone is None and weight.decibans > 0
+    everywhere = np.mean([_there_of("overspray_rubber", zone, None) for zone in RUBBER], axis=0)
+    model = PaintModel(SETTINGS, PELLOCK)
+    np.testing.assert_allclose(model.there("overspray_rubber", None, None), everywhere)
+
+
+def _there_of(cue: str, zone: str, side: Side | None) -> np.ndarray:
+    return PaintModel(SETTINGS, PELLOCK).there(cue, zone, side)
+
+
+# --- against plain enumeration -----------------------------------------------------------------------------------
+
+
+def enumerated(pieces: Sequence[Piece], sheet_name: str, prior: Mapping[str, float] | None = None) -> dict[str, float]:
+    """P(history | pieces) by adding up everything that may be the case, from the YAML's plain numbers.
+
+    Loops over history, region, care, every innocent cause on or off, and each piece's cue there or absent.
+    """
+    content, sheet = SETTINGS.model_dump(), read_build_sheet(sheet_name)
+    assert sheet.doubt is not None
+    cues = sorted({piece.cue for piece in pieces})
+    causes = [(cue, c) for cue in cues for c in content["cues"][cue]["innocent"]]
+    doubt = {"chance": sheet.doubt, "share": 0.9, "zones": None}
+    causes += [(cue, doubt) for cue in cues if cue in ("painted_fastener", "filled_seam", "changed_joint")]
+    joint = dict.fromkeys(HISTORIES, 0.0)
+    for history in HISTORIES:
+        job = content["jobs"].get(history, {"regions": {None: 1.0}, "care": {None: 1.0}})
+        for (region, where), (care, how) in product(job["regions"].items(), job["care"].items()):
+            for held in product((0, 1), repeat=len(causes)):
+                chance = (prior or content["prior"])[history] * where * how
+                chance *= prod(c["chance"] if on else 1 - c["chance"] for (_, c), on in zip(causes, held, strict=True))
+                on_now = [pair for pair, on in zip(causes, held, strict=True) if on]
+                for piece in pieces:
+                    there = _plainly_there(content, sheet, piece, history, region, care, on_now)
+                    chance *= sum(p * (piece.ratio if present else 1) for present, p in ((1, there), (0, 1 - there)))
+                joint[history] += chance
+    return {history: chance / sum(joint.values()) for history, chance in joint.items()}
+
+
+def _plainly_there(
+    content: dict[str, Any],
+    sheet: BuildSheet,
+    piece: Piece,
+    history: str,
+    region: str | None,
+    care: str | None,
+    causes: Sequence[tuple[str, dict[str, Any]]],
+) -> float:
+    """P(the cue is there) at a place whose side may be unknown, spelled out once more without the code under test."""
+    model, zone = content["cues"][piece.cue], piece.zone
+    sides = [piece.side] if piece.side or not zone_entries()[zone].sided else ["left", "right"]
+    total = 0.0
+    for side in sides:
+        job = 0.0
+        if region is not None:
+            place = content["regions"][region]
+            if (place["zones"] == "all" or zone in place["zones"]) and (side is None or side in place["sides"]):
+                effort = sheet.effort_min(zone) or zone_entries()[zone].effort_min
+                left_on = effort / (effort + content["care"][care]["half_effort_min"])
+                slips = content["care"][care]["slips"]
+                job = (
+                    model["job"][history]
+                    * {"removal": left_on, "workmanship": slips, "nothing": 1}[model["escapes_by"]]
+                )
+        factory = 0.0
+        joints = sheet.joints_in(zone)
+        if piece.cue == "painted_fastener":
+            rows = [joint.fastening for joint in joints if joint.fastening and joint.fastening != "spot_weld"]
+            factory = rows.count("rivet_painted") / len(rows)
+        if piece.cue == "filled_seam":
+            seams = [joint.seam for joint in joints if joint.seam]
+            factory = seams.count("sealed") / len(seams)
+        absent = (1 - job) * (1 - model["untouched"]) * (1 - factory)
+        for cue, cause in causes:
+            if cue == piece.cue and (cause["zones"] is None or zone in cause["zones"]):
+                absent *= 1 - cause["share"]
+        total += (1 - absent) / len(sides)
+    return total
+
+
+MIXED = [
+    photo("a.jpg", zones=("glazing_seal",), alarms={"overspray_rubber": alarm("glazing_seal", "left", 0.9)}),
+    photo("b.jpg", zones=("door_seal",)),
+    photo("c.jpg", zones=("hinge",), alarms={"painted_fastener": alarm("hinge", "right", 0.7)}),
+    photo("d.jpg", "rear", ("rear_crossmember", "body_seam"), {"filled_seam": alarm("body_seam", "left", 0.8)}),
+    photo("e.jpg", zones=("wing_front",), alarms={"painted_fastener": alarm("wing_front")}),
+]
+
+
+@pytest.mark.parametrize("sheet_name", ["pellock", "brindle", "generic_utility"])
+@pytest.mark.parametrize("findings", [MIXED, clean_advert()[2:4], refinished_advert()[1:3]])
+def test_the_posterior_is_that_of_plain_enumeration(findings: list[PhotoFindings], sheet_name: str) -> None:
+    weighed = weigh(findings, read_build_sheet(sheet_name), RATES, SETTINGS)
+    assert weighed.pieces
+    assert weighed.history == pytest.approx(enumerated(weighed.pieces, sheet_name), rel=1e-9)
+
+
+def test_the_range_is_that_of_other_priors() -> None:
+    weighed = verdict(MIXED)
+    for factory, refinished in zip(reversed(SETTINGS.factory_prior_range), weighed.refinished_range, strict=True):
+        others = {h: p * (1 - factory) / (1 - SETTINGS.prior["factory"]) for h, p in SETTINGS.prior.items()}
+        expected = enumerated(weighed.pieces, "pellock", others | {"factory": factory})
+        assert refinished == pytest.approx(1 - expected["factory"], rel=1e-9)
+
+
+@pytest.mark.parametrize("findings", [MIXED, clean_advert(), refinished_advert(), []])
+def test_prior_and_weights_add_up_to_the_posterior(findings: list[PhotoFindings]) -> None:
+    weighed = verdict(findings)
+    start = decibans(odds(1 - SETTINGS.prior["factory"]))
+    total = start + sum(weight.decibans for weight in weighed.weights)
+    assert total == pytest.approx(10 * log10(odds(weighed.refinished)), abs=1e-9)
+    joint = {h: SETTINGS.prior[h] * prod(w.likelihoods[h] for w in weighed.weights) for h in HISTORIES}
+    assert weighed.history == pytest.approx({h: p / sum(joint.values()) for h, p in joint.items()}, rel=1e-9)
+
+
+def test_a_hand_worked_case() -> None:
+    # brindle's wiring, one close-up from the engine bay (reach 0.7), alarm beyond doubt: ratio 0.7 × 0.72 / 0.035 =
+    # 14.4. factory: P(there) = 0.02, or 1 - 0.98 × 0.3 = 0.706 if something innocent imitates it (1 in 20) -> 0.95 ×
+    # (0.02 × 14.4 + 0.98) + 0.05 × (0.706 × 14.4 + 0.294) = 1.7276
+    findings = [photo("e.jpg", "engine_bay", ("wiring",), {"overspray_hidden": alarm("wiring", score=1.0)})]
+    weighed = verdict(findings, BRINDLE)
+    (weight,) = [w for w in weighed.weights if w.cue == "overspray_hidden"]
+    assert weight.likelihoods["factory"] == pytest.approx(1.7276, abs=1e-4)
+    # colour_change_outside_only: reached everywhere, 0.6 quick and 0.4 usual, 720 minutes to take off:
+    # P(there | job) = 0.7 × (0.6 × 720/730 + 0.4 × 720/780) = 0.6727; with 0.02 untouched, 0.6793; imitated, 0.9038
+    # -> 0.95 × (0.6793 × 14.4 + 0.3207) + 0.05 × (0.9038 × 14.4 + 0.0962) = 10.2537
+    assert weight.likelihoods["colour_change_outside_only"] == pytest.approx(10.2537, abs=2e-3)
+
+
+# --- what the build sheet decides --------------------------------------------------------------------------------
+
+
+def test_a_painted_row_of_rivets_weighs_nothing_where_the_factory_painted_it() -> None:
+    finding = {"painted_fastener": alarm("tub_side", "left")}
+    findings = [*clean_advert(), photo("tub.jpg", zones=(), alarms=finding)]
+    (weight,) = [w for w in verdict(findings, PELLOCK).weights if w.cue == "painted_fastener" and w.zone == "tub_side"]
+    assert weight.decibans == 0 and set(weight.likelihoods.values()) == {1.0}
+    assert "the factory painted the fasteners here with the body" in weight.why
+    assert [w for w in verdict(findings, PELLOCK).weights if w != weight] == list(
+        verdict(clean_advert(), PELLOCK).weights
+    )
+
+
+def test_where_only_some_rows_were_painted_at_the_factory_the_sighting_weighs_less() -> None:
+    findings = [photo("t.jpg", alarms={"painted_fastener": alarm("wing_front")})]
+
+    def weight_on(sheet: BuildSheet) -> float:
+        return max(weight.decibans for weight in verdict(findings, sheet).weights)
+
+    # brindle: all rows of the wing bare; pellock: the bolts bare, the rivets painted with the body
+    assert weight_on(BRINDLE) > weight_on(PELLOCK) > 0
+
+
+def test_a_sealed_seam_and_a_painted_frame_weigh_nothing() -> None:
+    sealed = GENERIC.model_copy(
+        update={"joints": {name: j.model_copy(update={"seam": "sealed"}) for name, j in GENERIC.joints.items() if j}}
+    )
+    rail = ZoneBuild(finish="body_colour")
+    painted = GENERIC.model_copy(update={"zones": GENERIC.zones | {"chassis_rail": rail}})
+    for sheet, cue, zone in ((sealed, "filled_seam", "body_seam"), (painted, "overspray_hidden", "chassis_rail")):
+        (weight,) = verdict([photo("x.jpg", alarms={cue: alarm(zone)})], sheet).weights
+        assert weight.decibans == 0 and "it says nothing" in weight.why
+        assert verdict([photo("x.jpg", alarms={cue: alarm(zone)})], GENERIC).weights[0].decibans > 0
+
+
+def test_nothing_but_welds_leaves_no_head_to_paint() -> None:
+    assert PaintModel(SETTINGS, GENERIC).expected_by_factory("painted_fastener", "body_seam") == 1
+
+
+def test_one_side_filled_and_the_other_open_tells_even_where_the_sheet_may_be_wrong() -> None:
+    # a factory that sealed the seam sealed both sides: a clean right side takes that excuse from a filled left one
+    left = photo("l.jpg", zones=(), alarms={"filled_seam": alarm("body_seam", "left")})
+    right = photo("r.jpg", zones=("body_seam",), alarms={"overspray_rubber": alarm("body_seam", "right", 0.3)})
+    one = verdict([left], GENERIC, cues={"filled_seam": SETTINGS.cues["filled_seam"]})
+    both = verdict([left, right], GENERIC, cues={"filled_seam": SETTINGS.cues["filled_seam"]})
+    assert [w.side for w in both.weights] == ["left", "right"]
+    assert both.history["local_repair"] / both.history["factory"] > one.history["local_repair"] / one.history["factory"]
+    assert both.extent["body_seam"]["left"] > both.extent["body_seam"]["right"]
+
+
+# --- what counts once --------------------------------------------------------------------------------------------
+
+
+def test_cues_of_one_group_at_one_place_count_once() -> None:
+    findings = [
+        photo("s.jpg", zones=(), alarms={"masking_edge": alarm("door_shut"), "painted_fastener": alarm("door_shut")})
+    ]
+    findings += [photo("t.jpg", zones=(), alarms={"wear_through": alarm("door_shut")})]
+    weights = {w.cue: w.decibans for w in verdict(findings).weights}
+    assert cue_entries()["painted_fastener"].group == cue_entries()["wear_through"].group
+    assert (
+        weights["masking_edge"] > 0 and sorted(map(abs, (weights["painted_fastener"], weights["wear_through"])))[0] == 0
+    )
+    (dropped,) = [w for w in verdict(findings).weights if w.decibans == 0]
+    assert "which counts already" in dropped.why
+
+
+def test_an_alarm_whose_side_is_unknown_is_not_counted_beside_the_same_place() -> None:
+    left, unknown, right = (
+        photo(f"{side}.jpg", zones=(), alarms={"painted_fastener": alarm("hinge", side)})
+        for side in ("left", None, "right")
+    )
+    counts = [
+        sum(w.decibans != 0 for w in verdict(f).weights) for f in ([left], [left, unknown], [left, unknown, right])
+    ]
+    assert counts == [1, 1, 2]
+
+
+def test_a_clean_photo_without_a_side_tempers_an_alarm_that_has_one() -> None:
+    sighting = photo("a.jpg", zones=(), alarms={"painted_fastener": alarm("hinge", "left")})
+    clean = [photo(f"c{k}.jpg", zones=("hinge",)) for k in range(4)]
+    weights = [verdict([sighting, *clean[:n]]).weights[0] for n in range(5)]
+    assert [w.decibans for w in weights] == sorted((w.decibans for w in weights), reverse=True)
+    assert "in 1 of 5 photos" in weights[-1].why
+
+
+def test_many_photos_that_agree_weigh_as_much_as_one() -> None:
+    sightings = [photo(f"{k}.jpg", alarms={"overspray_rubber": alarm("door_seal", "left")}) for k in range(8)]
+    assert verdict(sightings).refinished == pytest.approx(verdict(sightings[:1]).refinished, rel=1e-12)
+
+
+def test_what_takes_long_to_mask_weighs_more_when_clean() -> None:
+    # wiring (720 minutes) against rear crossmember (30 minutes): the same cue, the same view
+    only = {"cues": {"overspray_hidden": SETTINGS.cues["overspray_hidden"]}}
+    wiring, crossmember = (
+        verdict([photo("x.jpg", zones=(zone,))], **only).refinished for zone in ("wiring", "rear_crossmember")
+    )
+    assert wiring < crossmember < 1 - SETTINGS.prior["factory"]
+
+
+def test_twenty_clean_places_are_not_twenty_proofs() -> None:
+    # one careful painter explains them all: a refinish stays possible, and the last clean place adds next to nothing
+    weighed = verdict(clean_advert())
+    assert weighed.refinished > 0.05
+    assert abs(weighed.weights[-1].decibans) < abs(weighed.weights[0].decibans) / 3
+
+
+def test_upkeep_alone_is_upkeep() -> None:
+    # trade.md (common practice, no source): owners touch up bolts and hinges; on an else clean vehicle that is no
+    # refinish
+    findings = [*clean_advert(), photo("h.jpg", zones=(), alarms={"painted_fastener": alarm("hinge", "left")})]
+    weighed = verdict(findings)
+    assert weighed.refinished < 0.5 and weighed.coats == 0 and weighed.decision == "ask_first"
+
+
+# --- properties --------------------------------------------------------------------------------------------------
+
+places = st.sampled_from([(cue, zone) for cue in TAUGHT for zone in cue_entries()[cue].zones])
+sides = st.sampled_from(["left", "right", None])
+scores = st.floats(0.0, 1.0)
+
+
+@st.composite
+def some_photo(draw: st.DrawFn, name: str) -> PhotoFindings:
+    shot, zones = draw(st.sampled_from([("close_up", ("glazing_seal",)), ("door_open", DOOR), ("exterior", OUTSIDE)]))
+    alarms = {}
+    for cue, zone in draw(st.lists(places, max_size=2)):
+        alarms[cue] = alarm(zone, draw(sides), draw(scores))
+    return photo(name, shot, zones, alarms, score=draw(scores))
+
+
+@st.composite
+def some_photos(draw: st.DrawFn) -> list[PhotoFindings]:
+    return [draw(some_photo(f"{k}.jpg")) for k in range(draw(st.integers(1, 4)))]
+
+
+quick = settings(max_examples=40, deadline=None)
+
+
+@quick
+@given(some_photos(), st.randoms())
+def test_the_order_of_the_photos_does_not_matter(findings: list[PhotoFindings], random: Any) -> None:
+    shuffled = random.sample(findings, len(findings))
+    a, b = verdict(findings), verdict(shuffled)
+    assert (a.history, a.weights, a.decision, a.reason) == (b.history, b.weights, b.decision, b.reason)
+
+
+@quick
+@given(some_photos())
+def test_a_repeated_photo_adds_no_weight(findings: list[PhotoFindings]) -> None:
+    repeat = findings[0].model_copy(update={"photo": "repeat.jpg", "duplicate_of": findings[0].photo})
+    assert verdict([*findings, repeat]).weights == verdict(findings).weights
+
+
+@quick
+@given(some_photos(), some_photo("other.jpg"))
+def test_a_photo_that_shows_nothing_changes_nothing(findings: list[PhotoFindings], other: PhotoFindings) -> None:
+    blurred = other.model_copy(update={"quality": other.quality.model_copy(update={"assessable": False})})
+    elsewhere = other.model_copy(update={"vehicle": 0.01})
+    papers = other.model_copy(update={"shot": {"document": 1.0}})
+    for useless in (blurred, elsewhere, papers):
+        assert verdict([*findings, useless]).weights == verdict(findings).weights
+
+
+@quick
+@given(some_photos())
+def test_places_not_seen_are_neutral(findings: list[PhotoFindings]) -> None:
+    weighed = verdict(findings)
+    boxed = {b.zone for f in findings for c in f.cues.values() for b in c.boxes}
+    shown = {zone for f in findings for zone in f.zones}
+    assert {w.zone for w in weighed.weights} <= boxed | shown | {None}
+
+
+@quick
+@given(some_photos())
+def test_no_single_weight_exceeds_the_cap_and_all_add_up(findings: list[PhotoFindings]) -> None:
+    weighed = verdict(findings)
+    assert all(abs(weight.decibans) <= SETTINGS.cap_decibans + 1e-9 for weight in weighed.weights)
+    assert sum(weighed.history.values()) == pytest.approx(1)
+    low, high = weighed.refinished_range
+    assert low <= weighed.refinished <= high
+    total = decibans(odds(1 - SETTINGS.prior["factory"])) + sum(weight.decibans for weight in weighed.weights)
+    assert total == pytest.approx(decibans(odds(weighed.refinished)), abs=1e-8)
+
+
+@quick
+@given(some_photos(), places, scores, scores)
+def test_a_stronger_alarm_never_speaks_for_the_factory(
+    findings: list[PhotoFindings], place: tuple[str, str], first: float, second: float
+) -> None:
+    cue, zone = place
+    weaker, stronger = (
+        verdict([photo("x.jpg", zones=(), alarms={cue: alarm(zone, score=score)})]).refinished
+        for score in sorted((first, second))
+    )
+    assert weaker <= stronger + 1e-12
+
+
+# --- measures ----------------------------------------------------------------------------------------------------
+
+
+def measure(value: float, cue: str = "panel_mismatch", unit: str = "dE00", uncertainty: float = 0.3) -> Measure:
+    return Measure(cue=cue, value=value, unit=unit, uncertainty=uncertainty, zone="wing_front")
+
+
+def test_a_measured_difference_is_a_ratio_of_two_bell_curves() -> None:
+    # value 2 ± 0.3 against (0.8, 0.8) and (5, 3): spelled out with the density of the normal distribution
+    def density(x: float, mean: float, deviation: float) -> float:
+        return float(np.exp(-0.5 * ((x - mean) / deviation) ** 2) / deviation)
+
+    expected = density(2, 5, (3**2 + 0.3**2) ** 0.5) / density(2, 0.8, (0.8**2 + 0.3**2) ** 0.5)
+    assert measured_ratio(measure(2.0), PELLOCK, SETTINGS) == pytest.approx(expected)
+
+
+def test_a_larger_difference_never_says_less_and_an_uncertain_one_says_less() -> None:
+    ratios = [measured_ratio(measure(value), PELLOCK, SETTINGS) or 0 for value in np.linspace(0, 40, 81)]
+    assert ratios == sorted(ratios) and ratios[-1] == pytest.approx(10**1.3)
+    sure, unsure = (measured_ratio(measure(4.0, uncertainty=u), PELLOCK, SETTINGS) or 0 for u in (0.1, 5.0))
+    assert 1 < unsure < sure or unsure < 1 < sure
+
+
+def test_measures_enter_as_evidence_and_unknown_ones_do_not() -> None:
+    shown = photo("m.jpg", zones=(), measures=(measure(9.0), measure(9.0, unit="dE76"), measure(9.0, cue="smell")))
+    (weight,) = verdict([shown]).weights
+    assert weight.cue == "panel_mismatch" and weight.decibans > 2 and "9 ± 0.3 ΔE00" in weight.why
+
+
+def test_a_second_repaint_explains_panels_that_differ_on_a_changed_colour() -> None:
+    job = [
+        photo(
+            "w.jpg",
+            zones=(),
+            alarms={"wear_through": alarm("sill_rail", "left"), "overspray_rubber": alarm("door_seal")},
+        )
+    ]
+    job += [photo("e.jpg", zones=(), alarms={"overspray_hidden": alarm("wiring"), "masking_edge": alarm("bonnet")})]
+    assert verdict(job).coats == 1
+    assert verdict([*job, photo("m.jpg", zones=(), measures=(measure(12.0),))]).coats == 2
+
+
+# --- decisions ---------------------------------------------------------------------------------------------------
+
+
+def test_the_limits_follow_from_the_costs() -> None:
+    # expected loss of going: refinished × wasted trip; of dropping: factory × missed good one; of asking: its own cost
+    costs = SETTINGS.costs
+    for refinished in np.linspace(0.001, 0.999, 400):
+        losses = {
+            "likely_factory": refinished * costs.wasted_trip,
+            "likely_refinished": (1 - refinished) * costs.missed_good,
+            "ask_first": costs.asking,
+        }
+        assert decide(refinished, 1.0, False, SETTINGS) == min(losses, key=lambda name: losses[name])
+
+
+def test_missing_evidence_never_gives_a_clean_bill() -> None:
+    trusting = {"prior": {"factory": 0.95} | dict.fromkeys(HISTORIES[1:], 0.01)}
+    for findings in ([], [photo("a.jpg", "exterior", OUTSIDE)], [photo("a.jpg", "door_open", DOOR, assessable=False)]):
+        weighed = verdict(findings, **trusting)
+        assert weighed.decision == "not_enough_seen" and weighed.coats == 0
+        assert "Too little was shown" in weighed.reason
+
+
+def test_a_sign_on_few_photos_is_a_reason_to_ask() -> None:
+    weighed = verdict([photo("a.jpg", zones=(), alarms={"overspray_rubber": alarm("glazing_seal", "left")})])
+    assert weighed.decision == "ask_first" and weighed.has_sign
+    assert weighed.reason.startswith("Mist of paint on rubber: glazing rubber, left side")
+
+
+def test_the_usual_adverts_come_out_as_they_should() -> None:
+    clean, refinished = verdict(clean_advert()), verdict(refinished_advert())
+    assert (clean.decision, clean.coats) == ("likely_factory", 0)
+    assert (refinished.decision, refinished.coats) == ("likely_refinished", 1)
+    assert "14 of 19 places could be judged" in clean.reason
+    assert all(w.photo for w in (*clean.weights, *refinished.weights))
+    assert all(chance > 0.9 for chance in refinished.extent["wing_front"].values())
+    assert set(refinished.extent["bonnet"]) == {"centre"} and set(refinished.extent["hinge"]) == {"left", "right"}
+    assert "chassis_rail" not in refinished.extent  # the factory left it black: no paint of the body to be renewed
+
+
+def test_every_weight_of_an_alarm_shows_its_photo_and_box() -> None:
+    for weight in verdict(refinished_advert()).weights:
+        if weight.decibans > 0 and "score" in weight.why:
+            assert weight.box is not None and weight.box.zone == weight.zone
+
+
+# --- settings ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("change", "fault"),
+    [
+        ({"prior": {"factory": 1.0}}, "give each of factory"),
+        ({"prior": dict.fromkeys(HISTORIES, 0.2)}, "must add up to 1"),
+        ({"prior": {"factory": 1.0} | dict.fromkeys(HISTORIES[1:], 0.0)}, "above 0"),
+        ({"costs": {"wasted_trip": 1, "missed_good": 1, "asking": 0.9}}, "never worth it"),
+        ({"regions": {"front": {"zones": ["nose"], "sides": ["left"]}}}, "there is no zone 'nose'"),
+        ({"regions": {}}, "there is no region"),
+        ({"care": {}}, "there is no care"),
+        ({"measured": {"smell": {"unit": "x", "absent": [0, 1], "there": [1, 1]}}}, "there is no cue 'smell'"),
+        ({"jobs": {}}, "jobs: give each of local_repair"),
+    ],
+)
+def test_settings_that_do_not_hold_are_refused(change: dict[str, Any], fault: str, tmp_path: Path) -> None:
+    path = tmp_path / "weighing.yaml"
+    path.write_text(json.dumps(SETTINGS.model_dump(mode="json") | change), encoding="utf-8")  # JSON is YAML
+    with pytest.raises(ConfigError) as caught:
+        load(path, WeighingSettings)
+    assert fault in str(caught.value)
