@@ -1,0 +1,339 @@
+"""Things that stand around, cut out flat: trees, parked vehicles, bins, barrels; put upright into a panorama.
+
+A cut-out is float32 (h, w, 4): colour times opacity, and opacity; its foot is the lower edge.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from itertools import pairwise
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from synthetic_data.panorama import EYE_HEIGHT_M, Array, Facade
+from synthetic_data.textures import noise, sample, stripes
+
+TREES = 48
+CAR_PAINTS = (
+    (0.55, 0.55, 0.54), (0.68, 0.68, 0.66), (0.05, 0.05, 0.055), (0.22, 0.23, 0.24), (0.05, 0.08, 0.17),
+    (0.26, 0.04, 0.035), (0.10, 0.13, 0.11), (0.30, 0.27, 0.21), (0.35, 0.36, 0.37), (0.02, 0.02, 0.022),
+)  # fmt: skip
+
+
+# --- trees --------------------------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=TREES)
+def tree(index: int) -> Array:
+    """One of TREES trees, (384, 288, 4), broadleaved, conifer or bare; its colour is albedo with its own shading."""
+    rng = np.random.default_rng([7, index])
+    height, width = 384, 288
+    is_bare, is_conifer = index % 6 == 4, index % 6 == 3
+    trunk = np.zeros((height, width), np.uint8)
+    leader = 0.2 if is_bare else 0.12
+    branch = (width / 2, float(height), float(rng.normal(0, 0.04)), height * leader, float(rng.uniform(5, 9)))
+    _branch(trunk, rng, *branch, 9 if is_bare else 6)
+    opacity = trunk.astype(np.float32) / 255
+    bark = np.array([0.07, 0.055, 0.042]) * rng.uniform(0.7, 1.4)
+    colour = np.ones((height, width, 3), np.float32) * bark.astype(np.float32)
+    if is_bare:
+        twigs = np.clip(noise(0.25, index % 3)[0][:height, :width] - 0.6, 0, 1) * (
+            cv2.GaussianBlur(opacity, (0, 0), 8) > 0.05
+        )
+        return _premultiplied(colour, np.maximum(opacity, 0.5 * twigs))
+    crown = np.full((height, width), -1.0, np.float32)
+    light = np.zeros((height, width), np.float32)
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    low = float(rng.uniform(0.66, 0.86))
+    blobs = 70
+    for number in range(blobs):
+        share = (number + 0.5) / blobs
+        if is_conifer:
+            cx = width / 2 + rng.normal(0, 0.17) * width * (0.08 + share) * 0.8
+            cy, radius = height * (0.02 + (low + 0.1) * share), 8 + 20 * share
+        else:
+            angle, reach = rng.uniform(0, 2 * math.pi), math.sqrt(rng.uniform(0, 1))
+            cx = width / 2 + math.cos(angle) * reach * width * 0.36
+            cy = height * (0.04 + low / 2) + math.sin(angle) * reach * height * low * 0.42
+            radius = rng.uniform(16, 38)
+        blob = 1 - np.hypot((x - cx) / radius, (y - cy) / (radius * 0.75))
+        hit = blob > crown - 0.15
+        shade = 0.5 + 0.5 * blob + 0.35 * (cy - y) / radius + rng.normal(0, 0.15)
+        light = np.where(hit & (blob > -0.2), shade, light)
+        crown = np.maximum(crown, blob)
+    leaf, clump = noise(0.25, index % 3)[0][:height, :width], noise(0.9, (index + 1) % 3)[0][:height, :width]
+    leaves = np.clip((crown + 0.12 * leaf + 0.10 * clump - 0.02) / 0.12, 0, 1)
+    green = np.array([0.05, 0.08, 0.022]) * rng.uniform(0.7, 1.4) * (1 + rng.normal(0, [0.18, 0.06, 0.12]))
+    if rng.random() < 0.12:
+        green = np.array([0.17, 0.09, 0.02])  # autumn
+    under = np.clip((y / height - 0.5 * low) * 0.6, 0, 0.5)
+    brightness = np.clip(0.25 + 0.8 * light - under + 0.26 * leaf + 0.16 * clump, 0.06, 1.9)
+    colour = colour + (green.astype(np.float32) * brightness[..., None] - colour) * leaves[..., None]
+    return _premultiplied(colour, np.maximum(opacity, leaves))
+
+
+def _branch(
+    canvas: npt.NDArray[np.uint8],
+    rng: np.random.Generator,
+    x: float,
+    y: float,
+    angle: float,
+    length: float,
+    thickness: float,
+    depth: int,
+) -> None:
+    if depth == 0 or length < 3:
+        return
+    x2, y2 = x + length * math.sin(angle), y - length * math.cos(angle)
+    cv2.line(
+        canvas, (round(x * 16), round(y * 16)), (round(x2 * 16), round(y2 * 16)), 255 if thickness > 0.8 else 150,
+        max(round(thickness), 1), cv2.LINE_AA, 4,
+    )  # fmt: skip
+    for _ in range(2 if depth > 4 else 3):
+        turn, shorter, thinner = rng.normal(0, 0.42), rng.uniform(0.68, 0.92), rng.uniform(0.55, 0.75)
+        _branch(canvas, rng, x2, y2, angle * 0.9 + turn, length * shorter, thickness * thinner, depth - 1)
+
+
+def _premultiplied(colour: Array, opacity: Array) -> Array:
+    return np.concatenate([colour * opacity[..., None], opacity[..., None]], axis=-1).astype(np.float32)
+
+
+# --- drawn things -------------------------------------------------------------------------------------------------
+
+
+class _Sheet:
+    """A drawing in metres, foot of the thing at y = 0."""
+
+    def __init__(self, width_m: float, height_m: float, px_per_m: float) -> None:
+        self.px_per_m = px_per_m
+        self.width, self.height = max(round(width_m * px_per_m), 4), max(round(height_m * px_per_m), 4)
+        self.canvas = np.zeros((self.height, self.width, 4), np.float32)
+        self.y = ((self.height - 0.5 - np.arange(self.height, dtype=np.float32)) / px_per_m)[:, None]
+        self.x = ((np.arange(self.width, dtype=np.float32) + 0.5) / px_per_m)[None]
+
+    def shape(self, points: list[tuple[float, float]], soft_px: float = 0.7) -> Array:
+        """Coverage (h, w) of a polygon in metres."""
+        big = np.zeros((self.height, self.width), np.uint8)
+        corners = np.array([(x * self.px_per_m - 0.5, self.height - y * self.px_per_m - 0.5) for x, y in points])
+        cv2.fillPoly(big, [(corners * 16).round().astype(np.int32)], 255, cv2.LINE_AA, 4)
+        return np.asarray(cv2.GaussianBlur(big, (0, 0), soft_px).astype(np.float32) / 255)
+
+    def lay(self, colour: npt.ArrayLike, cover: Array) -> None:
+        """Lay radiance (3) or (h, w, 3) over what is there."""
+        alpha = cover[..., None]
+        self.canvas[..., :3] = self.canvas[..., :3] * (1 - alpha) + np.asarray(colour, np.float32) * alpha
+        self.canvas[..., 3:] = self.canvas[..., 3:] * (1 - alpha) + alpha
+
+
+def parked(rng: np.random.Generator, horizon: Array, ambient: Array, sun: Array) -> tuple[Array, float, float]:
+    """A parked vehicle from the side: its cut-out in radiance, width and height in m.
+
+    `horizon` (3) is mirrored in glass and paint; `ambient` and `sun` (3) light its side.
+    """
+    tall = float(rng.uniform(0, 1)) ** 1.5
+    length, roof = float(rng.uniform(3.7, 5.3)), 1.42 + 0.7 * tall
+    sheet = _Sheet(length + 0.2, roof + 0.1, 90)
+    belt = 0.88 + 0.28 * tall
+    bonnet = belt * float(rng.uniform(0.9, 1.0))
+    front, back = float(rng.uniform(0.2, 0.32)), float(rng.uniform(0.74, 0.98))
+    light = (ambient + sun) / math.pi
+    x0 = 0.1
+    body = sheet.shape([
+        (x0, 0.32), (x0, bonnet * 0.7), (x0 + 0.09, bonnet * 0.93), (x0 + 0.3, bonnet), (x0 + front * length, belt),
+        (x0 + (front + 0.11) * length, roof * 0.95), (x0 + (front + 0.17) * length, roof),
+        (x0 + back * length - 0.5, roof), (x0 + back * length - 0.22, roof * 0.95), (x0 + back * length, belt * 1.03),
+        (x0 + length - 0.08, belt * 0.98),
+        (x0 + length, 0.6), (x0 + length - 0.03, 0.32), (x0 + length - 0.25, 0.2), (x0 + 0.25, 0.2),
+    ], 1.0)  # fmt: skip
+    paint = np.array(CAR_PAINTS[int(rng.integers(len(CAR_PAINTS)))]) * rng.uniform(0.8, 1.1)
+    y = sheet.y
+    facing = np.clip(0.7 + 0.35 * (y - 0.6 * belt) / belt, 0.3, 1.0) * (
+        1 - 0.35 * np.exp(-(((y - 0.55 * belt) / 0.12) ** 2))
+    )
+    gloss = 0.03 + 0.12 * np.exp(-(((y - 0.9 * belt) / 0.07) ** 2)) + 0.1 * np.clip((y - belt) / 0.5, 0, 1)
+    wobble = 1 + 0.25 * sample(1.3, int(rng.integers(1000)), sheet.x, y * 4, 0.02, 0.011)
+    sheet.lay((paint * light) * facing[..., None] + (gloss * wobble)[..., None] * horizon, body)
+    for seam in rng.uniform(0.3, 0.72, 2) * length + x0:
+        sheet.lay(
+            0.02 * light,
+            sheet.shape([(seam, 0.28), (seam, belt), (seam + 0.012, belt), (seam + 0.012, 0.28)]) * body * 0.6,
+        )
+    sheet.lay(0.02 * light, sheet.shape([(x0, 0.2), (x0, 0.36), (x0 + length, 0.36), (x0 + length, 0.2)]) * body * 0.8)
+    pillars = (
+        [front + 0.05, (front + back) / 2 + 0.02, back - 0.06] if back - front > 0.3 else [front + 0.05, back - 0.06]
+    )
+    for number, (left, right) in enumerate(pairwise(pillars)):
+        a, b = x0 + left * length, x0 + right * length
+        lean_a, lean_b = (0.11 * length * 0.75 if number == 0 else 0.0), (-0.15 if number == len(pillars) - 2 else 0.0)
+        glass = sheet.shape(
+            [(a, belt * 1.03), (a + lean_a, roof * 0.92), (b + lean_b - 0.05, roof * 0.92), (b - 0.05, belt * 1.03)]
+        )
+        mirror = 0.02 + 0.1 * np.clip((y - belt) / max(roof - belt, 0.1), 0, 1) * wobble
+        sheet.lay(mirror[..., None] * horizon + 0.006 * light, glass)
+    radius = float(rng.uniform(0.29, 0.35))
+    turn = np.linspace(0, 2 * math.pi, 30)
+    for centre in (x0 + 0.18 * length, x0 + 0.8 * length):
+        for size, albedo in ((1.14, 0.006), (1.0, 0.022), (0.66, float(rng.uniform(0.1, 0.3))), (0.2, 0.03)):
+            wheel = [
+                (centre + radius * size * math.cos(t), max(radius + radius * size * math.sin(t), 0.01)) for t in turn
+            ]
+            spokes = 1 - 0.6 * (np.cos(5 * np.arctan2(y - radius, sheet.x - centre)) > 0.2) * (size == 0.66)
+            sheet.lay(albedo * light * spokes[..., None] * 0.8, sheet.shape(wheel))
+    sheet.lay(
+        0.35 * horizon + 0.1 * light,
+        sheet.shape(
+            [
+                (x0 + 0.03, bonnet * 0.72),
+                (x0 + 0.06, bonnet * 0.86),
+                (x0 + 0.3, bonnet * 0.88),
+                (x0 + 0.22, bonnet * 0.74),
+            ]
+        ),
+    )
+    tail = [
+        (x0 + length - 0.2, belt * 0.72),
+        (x0 + length - 0.17, belt * 0.93),
+        (x0 + length - 0.05, belt * 0.93),
+        (x0 + length - 0.02, belt * 0.72),
+    ]
+    sheet.lay(np.array([0.2, 0.015, 0.015]) * light, sheet.shape(tail))
+    cut_out = sheet.canvas[:, ::-1].copy() if rng.random() < 0.5 else sheet.canvas
+    return cut_out, length + 0.2, roof + 0.1
+
+
+def clutter(rng: np.random.Generator, ambient: Array, sun: Array) -> tuple[Array, float, float]:
+    """A bin, barrel, bush, stack of pallets or heap under a sheet: cut-out in radiance, width and height in m."""
+    light = (ambient + 0.8 * sun) / math.pi
+    kind, seed = int(rng.integers(5)), int(rng.integers(1, 2**20))
+    drab = np.array(
+        [(0.04, 0.045, 0.05), (0.05, 0.09, 0.05), (0.12, 0.12, 0.12), (0.05, 0.08, 0.16), (0.2, 0.07, 0.03)]
+    )[int(rng.integers(5))]
+    if kind == 0:  # bin
+        wide, tall = float(rng.uniform(0.5, 0.75)), float(rng.uniform(0.95, 1.2))
+        sheet = _Sheet(wide, tall, 110)
+        side = 0.75 + 0.35 * np.cos((sheet.x / wide - 0.35) * 2.4) + 0 * sheet.y
+        sheet.lay(
+            drab * light * side[..., None],
+            sheet.shape([(0.07, 0.02), (0.02, tall * 0.85), (wide - 0.02, tall * 0.85), (wide - 0.07, 0.02)]),
+        )
+        sheet.lay(
+            drab * light * 1.5,
+            sheet.shape([(0.0, tall * 0.85), (0.05, tall - 0.02), (wide - 0.05, tall - 0.02), (wide, tall * 0.85)]),
+        )
+        return sheet.canvas, wide, tall
+    if kind == 1:  # barrel
+        wide, tall = 0.6, 0.9
+        sheet = _Sheet(wide, tall, 110)
+        across = np.clip((sheet.x - 0.3) / 0.29, -1, 1)
+        ribs = 1 - 0.3 * stripes(sheet.y, 0.3, 0.03, 0.01)
+        rust = 1 - 0.4 * np.clip(sample(1.2, seed, sheet.x, sheet.y, 0.01, 0.01), 0, 1)
+        shade = np.sqrt(np.clip(1 - across**2, 0.02, 1)) * ribs * rust
+        sheet.lay(
+            drab * 2 * light * shade[..., None], sheet.shape([(0.01, 0.0), (0.01, 0.88), (0.59, 0.88), (0.59, 0.0)])
+        )
+        return sheet.canvas, wide, tall
+    if kind == 2:  # bush
+        wide, tall = float(rng.uniform(0.8, 2.2)), float(rng.uniform(0.6, 1.7))
+        crown = cv2.resize(
+            tree(int(rng.integers(TREES // 6)) * 6)[: int(384 * 0.72)], (220, 200), interpolation=cv2.INTER_AREA
+        )
+        crown[..., :3] *= light.astype(np.float32)
+        return crown, wide, tall
+    if kind == 3:  # pallets
+        wide, tall = 1.2, float(rng.integers(2, 9)) * 0.145
+        sheet = _Sheet(wide, tall, 110)
+        gap = np.maximum(1 - stripes(sheet.y, 0.145, 0.05, 0.01), 0) * (1 - stripes(sheet.x - 0.0, 0.53, 0.14, 0.01))
+        grain = 1 + 0.15 * sample(0.8, seed, sheet.x * 0.3, sheet.y * 4, 0.01, 0.01)
+        cover = sheet.shape([(0, 0), (0, tall), (wide, tall), (wide, 0)])
+        sheet.lay(np.array([0.24, 0.18, 0.11]) * light * (grain * (1 - 0.9 * gap))[..., None], cover)
+        return sheet.canvas, wide, tall
+    wide, tall = float(rng.uniform(1.0, 3.5)), float(rng.uniform(0.5, 1.4))  # a heap under a sheet
+    sheet = _Sheet(wide, tall, 80)
+    outline = [(0.0, 0.0)]
+    for share in np.linspace(0.06, 0.94, 9):
+        outline.append(
+            (
+                share * wide,
+                tall * float(np.clip(0.75 + rng.normal(0, 0.13), 0.4, 0.97)) * math.sin(math.pi * share) ** 0.35,
+            )
+        )
+    folds = 0.8 + 0.3 * sample(1.1, seed, sheet.x * 1.5, sheet.y * 0.6, 0.012, 0.01)
+    cover = sheet.shape([*outline, (wide, 0.0)], 1.2)
+    colour = drab * 2.5 if rng.random() < 0.6 else np.array([0.25, 0.22, 0.17])
+    sheet.lay(colour * light * np.clip(folds, 0.2, 1.6)[..., None], cover)
+    return sheet.canvas, wide, tall
+
+
+# --- into the panorama --------------------------------------------------------------------------------------------
+
+
+def paste(
+    image: Array,
+    cut_out: Array,
+    azimuth: float,
+    distance_m: float,
+    size_m: tuple[float, float],
+    plan: Array | None,
+    *,
+    foot_m: float = 0.0,
+) -> None:
+    """Put a cut-out of `size_m` (width, height) upright at a distance, its foot `foot_m` above ground, in place.
+
+    `plan` (W) is the distance of the nearest wall in each column: what stands behind it is left out.
+    """
+    height, width = image.shape[:2]
+    columns = max(round(2 * math.atan(size_m[0] / 2 / distance_m) * width / (2 * math.pi)), 1)
+    top = math.atan((foot_m + size_m[1] - EYE_HEIGHT_M) / distance_m)
+    bottom = math.atan((foot_m - EYE_HEIGHT_M) / distance_m)
+    first, rows = round((0.5 - top / math.pi) * height), max(round((top - bottom) / math.pi * height), 1)
+    if rows > height // 2 or first < 0 or first + rows > height or columns > width:
+        return
+    way = cv2.INTER_AREA if rows < cut_out.shape[0] else cv2.INTER_LINEAR
+    scaled = cv2.resize(cut_out, (columns, rows), interpolation=way)
+    where = (
+        np.arange(
+            round(azimuth / (2 * math.pi) * width - columns / 2),
+            columns + round(azimuth / (2 * math.pi) * width - columns / 2),
+        )
+        % width
+    )
+    if plan is not None:
+        scaled = scaled * (plan[where] > distance_m)[None, :, None]
+    area = (slice(first, first + rows), where)
+    image[area] = image[area] * (1 - scaled[..., 3:]) + scaled[..., :3]
+
+
+def shade_under(image: Array, azimuth: float, distance_m: float, length_m: float, plan: Array | None) -> None:
+    """Soft shadow on the ground under a thing, in place."""
+    shade = np.zeros((24, 64, 4), np.float32)
+    cv2.ellipse(shade, (32, 12), (29, 8), 0, 0, 360, (0, 0, 0, 0.85), -1)
+    shade = cv2.GaussianBlur(shade, (0, 0), 2.0)
+    paste(image, shade, azimuth, distance_m, (length_m * 1.06, 0.5), plan, foot_m=-0.25)
+
+
+def plant(
+    image: Array,
+    rng: np.random.Generator,
+    facade: Facade,
+    haze: Array,
+    places: list[tuple[float, float]],
+    height_m: tuple[float, float],
+    plan: Array | None,
+) -> None:
+    """Put trees at `places` (azimuth, distance in m), far ones first, paled by `haze` (3) over 400 m, in place."""
+    for azimuth, distance in sorted(places, key=lambda place: -place[1]):
+        picture = tree(int(rng.integers(TREES)))
+        if rng.random() < 0.5:
+            picture = picture[:, ::-1]
+        tall = float(rng.uniform(*height_m))
+        toward = (math.sin(azimuth) * distance, math.cos(azimuth) * distance, 3.0)
+        ambient, sun = facade((-0.95 * math.sin(azimuth), -0.95 * math.cos(azimuth), 0.3), toward)
+        pale = min(distance / 300, 0.6)
+        light = ((ambient + 0.8 * sun) / math.pi * (1 - pale)).astype(np.float32)
+        cut_out = picture.copy()
+        cut_out[..., :3] = picture[..., :3] * light + (haze * pale).astype(np.float32) * picture[..., 3:]
+        shade_under(image, azimuth, distance, tall * 0.5, plan)
+        paste(image, cut_out, azimuth, distance, (tall * 0.75, tall), plan)

@@ -1,0 +1,421 @@
+"""Yards, streets, drives, fields and car parks around the vehicle, by day or under lamps.
+
+A floor plan of walls is cast into an equirectangular picture, so perspective, occlusion and texture scale are right
+as seen from the middle; surfaces are lit by the same sky, sun and lamps that light the vehicle. Flat cut-outs stand
+between.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+
+import cv2
+import numpy as np
+
+from synthetic_data.cutouts import clutter, parked, paste, plant, shade_under
+from synthetic_data.panorama import (
+    EYE_HEIGHT_M,
+    Array,
+    Colour,
+    Facade,
+    Lamp,
+    Lighting,
+    azimuths,
+    elevations,
+    lamp_light,
+)
+from synthetic_data.textures import (
+    GROUNDS,
+    MATERIALS,
+    WALL_COLOURS,
+    Wall,
+    foliage_albedo,
+    ground_albedo,
+    hashed,
+    mix,
+    openings,
+    sample,
+    stripes,
+)
+
+FARTHEST_M = 400.0
+SCENES = ("yard", "street", "drive", "field", "car_park")
+HOUSE = ("brick", "render", "stone")
+LOW = ("hedge", "fence", "brick", "stone", "block")
+SHED = ("corrugated", "panel", "brick", "corrugated")
+
+
+def outdoors(
+    rng: np.random.Generator,
+    lighting: Lighting,
+    ground: str,
+    ground_seed: int,
+    *,
+    width: int = 2048,
+    photo: Array | None = None,
+) -> Array:
+    """A place under `lighting`: radiance float32 (width / 2, width, 3), kcd/m², without the sun's disk.
+
+    `photo` (h, w, 3), linear, any scale, is bent around the horizon in place of hills and far trees.
+    """
+    height = width // 2
+    image = cv2.resize(lighting.sky, (width, height), interpolation=cv2.INTER_LINEAR)
+    horizon = image[int(height * 0.46) : height // 2].mean(axis=(0, 1)).astype(np.float64)
+    facade = Facade(lighting, np.mean(GROUNDS[ground], axis=0))
+    scene = str(rng.choice(list(SCENES), p=[0.24, 0.2, 0.24, 0.16, 0.16]))
+    walls = _floor_plan(rng, scene)
+    haze = horizon * 0.75
+
+    if photo is None:
+        _hills(image, rng, facade, haze)
+    else:
+        _photo_band(image, rng, facade, photo)
+    _lay_ground(image, rng, ground, ground_seed, lighting, walls, scene, haze)
+    if photo is None:
+        count = int(rng.integers(10, 90 if scene in ("field", "car_park") else 45))
+        groves = rng.uniform(0, 2 * math.pi, 3)
+        far = [
+            (float(rng.normal(groves[int(rng.integers(3))], 0.7)), float(rng.uniform(50, 160))) for _ in range(count)
+        ]
+        plant(image, rng, facade, haze, far, (5, 14), None)
+    plan = np.full(width, np.inf)
+    for wall in sorted(walls, key=lambda wall: -wall.distance_m):
+        _raise_wall(image, plan, wall, facade, horizon, haze)
+    near = [(float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(9, 30))) for _ in range(int(rng.integers(0, 5)))]
+    plant(image, rng, facade, haze, near, (3.5, 9), plan)
+    _furnish(image, rng, facade, horizon, walls, scene, plan)
+    return np.asarray(np.maximum(image, 0), np.float32)
+
+
+# --- plan ---------------------------------------------------------------------------------------------------------
+
+
+def _floor_plan(rng: np.random.Generator, scene: str) -> list[Wall]:
+    """Walls around the vehicle, as such places have them."""
+    turn, quarter = float(rng.uniform(0, 2 * math.pi)), math.pi / 2
+
+    def wall(
+        side: float,
+        distance: tuple[float, float],
+        reach: tuple[float, float],
+        height: tuple[float, float],
+        kinds: tuple[str, ...],
+    ) -> Wall:
+        material = kinds[int(rng.integers(len(kinds)))]
+        return Wall(
+            azimuth=(turn + side + float(rng.normal(0, 0.08))) % (2 * math.pi),
+            distance_m=float(rng.uniform(*distance)),
+            left_m=float(rng.uniform(*reach)),
+            right_m=float(rng.uniform(*reach)),
+            height_m=float(rng.uniform(*height)),
+            material=material,
+            colour=_wall_colour(rng, material),
+            seed=int(rng.integers(1, 2**20)),
+        )
+
+    if scene == "yard":
+        walls = _row(
+            rng, [wall(i * quarter, (6, 18), (6, 20), (3.0, 7.0), SHED) for i in range(4) if rng.random() < 0.7], 14
+        )
+        fences = int(rng.integers(1, 4))
+        low = ("corrugated", "block", "fence", "hedge")
+        return [*walls, *(wall(float(rng.uniform(0, 6.3)), (6, 14), (1.5, 6), (1.7, 2.5), low) for _ in range(fences))]
+    if scene == "street":
+        houses = [wall(0, (6.5, 12), (9, 35), (4.8, 7.5), HOUSE), wall(math.pi, (12, 24), (15, 45), (4.8, 8.0), HOUSE)]
+        across = wall(quarter * float(rng.choice([1, 3])), (30, 60), (6, 16), (4, 8), HOUSE)
+        return [*_row(rng, houses, 8), across, wall(0.4, (5, 6.5), (2, 7), (0.7, 1.3), LOW)]
+    if scene == "drive":
+        house = wall(0, (4.5, 9), (3.5, 7), (2.5, 5.6), HOUSE)
+        sides = [wall(side, (4, 10), (6, 18), (1.3, 2.5), LOW) for side in (quarter, -quarter)]
+        return [house, *sides, *_row(rng, [wall(math.pi, (18, 35), (8, 30), (4.5, 7), HOUSE)], 9)]
+    if scene == "field":
+        kinds = ("hedge", "fence", "stone", "hedge")
+        return [
+            wall(float(rng.uniform(0, 6.3)), (14, 45), (10, 60), (1.0, 2.2), kinds)
+            for _ in range(int(rng.integers(1, 5)))
+        ]
+    sides = [wall(i * quarter, (18, 45), (10, 40), (3.5, 8), (*SHED, "hedge")) for i in range(4) if rng.random() < 0.75]
+    return _row(rng, sides, 22)
+
+
+def _wall_colour(rng: np.random.Generator, material: str) -> Colour:
+    palette = WALL_COLOURS[material]
+    colour = np.asarray(palette[int(rng.integers(len(palette)))]) * rng.uniform(0.8, 1.2)
+    return (float(colour[0]), float(colour[1]), float(colour[2]))
+
+
+def _row(rng: np.random.Generator, walls: list[Wall], about_m: float) -> list[Wall]:
+    """Split long fronts into neighbours of different height, colour and depth, with a gap here and there."""
+    parts = []
+    for wall in walls:
+        start = -wall.left_m
+        while start < wall.right_m - 4:
+            end = start + about_m * float(rng.uniform(0.6, 1.5))
+            end = wall.right_m if end > wall.right_m - 4 else end
+            material = (
+                wall.material if rng.random() < 0.6 else str(rng.choice(HOUSE if wall.material in HOUSE else SHED))
+            )
+            same = material == wall.material and rng.random() < 0.5
+            parts.append(
+                replace(
+                    wall,
+                    left_m=-start,
+                    right_m=end,
+                    distance_m=wall.distance_m + float(rng.choice([0.0, 0.0, rng.uniform(0.3, 3.0)])),
+                    height_m=wall.height_m * float(rng.uniform(0.8, 1.2)),
+                    material=material,
+                    colour=wall.colour if same else _wall_colour(rng, material),
+                    seed=int(rng.integers(1, 2**20)),
+                )
+            )
+            start = end + (float(rng.uniform(1, 5)) if rng.random() < 0.3 else 0.0)
+    return parts
+
+
+# --- far away -----------------------------------------------------------------------------------------------------
+
+
+def _hills(image: Array, rng: np.random.Generator, facade: Facade, haze: Array) -> None:
+    """Rolling, wooded hills at the horizon, paled by the air, in place."""
+    height, width = image.shape[:2]
+    middle = height // 2
+    ambient, sun = facade((0.0, -1.0, 0.0))
+    light = (ambient + 0.5 * sun) / math.pi
+    azimuth = azimuths(width)
+    rows = np.arange(height)[:, None]
+    for layer in range(int(rng.integers(1, 4)), 0, -1):
+        pale = min(0.3 + 0.2 * layer, 0.88)
+        line = np.zeros(width)
+        for wave in range(1, 12):
+            line += np.sin(wave * azimuth + rng.uniform(0, 6.3)) * rng.normal(0, 1) / wave
+        phase = float(rng.uniform(0, 500))
+        crowns = np.abs(sample(0.5, 21 + layer, (azimuth * 200)[None] + phase, np.zeros((1, width)), 0.5, 0.1)[0])
+        top_px = height * (0.004 + 0.004 * layer) * (1.1 + 0.5 * line) + 0.0022 * height * crowns
+        edge = middle - np.maximum(top_px, 1)
+        top = max(int(edge.min()) - 2, 0)
+        cover = np.clip(rows[top:middle] - edge[None] + 0.5, 0, 1)
+        u = np.broadcast_to((azimuth * 40)[None] + phase, cover.shape)
+        down = np.broadcast_to((rows[top:middle] - middle) * 0.3, cover.shape)
+        texture = foliage_albedo(u, down, 0.06, 31 + layer, (0.055, 0.07, 0.03))
+        colour = texture * light * (1 - pale) + haze * pale
+        image[top:middle] = mix(image[top:middle], colour, cover)
+
+
+def _photo_band(image: Array, rng: np.random.Generator, facade: Facade, photo: Array) -> None:
+    """Bend a photo and its mirror image around the horizon, as bright as its place would be, in place."""
+    height, width = image.shape[:2]
+    ambient, sun = facade((0.0, -1.0, 0.0))
+    level = float(((ambient + 0.5 * sun) / math.pi).mean()) * 0.3
+    band = max(int(height * 0.22), 8)
+    strip = np.concatenate([photo, photo[:, ::-1]], axis=1)
+    copies = max(round(width / (strip.shape[1] * band / strip.shape[0])), 1)
+    strip = cv2.resize(np.tile(strip, (1, copies, 1)), (width, band), interpolation=cv2.INTER_AREA)
+    strip = np.roll(strip, int(rng.integers(width)), axis=1) / max(float(strip.mean()), 1e-6) * level
+    top = height // 2 - int(band * 0.75)
+    fade = np.broadcast_to(np.clip(np.arange(band) / (0.15 * band), 0, 1)[:, None], (band, width))
+    image[top : top + band] = mix(image[top : top + band], strip, fade)
+
+
+# --- ground -------------------------------------------------------------------------------------------------------
+
+
+def _lay_ground(
+    image: Array,
+    rng: np.random.Generator,
+    kind: str,
+    seed: int,
+    lighting: Lighting,
+    walls: list[Wall],
+    scene: str,
+    haze: Array,
+) -> None:
+    """Fill the lower half with lit, shadowed ground, with another ground beyond a verge, in place."""
+    height, width = image.shape[:2]
+    middle = height // 2
+    azimuth, elevation = azimuths(width), elevations(height)[middle:]
+    distance = np.minimum(EYE_HEIGHT_M / np.tan(-elevation), FARTHEST_M)[:, None]
+    x, y = distance * np.sin(azimuth)[None], distance * np.cos(azimuth)[None]
+    across = distance * (2 * math.pi / width)
+    turn, edge_m = float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(4.5, 12))
+    other = str(rng.choice(["grass", "paving", "gravel", "dirt", "grass"]))
+    away = x * math.cos(turn) + y * math.sin(turn)
+    albedo = np.empty((height - middle, width, 3), np.float32)
+    edges = np.unique(np.clip([0, 3, 9, 22, 50, 110, 220, height - middle], 0, height - middle))
+    for first, last in pairwise(edges):  # bands of like footprint
+        at = float(distance[(first + last) // 2, 0])
+        footprint = float(across[(first + last) // 2, 0]) * math.sqrt(math.hypot(at, EYE_HEIGHT_M) / EYE_HEIGHT_M)
+        place = x[first:last], y[first:last]
+        albedo[first:last] = ground_albedo(kind, *place, footprint, seed)
+        if other != kind and scene != "car_park":
+            ragged = away[first:last] - edge_m + 0.12 * sample(1.0, seed + 6, *place, 0.03, footprint)
+            beyond = np.clip(ragged / max(footprint, 0.04) + 0.5, 0, 1)
+            albedo[first:last] = mix(albedo[first:last], ground_albedo(other, *place, footprint, seed + 9), beyond)
+    if scene in ("street", "car_park") and kind in ("tarmac", "concrete"):
+        albedo = _markings(albedo, x, y, across, scene, seed)
+    sky, sun = lighting.on_ground()
+    light = np.broadcast_to(sky, (height - middle, width, 3))
+    if sun.any() and lighting.sun_direction is not None:
+        light = light + (1 - _wall_shadows(x, y, lighting.sun_direction, walls))[..., None] * sun
+    if lighting.lamps:
+        light = light + lamp_light(x, y, 0.0, (0.0, 0.0, 1.0), lighting.lamps)
+    pale = np.broadcast_to(np.clip(distance / FARTHEST_M, 0, 1) * 0.7, (height - middle, width))
+    image[middle:] = mix(albedo * light / math.pi, haze, pale)
+
+
+def _markings(albedo: Array, x: Array, y: Array, footprint: Array, scene: str, seed: int) -> Array:
+    """Bay lines of a car park or a line along a street, worn."""
+    turn = seed % 7
+    a, b = x * math.cos(turn) - y * math.sin(turn), x * math.sin(turn) + y * math.cos(turn)
+    if scene == "car_park":
+        line = stripes(a, 2.5, 0.1, footprint) * ((b > 3) & (b < 8))
+    else:
+        line = stripes(b - 3.4, 200.0, 0.12, footprint)
+    worn = np.clip(0.7 - 0.4 * sample(0.7, seed + 6, x, y, 0.02, 0.03), 0, 1)
+    return mix(albedo, (0.5, 0.5, 0.47), np.clip(line, 0, 1) * worn)
+
+
+def _wall_shadows(x: Array, y: Array, sun: tuple[float, float, float], walls: list[Wall]) -> Array:
+    """Share of the ground's sun (0..1) that walls take away, worked out at a quarter of the resolution."""
+    xs, ys = x[::4, ::4], y[::4, ::4]
+    shadow = np.zeros(xs.shape, np.float32)
+    flat = max(math.hypot(sun[0], sun[1]), 1e-6)
+    sx, sy = sun[0] / flat, sun[1] / flat
+    for wall in walls:
+        nx, ny = math.sin(wall.azimuth), math.cos(wall.azimuth)
+        towards = sx * nx + sy * ny
+        if abs(towards) < 1e-3:
+            continue
+        way = (wall.distance_m - (xs * nx + ys * ny)) / towards
+        along = (xs + way * sx) * ny - (ys + way * sy) * nx
+        hit = (way > 0) & (along > -wall.left_m) & (along < wall.right_m) & (way * sun[2] / flat < wall.height_m)
+        shadow = np.maximum(shadow, hit.astype(np.float32))
+    return np.asarray(cv2.resize(shadow, (x.shape[1], x.shape[0]), interpolation=cv2.INTER_LINEAR))
+
+
+# --- walls --------------------------------------------------------------------------------------------------------
+
+
+def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: Array, haze: Array) -> None:
+    """Draw one wall into the panorama and note its distance in `plan`, in place. Far walls come first."""
+    height, width = image.shape[:2]
+    off = np.mod(azimuths(width) - wall.azimuth + math.pi, 2 * math.pi) - math.pi
+    along = wall.distance_m * np.tan(np.clip(off, -1.5, 1.5))
+    columns = np.nonzero((np.abs(off) < 1.5) & (along > -wall.left_m) & (along < wall.right_m))[0]
+    if len(columns) < 2:
+        return
+    reach = wall.distance_m / np.cos(off[columns])
+    is_roofed = wall.height_m > 2.4 and wall.material in HOUSE and wall.seed % 5 > 0
+    roof_m = (0.25 + 0.05 * (wall.seed % 4)) * wall.height_m if is_roofed else 0.0
+    nearest = float(reach.min())
+    highest, lowest = (
+        math.atan(((wall.height_m + roof_m) * 1.25 - EYE_HEIGHT_M) / nearest),
+        math.atan(-EYE_HEIGHT_M / nearest),
+    )
+    first = max(int((0.5 - highest / math.pi) * height) - 2, 0)
+    last = min(int((0.5 - lowest / math.pi) * height) + 2, height)
+    z = EYE_HEIGHT_M + reach[None] * np.tan(elevations(height)[first:last])[:, None]
+    u = np.broadcast_to(along[columns][None], z.shape)
+    footprint = float(np.median(reach)) * 2 * math.pi / width
+
+    albedo = MATERIALS[wall.material](u, z, footprint, wall)
+    glow = np.zeros_like(albedo)
+    if wall.height_m > 2.4 and wall.material not in ("hedge", "fence"):
+        lit = (0.035, 0.022, 0.011) if facade.lighting.lamps else (0.0, 0.0, 0.0)
+        albedo, glow = openings(u, z, footprint, wall, albedo, horizon * (0.5 if facade.lighting.lamps else 1.0), lit)
+    normal = (-math.sin(wall.azimuth), -math.cos(wall.azimuth), 0.0)
+    ambient, sun = facade(normal)
+    under_eaves = 0.45 * np.exp(-np.maximum(wall.height_m - z, 0) / 0.35) if roof_m else 0.0
+    light = ambient * (1 - 0.45 * np.exp(-np.maximum(z, 0) / 0.45) - 0.6 * under_eaves)[..., None]
+    light = light + sun * (1 - np.minimum(1.6 * under_eaves, 0.9) * np.ones_like(z))[..., None]
+    if facade.lighting.lamps:
+        x = wall.distance_m * math.sin(wall.azimuth) + u * math.cos(wall.azimuth)
+        y = wall.distance_m * math.cos(wall.azimuth) - u * math.sin(wall.azimuth)
+        light = light + lamp_light(x, y, z, normal, facade.lighting.lamps)
+    radiance = albedo * light / math.pi + glow
+    top = np.full(len(columns), wall.height_m)
+    if wall.material == "hedge":
+        top = top + 0.07 * wall.height_m * sample(1.1, wall.seed + 5, u[:1], np.zeros_like(u[:1]), 0.04, footprint)[0]
+    if roof_m:
+        ends = np.clip(np.minimum(u[0] + wall.left_m, wall.right_m - u[0]) / 1.2 + 0.35, 0, 1)
+        top = top + roof_m * ends
+        radiance = mix(
+            radiance, _roof(u, z, footprint, wall, facade), np.clip((z - wall.height_m) / footprint + 0.5, 0, 1)
+        )
+        gutter = np.exp(-(((z - wall.height_m) / 0.06) ** 2))
+        radiance = mix(radiance, 0.04 * light / math.pi, gutter * 0.85)
+    pixel = reach[None] * (math.pi / height)
+    cover = np.clip((top[None] - z) / pixel + 0.5, 0, 1) * np.clip(z / pixel + 0.5, 0, 1)
+    if wall.material == "hedge":
+        leaf = sample(0.2, wall.seed + 6, u, z, 0.03, footprint)
+        cover = cover * np.clip((top[None] - z + 0.07 * leaf) / 0.09, 0, 1)
+    pale = np.full(z.shape, min(float(np.median(reach)) / FARTHEST_M, 0.3))
+    image[first:last, columns] = mix(image[first:last, columns], mix(radiance, haze, pale), cover)
+    plan[columns] = reach
+
+
+def _roof(u: Array, z: Array, footprint: float, wall: Wall, facade: Facade) -> Array:
+    """Tiles or slates on the slope above a house wall, lit as the slope they are."""
+    tiles = np.asarray(wall.colour) * 0.3 + 0.03 if wall.seed % 2 else np.array([0.07, 0.072, 0.078])
+    rows = stripes(z, 0.14, 0.04, footprint) * 0.35
+    each = 0.8 + 0.4 * hashed(np.floor(u / 0.28), np.floor(z / 0.14), seed=wall.seed)
+    moss = np.clip(sample(1.2, wall.seed + 2, u, z * 2, 0.06, footprint), -1, 2) * 0.14
+    ambient, sun = facade((-0.75 * math.sin(wall.azimuth), -0.75 * math.cos(wall.azimuth), 0.66))
+    return np.asarray(tiles * ((1 - rows) * (each + moss))[..., None] * (ambient + sun) / math.pi, np.float32)
+
+
+# --- things -------------------------------------------------------------------------------------------------------
+
+
+def _furnish(
+    image: Array, rng: np.random.Generator, facade: Facade, horizon: Array, walls: list[Wall], scene: str, plan: Array
+) -> None:
+    """Parked vehicles, things along the walls, posts and lamps, far ones first, in place."""
+    most = {"yard": 4, "street": 7, "drive": 2, "field": 1, "car_park": 12}[scene]
+    vehicles = int(rng.integers(0, most + 1))
+    places = [(float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(7, 26)), True) for _ in range(vehicles)]
+    for wall in walls:
+        left, right = max(-wall.left_m, -12.0), min(wall.right_m, 12.0)
+        if wall.distance_m < 22 and left < right and scene != "field":
+            for _ in range(int(rng.integers(0, 4))):
+                u = float(rng.uniform(left, right))
+                before = wall.distance_m - float(rng.uniform(0.4, 0.9))
+                places.append((wall.azimuth + math.atan2(u, before), math.hypot(u, before), False))
+    for azimuth, distance, is_vehicle in sorted(places, key=lambda place: -place[1]):
+        azimuth %= 2 * math.pi
+        normal = (-math.sin(azimuth), -math.cos(azimuth), 0.0)
+        place = (math.sin(azimuth) * distance, math.cos(azimuth) * distance, 1.0)
+        ambient, sun = facade(normal, place)
+        if is_vehicle:
+            cut_out, wide_m, tall_m = parked(rng, horizon + 0.1 * ambient, ambient, sun)
+        else:
+            cut_out, wide_m, tall_m = clutter(rng, ambient, sun)
+        shade_under(image, azimuth, distance, wide_m, plan)
+        paste(image, cut_out, azimuth, distance, (wide_m, tall_m), plan)
+    ambient, _ = facade((0.0, -1.0, 0.0))
+    for lamp in facade.lighting.lamps:
+        _lamp_post(image, lamp, ambient, plan)
+    if not facade.lighting.lamps and rng.random() < 0.4:
+        for _ in range(int(rng.integers(1, 4))):
+            _post(
+                image, float(rng.uniform(0, 6.28)), float(rng.uniform(10, 40)), float(rng.uniform(3, 8)), ambient, plan
+            )
+
+
+def _post(image: Array, azimuth: float, distance_m: float, height_m: float, light: Array, plan: Array) -> None:
+    post = np.zeros((64, 8, 4), np.float32)
+    post[:, 2:6, :3] = (0.12 * light / math.pi) * np.array([0.6, 1.1, 0.9, 0.5])[None, :, None]
+    post[:, 2:6, 3] = 1
+    paste(image, post, azimuth, distance_m, (0.2, height_m), plan)
+
+
+def _lamp_post(image: Array, lamp: Lamp, light: Array, plan: Array) -> None:
+    """The post and the bright head of a lamp, in place."""
+    x, y, z = lamp.position_m
+    azimuth, distance = math.atan2(x, y) % (2 * math.pi), math.hypot(x, y)
+    _post(image, azimuth, distance, z, light + 0.02, plan)
+    head = np.zeros((16, 16, 4), np.float32)
+    cv2.ellipse(head, (8, 8), (6, 4), 0, 0, 360, (1, 1, 1, 1), -1)
+    head[..., :3] *= np.asarray(lamp.intensity_kcd, np.float32) / np.float32(0.1)  # a head of 0.1 m²
+    paste(image, head, azimuth, distance, (0.7, 0.35), plan, foot_m=z - 0.2)

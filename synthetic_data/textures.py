@@ -1,0 +1,449 @@
+"""Ground, walls and leaves as albedo over metres, filtered to the size of the pixel that looks at them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from synthetic_data.panorama import Array, Colour
+
+# Albedo, linear sRGB, dark and light. Common practice, no source.
+GROUNDS: dict[str, tuple[Colour, Colour]] = {
+    "tarmac": ((0.055, 0.055, 0.058), (0.14, 0.138, 0.135)),
+    "concrete": ((0.22, 0.21, 0.195), (0.40, 0.385, 0.36)),
+    "gravel": ((0.16, 0.145, 0.125), (0.36, 0.335, 0.30)),
+    "grass": ((0.028, 0.055, 0.014), (0.09, 0.14, 0.035)),
+    "dirt": ((0.10, 0.07, 0.045), (0.24, 0.175, 0.12)),
+    "paving": ((0.16, 0.12, 0.10), (0.33, 0.27, 0.235)),
+}
+WALL_COLOURS: dict[str, tuple[Colour, ...]] = {
+    "brick": ((0.25, 0.105, 0.065), (0.21, 0.13, 0.09), (0.33, 0.24, 0.15), (0.17, 0.10, 0.085)),
+    "render": ((0.72, 0.70, 0.64), (0.62, 0.55, 0.42), (0.55, 0.53, 0.50), (0.66, 0.58, 0.50), (0.48, 0.52, 0.55)),
+    "block": ((0.34, 0.33, 0.31), (0.45, 0.43, 0.40), (0.55, 0.54, 0.50)),
+    "fence": ((0.20, 0.125, 0.07), (0.13, 0.10, 0.08), (0.27, 0.22, 0.17), (0.075, 0.10, 0.065)),
+    "corrugated": ((0.42, 0.43, 0.44), (0.12, 0.19, 0.14), (0.36, 0.33, 0.27), (0.13, 0.17, 0.24), (0.24, 0.09, 0.07)),
+    "hedge": ((0.05, 0.085, 0.022), (0.04, 0.07, 0.026), (0.075, 0.095, 0.03)),
+    "stone": ((0.30, 0.27, 0.22), (0.36, 0.33, 0.29), (0.22, 0.21, 0.20)),
+    "panel": ((0.52, 0.53, 0.54), (0.30, 0.31, 0.33), (0.66, 0.66, 0.65), (0.12, 0.14, 0.18)),
+}
+DOOR_COLOURS = np.array(
+    [
+        (0.62, 0.61, 0.58),
+        (0.07, 0.12, 0.09),
+        (0.10, 0.13, 0.20),
+        (0.20, 0.12, 0.07),
+        (0.30, 0.31, 0.32),
+        (0.22, 0.05, 0.04),
+    ]
+)
+FRAME_COLOURS = np.array([(0.75, 0.75, 0.73), (0.10, 0.08, 0.06), (0.06, 0.065, 0.07), (0.5, 0.5, 0.5)])
+
+
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """An upright rectangle whose face looks at the eye.
+
+    `azimuth` (rad) of the foot of the perpendicular, `distance_m` there, reach to the left and right of it in m;
+    `colour` is the material's albedo. The wall's own random numbers come from `seed`.
+    """
+
+    azimuth: float
+    distance_m: float
+    left_m: float
+    right_m: float
+    height_m: float
+    material: str
+    colour: Colour
+    seed: int
+
+
+# --- building blocks ----------------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=16)
+def noise(roughness: float, seed: int, size: int = 512) -> tuple[Array, ...]:
+    """Tileable noise, mean 0, standard deviation 1, amplitude falling as frequency**-roughness; and its mip levels."""
+    rng = np.random.default_rng([seed, round(roughness * 100)])
+    frequency = np.hypot(np.fft.fftfreq(size)[:, None], np.fft.rfftfreq(size)[None]) * size
+    frequency[0, 0] = 1
+    spectrum = np.fft.rfft2(rng.standard_normal((size, size))) * frequency**-roughness
+    spectrum[0, 0] = 0
+    image = np.fft.irfft2(spectrum, (size, size))
+    levels = [(image / image.std()).astype(np.float32)]
+    while levels[-1].shape[0] > 8:
+        levels.append(cv2.resize(levels[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+    return tuple(levels)
+
+
+def sample(
+    roughness: float, seed: int, x: npt.ArrayLike, y: npt.ArrayLike, texel_m: float, footprint_m: float
+) -> Array:
+    """Noise at places (x, y) in metres, one texel `texel_m` wide, as seen by pixels `footprint_m` wide."""
+    levels = noise(roughness, seed % 3)
+    level = int(np.clip(round(math.log2(max(footprint_m / texel_m, 1e-6))), 0, len(levels) - 1))
+    scale = 1 / (texel_m * 2**level)
+    size = levels[level].shape[0]
+    shift = (seed * 0.6180339) % 1 * size
+    map_x, map_y = np.broadcast_arrays(
+        np.mod(np.asarray(x, np.float32) * np.float32(scale) + np.float32(shift), size),
+        np.mod(np.asarray(y, np.float32) * np.float32(scale) + np.float32(shift * 0.37), size),
+    )
+    maps = np.ascontiguousarray(map_x), np.ascontiguousarray(map_y)
+    return np.asarray(cv2.remap(levels[level], *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP))
+
+
+def hashed(*cells: npt.ArrayLike, seed: int) -> Array:
+    """Evenly distributed numbers 0..1 from whole cell numbers."""
+    value = np.asarray(np.uint32(seed * 2654435761 % 2**32))
+    for cell in cells:  # mixing steps of MurmurHash3 (Appleby)
+        value = (value ^ (np.asarray(cell, np.int64).astype(np.uint32) * np.uint32(0xCC9E2D51))) * np.uint32(0x85EBCA6B)
+        value = (value ^ (value >> np.uint32(13))) * np.uint32(0xC2B2AE35)
+        value = value ^ (value >> np.uint32(16))
+    return np.asarray((value & np.uint32(0xFFFFFF)).astype(np.float32) / np.float32(0x1000000))
+
+
+def stripes(coordinate: npt.ArrayLike, period: float, width: float, footprint: npt.ArrayLike) -> Array:
+    """Share (0..1) of a pixel's footprint covered by stripes `width` wide that start at whole multiples of `period`."""
+    position, half = np.asarray(coordinate, np.float64), np.asarray(footprint, np.float64) / 2
+
+    def covered(x: Array) -> Array:
+        whole = np.floor(x / period)
+        return np.asarray(whole * width + np.minimum(x - whole * period, width))
+
+    share = (covered(position + half) - covered(position - half)) / np.maximum(2 * half, 1e-9)
+    return np.asarray(share, np.float32)
+
+
+def mix(first: npt.ArrayLike, second: npt.ArrayLike, amount: Array) -> Array:
+    """Colours (3) or pictures (m, n, 3) mixed by `amount` (m, n) of the second."""
+    a, b = np.asarray(first, np.float32), np.asarray(second, np.float32)
+    return np.asarray(a + (b - a) * np.asarray(amount, np.float32)[..., None])
+
+
+def within(coordinate: Array, low: Array | float, high: Array | float, footprint: float) -> Array:
+    """Coverage (0..1) of the interval [low, high] with edges as soft as the pixel is wide."""
+    return np.asarray(np.clip(np.minimum(coordinate - low, high - coordinate) / footprint + 0.5, 0, 1))
+
+
+# --- ground -------------------------------------------------------------------------------------------------------
+
+
+def ground_albedo(kind: str, x: npt.ArrayLike, y: npt.ArrayLike, footprint_m: float, seed: int) -> Array:
+    """Albedo (..., 3) of ground `kind` at places (x, y) in metres; the same seed continues the same ground."""
+    dark, light = GROUNDS[kind]
+    broad = sample(1.3, seed, x, y, 0.06, footprint_m)
+    fine_texel, fine_weight = {"gravel": (0.012, 0.34), "grass": (0.012, 0.34), "dirt": (0.01, 0.24)}.get(
+        kind, (0.005, 0.15)
+    )
+    fine = sample(0.35, seed + 1, x, y, fine_texel, footprint_m)
+    middle = sample(0.7, seed + 2, x, y, 0.035, footprint_m)
+    albedo = mix(dark, light, np.clip(0.45 + 0.17 * broad + 0.1 * middle + fine_weight * fine, 0, 1.4))
+    xs, ys = np.asarray(x, np.float64), np.asarray(y, np.float64)
+    if kind == "grass":
+        dry = np.clip(sample(1.1, seed + 2, x, y, 0.09, footprint_m) * 0.35 + 0.1, 0, 0.7)
+        albedo = mix(albedo, (0.17, 0.14, 0.06), dry)
+    elif kind == "concrete":
+        joint = np.maximum(stripes(xs, 4.0, 0.018, footprint_m), stripes(ys + 1.3, 5.0, 0.018, footprint_m))
+        slab = 0.9 + 0.2 * hashed(np.floor(xs / 4.0), np.floor((ys + 1.3) / 5.0), seed=seed)
+        albedo = albedo * (slab * (1 - 0.6 * np.minimum(joint, 1)))[..., None]
+    elif kind == "paving":
+        row = np.floor(ys / 0.11)
+        shifted = xs + 0.105 * np.mod(row, 2)
+        joint = np.maximum(stripes(shifted, 0.21, 0.008, footprint_m), stripes(ys, 0.11, 0.008, footprint_m))
+        fade = min(0.1 / max(footprint_m, 1e-3), 1) * 0.5
+        stone = 1 + (hashed(np.floor(shifted / 0.21), row, seed=seed) - 0.5) * fade
+        albedo = albedo * (stone * (1 - 0.55 * np.minimum(joint, 1)))[..., None]
+    elif kind == "tarmac":
+        crack = np.abs(sample(1.6, seed + 3, x, y, 0.02, footprint_m))
+        patch = np.clip(sample(1.6, seed + 5, x, y, 0.05, footprint_m) * 6 - 6, 0, 1)
+        albedo = albedo * (1 - 0.5 * np.clip(1 - crack / 0.02, 0, 1) - 0.3 * patch)[..., None]
+    if kind in ("tarmac", "concrete", "paving"):
+        stain = np.clip(sample(1.5, seed + 4, x, y, 0.03, footprint_m) - 1.3, 0, 1)
+        albedo = albedo * (1 - 0.55 * stain)[..., None]
+    return np.maximum(albedo, 0.008).astype(np.float32)
+
+
+def ground_texture(kind: str, size_px: int, size_m: float, seed: int) -> Array:
+    """Albedo map float32 (size_px, size_px, 3) of a square of ground centred under the eye, x to the right, y up.
+
+    Continues the ground of a panorama made with the same kind and seed.
+    """
+    place = ((np.arange(size_px) + 0.5) / size_px - 0.5) * size_m
+    x, y = np.meshgrid(place, -place)
+    return ground_albedo(kind, x, y, size_m / size_px, seed)
+
+
+# --- walls: (u along the wall (m, n) or (1, n), z above ground (m, n), footprint, wall) -> albedo (m, n, 3) --------
+
+Material = Callable[[Array, Array, float, Wall], Array]
+
+
+def weather(albedo: Array, u: Array, z: Array, footprint: float, wall: Wall, depth: float) -> Array:
+    """Stains that run down, damp at the foot, uneven tone."""
+    tone = 1 + depth * 0.35 * sample(1.2, wall.seed + 7, u, z, 0.05, footprint)
+    streak = sample(0.9, wall.seed + 8, u, z * 0.12, 0.03, footprint)
+    damp = np.exp(-np.maximum(z, 0) / 0.35) * (
+        0.6 + 0.4 * np.clip(sample(1.0, wall.seed + 9, u, z, 0.04, footprint), -1, 1)
+    )
+    tone = tone - depth * (0.5 * np.clip(streak - 0.6, 0, 1.5) + 0.7 * damp)
+    return np.asarray(albedo * np.clip(tone, 0.25, 1.5)[..., None], np.float32)
+
+
+def _bonded(
+    u: Array, z: Array, footprint: float, wall: Wall, size: tuple[float, float, float], contrast: float
+) -> Array:
+    """Bricks or blocks in running bond: `size` is length, course height and joint in m."""
+    length, course, joint = size
+    row = np.floor(z / course)
+    shifted = u + 0.5 * length * np.mod(row, 2)
+    mortar = np.minimum(np.maximum(stripes(shifted, length, joint, footprint), stripes(z, course, joint, footprint)), 1)
+    each = (hashed(np.floor(shifted / length), row, seed=wall.seed) - 0.5) * contrast * min(1.5 * course / footprint, 1)
+    tone = 1 + each + 0.1 * sample(0.3, wall.seed, u, z, 0.006, footprint)
+    body = np.asarray(wall.colour, np.float32) * tone[..., None]
+    return weather(mix(body, (0.34, 0.32, 0.28), mortar * 0.7), u, z, footprint, wall, 0.35)
+
+
+def _brick(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
+    return _bonded(u, z, footprint, wall, (0.225, 0.075, 0.010), 0.5)
+
+
+def _block(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
+    return _bonded(u, z, footprint, wall, (0.45, 0.225, 0.008), 0.14)
+
+
+def _stone(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
+    bent = z + 0.035 * sample(1.2, wall.seed + 3, u, z, 0.02, footprint)
+    leaning = u + 0.09 * sample(1.2, wall.seed + 4, u, z, 0.02, footprint)
+    return _bonded(leaning, bent, footprint, wall, (0.34, 0.17, 0.018), 0.42)
+
+
+def _render(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
+    tone = 1 + 0.06 * sample(0.3, wall.seed, u, z, 0.008, footprint)
+    plinth = np.clip((0.35 - z) / footprint + 0.5, 0, 1) * (wall.seed % 2)
+    body = mix(np.asarray(wall.colour, np.float32) * tone[..., None], np.asarray(wall.colour) * 0.5, plinth)
+    return weather(body, u, z, footprint, wall, 0.26)
+
+
+def _fence(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
+    gap = stripes(u, 0.125, 0.009, footprint)
+    grain = sample(0.8, wall.seed, np.asarray(u) * 6, z * 0.3, 0.02, footprint)
+    tone = (0.75 + 0.5 * hashed(np.floor(u / 0.125), seed=wall.seed)) * (1 + 0.14 * grain)
+    rail = stripes(z - 0.3, 0.75, 0.07, footprint) * 0.12
+    body = np.asarray(wall.colour, np.float32) * (tone * (1 - 0.75 * gap) * (1 - rail))[..., None]
+    return weather(body, u, z, footprint, wall, 0.3)
+
+
+def _corrugated(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
+    pitch = 0.19
+    wave = np.cos(2 * math.pi * np.asarray(u) / pitch) * min(pitch / (3 * footprint), 1)
+    tone = 1 + 0.3 * wave + 0 * z
+    lap = stripes(u, 1.0, 0.012, footprint) * 0.35 + stripes(z, 2.4, 0.02, footprint) * 0.35
+    body = np.asarray(wall.colour, np.float32) * (tone * (1 - np.minimum(lap, 1)))[..., None]
+    rust = np.clip(sample(1.3, wall.seed + 5, u, z * 0.5, 0.03, footprint) - 1.1, 0, 1) * float(wall.seed % 3 == 0)
+    return weather(mix(body, (0.16, 0.065, 0.03), rust), u, z, footprint, wall, 0.28)
+
+
+def _panel(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
+    joint = np.minimum(stripes(u, 1.5, 0.03, footprint) + stripes(z, 1.0, 0.02, footprint), 1)
+    each = 0.95 + 0.1 * hashed(np.floor(u / 1.5), np.floor(z), seed=wall.seed)
+    body = np.asarray(wall.colour, np.float32) * (each * (1 - 0.45 * joint))[..., None]
+    return weather(body, u, z, footprint, wall, 0.15)
+
+
+def _hedge(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
+    return foliage_albedo(u, z, footprint, wall.seed, wall.colour)
+
+
+def foliage_albedo(x: npt.ArrayLike, y: npt.ArrayLike, footprint: float, seed: int, colour: Colour) -> Array:
+    """Leaves with dark gaps between them and light ones outside."""
+    clump = sample(0.9, seed, x, y, 0.05, footprint)
+    leaf = sample(0.15, seed + 1, x, y, 0.022, footprint)
+    light = np.clip(0.42 + 0.27 * clump + 0.30 * leaf, 0.03, 1.5) ** 1.6
+    hue = np.clip(0.5 + 0.3 * sample(0.8, seed + 2, x, y, 0.09, footprint), 0, 1)
+    young = np.asarray(colour) * np.array([1.5, 1.25, 1.0])
+    return np.asarray(mix(colour, young, hue) * 1.25 * light[..., None], np.float32)
+
+
+MATERIALS: dict[str, Material] = {
+    "brick": _brick, "render": _render, "block": _block, "fence": _fence,
+    "corrugated": _corrugated, "hedge": _hedge, "stone": _stone, "panel": _panel,
+}  # fmt: skip
+
+
+# --- windows and doors --------------------------------------------------------------------------------------------
+
+
+def openings(
+    u: Array, z: Array, footprint: float, wall: Wall, albedo: Array, horizon: Array, lit: Colour
+) -> tuple[Array, Array]:
+    """Put windows and doors into a wall. Returns its albedo and what the panes send: sky mirrored, lit rooms (kcd/m²).
+
+    `horizon` (3) is the radiance that panes mirror; `lit` (3) the radiance of a lit room, 0 by day.
+    """
+    rng = np.random.default_rng(wall.seed)
+    is_house = wall.material in ("brick", "render", "stone")
+    spacing = float(rng.uniform(2.2, 4.6)) * (1.0 if is_house else 1.6)
+    window_w, window_h = float(rng.uniform(0.6, min(2.2, spacing - 0.7))), float(rng.uniform(0.75, 1.45))
+    sill, storey = float(rng.uniform(0.85, 1.25)), float(rng.uniform(2.5, 3.1))
+    share_windows = float(rng.uniform(0.35, 0.95)) * (1.0 if is_house else 0.45)
+    frame = FRAME_COLOURS[int(rng.integers(len(FRAME_COLOURS)))]
+    cell, level = np.floor(u / spacing), np.clip(np.floor(z / storey), 0, 9)
+    x, y = u - cell * spacing, z - level * storey
+    number = hashed(cell, level, seed=wall.seed + 1)
+    start = (spacing - window_w) / 2 + (hashed(cell, seed=wall.seed + 3) - 0.5) * 0.3
+    fits = level * storey + sill + window_h < wall.height_m - 0.25
+    is_door_cell = (level == 0) & (number > 1 - 0.22)
+    is_window = (number < share_windows) & fits & ~is_door_cell
+
+    outer = within(x, start - 0.06, start + window_w + 0.06, footprint) * within(
+        y, sill - 0.06, sill + window_h + 0.06, footprint
+    )
+    pane = within(x, start + 0.03, start + window_w - 0.03, footprint) * within(
+        y, sill + 0.03, sill + window_h - 0.03, footprint
+    )
+    bars = stripes(x - start, window_w / int(rng.integers(1, 4)), 0.05, footprint) * float(rng.random() < 0.8)
+    cross = within(y, sill + 0.6 * window_h, sill + 0.6 * window_h + 0.05, footprint) * float(rng.random() < 0.5)
+    pane = pane * (1 - np.clip(bars + cross, 0, 1)) * is_window
+    ledge = within(x, start - 0.1, start + window_w + 0.1, footprint) * within(y, sill - 0.15, sill - 0.06, footprint)
+    albedo = mix(albedo, frame, outer * is_window)
+    albedo = mix(albedo, (0.35, 0.34, 0.32), ledge * is_window)
+    curtain = hashed(cell, level, seed=wall.seed + 2)
+    drawn = (curtain < 0.3) & (np.abs(x - start - window_w / 2) > window_w * 0.22)
+    albedo = mix(albedo, np.where(drawn[..., None], 0.3, 0.02) * np.ones(3), pane)
+    mirror = 0.04 + 0.22 * curtain * np.clip((y - sill) / window_h, 0, 1) ** 1.5
+    mirror = np.maximum(mirror * (1 + 0.35 * sample(1.2, wall.seed + 3, u, z, 0.02, footprint)), 0.01)
+    glow = (pane * mirror)[..., None] * horizon
+    glow = glow + (pane * (curtain > 0.7) * (0.5 + 0.5 * sample(1.3, wall.seed + 4, u, z, 0.02, footprint) ** 2))[
+        ..., None
+    ] * np.asarray(lit)
+
+    wide = number > 1 - 0.12
+    half = np.where(wide, min(1.25, spacing / 2 - 0.1), 0.45)
+    tall = np.where(wide, min(2.15, wall.height_m - 0.2), 2.0)
+    across = np.abs(x - spacing / 2)
+    surround = within(across, -9.0, half + 0.07, footprint) * within(z, -9.0, tall + 0.07, footprint) * is_door_cell
+    door = within(across, -9.0, half, footprint) * within(z, -9.0, tall, footprint) * is_door_cell
+    colour = DOOR_COLOURS[(hashed(cell, seed=wall.seed + 4) * len(DOOR_COLOURS)).astype(int) % len(DOOR_COLOURS)]
+    ribs = np.where(wide, stripes(z, 0.11, 0.025, footprint), stripes(z - 0.2, 0.8, 0.05, footprint))
+    albedo = mix(albedo, frame * 0.8, surround)
+    leaf = weather((colour * (1 - 0.35 * ribs)[..., None]).astype(np.float32), u, z, footprint, wall, 0.3)
+    return mix(albedo, leaf, door), np.asarray(np.maximum(glow, 0), np.float32)
+
+
+# --- indoors ------------------------------------------------------------------------------------------------------
+
+
+def ceiling_albedo(kind: int, x: Array, y: Array, seed: int) -> Array:
+    """Boards (0), wooden rafters (1) or steel beams under sheet (2), over (x, y) in metres."""
+    if kind == 0:
+        tone = 1 + 0.05 * sample(1.2, seed, x, y, 0.03, 0.01)
+        joint = np.maximum(stripes(x, 1.2, 0.006, 0.01), stripes(y, 2.4, 0.006, 0.01))
+        return np.asarray(np.float32(0.68) * (tone * (1 - 0.4 * joint))[..., None] * np.ones(3), np.float32)
+    wood = kind == 1
+    beams = stripes(x, 0.6 if wood else 1.8, 0.05 if wood else 0.12, 0.01)
+    tone = 1 + 0.12 * sample(0.8, seed, x, y * 0.2, 0.01, 0.01)
+    panel, beam = ((0.3, 0.22, 0.14), (0.2, 0.14, 0.09)) if wood else ((0.42, 0.42, 0.42), (0.2, 0.2, 0.21))
+    return np.asarray(mix(panel, beam, beams) * tone[..., None], np.float32)
+
+
+def indoor_wall(u: Array, z: Array, footprint: float, wall: Wall, rng: np.random.Generator) -> Array:
+    """A workshop wall: its material, and shelves with boxes, tool boards, stacked tyres, pipes, cupboards before it."""
+    albedo = MATERIALS[wall.material](u, z, footprint, wall)
+    if rng.random() < 0.35:  # painted below the shoulder
+        albedo = mix(albedo, albedo * np.array([0.5, 0.62, 0.6]), within(z, -9.0, 1.3, footprint))
+    for _ in range(int(rng.integers(1, 6))):
+        start, long_m = float(rng.uniform(-wall.left_m, wall.right_m - 1)), float(rng.uniform(1.0, 3.0))
+        seed = int(rng.integers(1, 2**20))
+        things = (_shelves, _tool_board, _tyres, _pipe, _cupboard)
+        albedo = things[int(rng.choice(5, p=[0.34, 0.2, 0.14, 0.16, 0.16]))](
+            u, z, footprint, albedo, (start, long_m), seed
+        )
+    return albedo
+
+
+def _drab(seed: int, *cells: Array) -> Array:
+    """Colours (…, 3) of boxes, tins and tools: mostly cardboard, grey and black, few strong ones."""
+    value = hashed(*cells, seed=seed)[..., None]
+    strong = np.stack([hashed(*cells, seed=seed + 1 + i) for i in range(3)], axis=-1) ** 3 * 0.5 + 0.01
+    card = np.array([0.27, 0.18, 0.10]) * (0.6 + 0.9 * value)
+    grey = np.array([0.22, 0.22, 0.22]) * (0.1 + 2.2 * value**2)
+    kind = hashed(*cells, seed=seed + 5)[..., None]
+    return np.asarray(np.where(kind < 0.4, card, np.where(kind < 0.82, grey, strong)), np.float32)
+
+
+def _shelves(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:
+    start, long_m = place
+    rng = np.random.default_rng(seed)
+    gap, top = float(rng.uniform(0.35, 0.55)), float(rng.uniform(1.2, 2.3))
+    inside = within(u, start, start + long_m, footprint) * within(z, -9.0, top, footprint)
+    level = np.floor(z / gap)
+    slot = np.floor((u - start) / 0.26 + 3 * hashed(level, seed=seed))
+    x = (u - start) / 0.26 + 3 * hashed(level, seed=seed) - slot
+    height = gap * (0.25 + 0.65 * hashed(slot, level, seed=seed + 2))
+    margin = 0.03 + 0.12 * hashed(slot, level, seed=seed + 3)
+    box = within(x * 0.26, margin * 0.26, 0.26 - 0.008, footprint) * within(z - level * gap, -9.0, height, footprint)
+    box = box * (hashed(slot, level, seed=seed + 4) > 0.25)
+    label = within(x, 0.3, 0.7, footprint / 0.26) * within(z - level * gap, 0.35 * height, 0.6 * height, footprint)
+    boxes = _drab(seed + 9, slot, level) * (0.75 + 0.35 * x)[..., None]
+    colour = mix(boxes, (0.5, 0.48, 0.42), label * (hashed(slot, level, seed=seed + 6) > 0.6))
+    albedo = mix(albedo, albedo * 0.3, inside)
+    albedo = mix(albedo, colour, box * inside)
+    board = within(z - level * gap, gap - 0.028, gap + 1, footprint)
+    post = stripes(u - start, long_m - 0.04, 0.04, footprint)
+    return mix(albedo, (0.24, 0.24, 0.25), np.maximum(board, post) * inside)
+
+
+def _tool_board(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:
+    start, long_m = place
+    inside = within(u, start, start + long_m, footprint) * within(z, 1.05, 1.95, footprint)
+    albedo = mix(
+        albedo, albedo * 0.4, within(u, start, start + long_m + 0.03, footprint) * within(z, 1.01, 1.95, footprint)
+    )
+    albedo = mix(albedo, (0.33, 0.24, 0.15), inside)
+    cell, level = np.floor((u - start) / 0.13), np.floor(z / 0.3)
+    off = np.abs(u - start - (cell + 0.5) * 0.13)
+    long_tool = 0.08 + 0.2 * hashed(cell, level, seed=seed)
+    head = np.where(z - level * 0.3 > long_tool - 0.05, 0.02 + 0.03 * hashed(cell, level, seed=seed + 1), 0.01)
+    tool = within(off, -9.0, head, footprint) * within(z - level * 0.3, 0.03, long_tool, footprint)
+    tool = tool * (hashed(cell, level, seed=seed + 2) > 0.3)
+    return mix(albedo, _drab(seed + 3, cell, level) * 0.6, tool * inside)
+
+
+def _tyres(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:
+    start, count = place[0], 2 + seed % 4
+    across = np.clip((u - start - 0.34) / 0.34, -1, 1)
+    inside = within(u, start, start + 0.68, footprint) * within(z, -9.0, 0.215 * count, footprint)
+    bulge = np.abs(np.sin(math.pi * z / 0.215)) ** 0.4
+    tread = 1 - 0.3 * stripes(u, 0.03, 0.012, footprint)
+    shade = np.sqrt(np.clip(1 - across**2, 0.03, 1)) * bulge * tread
+    return mix(albedo, np.float32(0.035) * shade[..., None] * np.ones(3), inside)
+
+
+def _pipe(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:
+    start, upright = place[0], seed % 2 == 0
+    coordinate = u - start if upright else z - 1.4 - (seed % 7) * 0.12
+    wide = 0.03 + (seed % 5) * 0.012
+    inside = within(coordinate, 0.0, wide, footprint) + 0 * z
+    shade = np.clip(1 - 1.6 * np.abs(coordinate / wide - 0.4), 0.25, 1)
+    shadow = within(coordinate, -0.6 * wide, 0.0, footprint) + 0 * z
+    albedo = mix(albedo, albedo * 0.6, shadow)
+    return mix(albedo, 0.35 * shade[..., None] * np.ones(3) + 0 * z[..., None], inside)
+
+
+def _cupboard(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:
+    start, long_m = place[0], 0.8 + place[1] * 0.3
+    tall = 0.9 + (seed % 11) * 0.1
+    inside = within(u, start, start + long_m, footprint) * within(z, -9.0, tall, footprint)
+    seams = np.maximum(
+        stripes(u - start, 0.45, 0.012, footprint), stripes(z, 0.3 if seed % 2 else 0.9, 0.012, footprint)
+    )
+    colour = np.array([(0.16, 0.03, 0.025), (0.25, 0.26, 0.27), (0.05, 0.08, 0.15), (0.3, 0.22, 0.14)])[seed % 4]
+    body = colour * (1 - 0.6 * np.minimum(seams, 1) + 0.1 * sample(1.2, seed, u, z, 0.02, footprint))[..., None]
+    shadow = within(u, start + long_m, start + long_m + 0.12, footprint) * within(z, -9.0, tall, footprint)
+    return mix(mix(albedo, albedo * 0.5, shadow), body, inside)
