@@ -1,6 +1,7 @@
 """Errors a user can meet. Each says which file, what is wrong and what to do, in one sentence.
 
 ScreeningError
+├── UsageError        what was asked for does not fit together (exit code 2)
 ├── BatchError        the batch itself cannot be used (exit code 1)
 ├── PhotoError        one photo cannot be used; it is set aside and the batch goes on
 ├── ConfigError       a YAML or CSV the user (or we) wrote does not hold
@@ -21,6 +22,10 @@ class ScreeningError(Exception):
 
     def __str__(self) -> str:
         return f"{self.file}: {self.fault}; {self.remedy}."
+
+
+class UsageError(ScreeningError):
+    """What was asked for does not fit together: outputs inside the batch, or over somebody's other files."""
 
 
 class BatchError(ScreeningError):

@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 
 import numpy as np
+from PIL import Image
 
 from pipeline import crops
 from pipeline.records import (
@@ -166,3 +167,15 @@ def result(
 
 def advert(name: str = "pellock-1", **details: object) -> Advert:
     return Advert(name, AdvertDetails.model_validate(details), ())
+
+
+def write_photo(path: Path, seed: int = 0, patch: tuple[int, int, int] | None = None) -> Path:
+    """A crisp grey photo of 960 × 720 pixels, another for every seed, with a patch of colour where one is given."""
+    rng = np.random.default_rng(seed)
+    coarse = rng.integers(70, 190, (9, 12, 1)).repeat(80, axis=0).repeat(80, axis=1)
+    srgb = np.clip(coarse + rng.integers(-12, 12, (720, 960, 1)), 0, 255).repeat(3, axis=2).astype(np.uint8)
+    if patch is not None:
+        srgb[320:400, 480:600] = patch
+    path.parent.mkdir(parents=True, exist_ok=True)
+    Image.fromarray(srgb).save(path, quality=92)
+    return path
