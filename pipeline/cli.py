@@ -1,0 +1,179 @@
+"""The command `maskline`: each body reads, calls one function, writes. Here errors become one line and an exit code."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import sqlite3
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+from pipeline import screening
+from pipeline.build_sheets import read_build_sheet
+from pipeline.errors import ScreeningError, UsageError
+
+NOTHING_DONE, WRONG_USAGE, STOPPED = 1, 2, 130
+FORWARD = {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []}
+
+app = typer.Typer(
+    name="maskline",
+    help="Screen advert photos of older utility vehicles for signs that the paint is not the factory's.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+sheet = typer.Typer(help="Check build sheets.", no_args_is_help=True)
+app.add_typer(sheet, name="sheet")
+
+Out = Annotated[Path, typer.Option("--out", help="Folder for the outputs; made if it is not there.")]
+Weights = Annotated[
+    Path | None, typer.Option("--weights", help="Folder of another network.", show_default="the shipped network")
+]
+Device = Annotated[str, typer.Option("--device", help="What computes the network: cpu, or cuda for a GPU.")]
+Threads = Annotated[
+    int | None, typer.Option("--threads", min=1, help="Processor cores to use at most.", show_default="all")
+]
+
+
+@app.command()
+def screen(
+    batch: Annotated[
+        Path,
+        typer.Argument(
+            help="Folder with one folder of photos an advert, a .zip of it, or a CSV with the columns advert,photo."
+        ),
+    ],
+    out: Out,
+    weights: Weights = None,
+    device: Device = "cpu",
+    strict: Annotated[bool, typer.Option("--strict", help="Exit with 1 if any photo was set aside.")] = False,
+    threads: Threads = None,
+) -> None:
+    """Screen a batch of adverts.
+
+    Writes a shortlist, the findings with crops, and a report to open in a browser. The batch is never changed. Photos
+    that were screened before into the same folder are not computed again, so a batch can grow, and a run that was
+    stopped goes on where it was.
+    """
+    result = _screen(batch, out, weights, device, threads)
+    if result.photos == 0 or (strict and result.set_aside):
+        raise typer.Exit(NOTHING_DONE)
+
+
+@app.command()
+def demo(
+    out: Out = Path("maskline-demo"),
+    threads: Threads = None,
+) -> None:
+    """Screen the invented adverts that come along."""
+    _screen(Path(str(files("synthetic_data").joinpath("demo", "adverts"))), out, None, "cpu", threads)
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of the outputs.
+
+    Of shortlist.json, a line of findings.jsonl, a row of set_aside.csv, and of advert.yaml.
+    """
+    typer.echo(json.dumps(screening.output_schema(), indent=1))
+
+
+@sheet.command("check")
+def check_sheet(
+    file: Annotated[str, typer.Argument(help="A YAML file, or the name of a shipped build sheet.")],
+) -> None:
+    """Check a build sheet; a wrong or missing entry is named with its line."""
+    found = read_build_sheet(file)
+    parts = (("zone", found.zones), ("joint", found.joints), ("panel", found.panels), ("decal", found.decals))
+    typer.echo(f"{file}: '{found.label}' holds, with {', '.join(_count(len(items), noun) for noun, items in parts)}.")
+
+
+@app.command(context_settings=FORWARD, add_help_option=False)
+def model(context: typer.Context) -> None:
+    """Train, measure and export the network (extra `train`)."""
+    _forward("models.cli", context)
+
+
+@app.command(context_settings=FORWARD, add_help_option=False)
+def data(context: typer.Context) -> None:
+    """Make and check data sets for training (extra `train`)."""
+    _forward("synthetic_data.cli", context)
+
+
+def main() -> None:
+    """Entry point of `maskline`."""
+    try:
+        app(prog_name="maskline")
+    except UsageError as error:
+        _stop(str(error), WRONG_USAGE)
+    except ScreeningError as error:
+        _stop(str(error), NOTHING_DONE)
+    except (OSError, sqlite3.Error) as error:
+        file = getattr(error, "filename", None) or "maskline"
+        _stop(f"{file}: {getattr(error, 'strerror', None) or error}; check free space and permissions.", NOTHING_DONE)
+
+
+def _screen(
+    batch: Path, out: Path, weights: Path | None, device: str, threads: int | None
+) -> screening.ScreeningResult:
+    try:
+        with _progress_bar() as progress:
+            result = screening.screen(batch, out, weights=weights, device=device, threads=threads, progress=progress)
+    except KeyboardInterrupt:
+        typer.echo("Stopped; finished photos are kept, and the same command goes on from there.", err=True)
+        raise typer.Exit(STOPPED) from None
+    adverts, kept = len(result.shortlist.adverts), result.known_before
+    typer.echo(
+        f"Screened {_count(adverts, 'advert')} with {_count(result.photos, 'photo')}"
+        + (f", {kept} of them from an earlier run." if kept else ".")
+    )
+    typer.echo(f"Report: {result.report}")
+    aside = len(result.set_aside)
+    typer.echo(
+        f"Set aside: {_count(aside, 'file')}" + (f", listed with reasons in {out / 'set_aside.csv'}." if aside else ".")
+    )
+    return result
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+@contextmanager
+def _progress_bar() -> Iterator[screening.Progress]:
+    """A bar on standard error while photos are looked at; nothing where that is no terminal."""
+    console = Console(stderr=True)
+    columns = (TextColumn("Looking at photos"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("photos", total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+def _forward(module: str, context: typer.Context) -> None:
+    """Hand the rest of the command line to a group of commands whose packages only the extra installs."""
+    try:
+        group = importlib.import_module(module)
+    except ModuleNotFoundError as error:
+        raise ScreeningError(
+            context.command_path, f"the package '{error.name}' is not installed", "run: pip install 'maskline[train]'"
+        ) from None
+    group.app(context.args, prog_name=context.command_path)
+
+
+def _stop(message: str, code: int) -> None:
+    typer.echo(message, err=True)
+    sys.exit(code)
+
+
+if __name__ == "__main__":
+    main()
