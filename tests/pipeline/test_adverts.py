@@ -268,7 +268,31 @@ def test_zip_of_photos_is_one_advert(tmp_path: Path) -> None:
     "name", ["../out.jpg", "a/../../out.jpg", "/out.jpg", "..\\out.jpg", "C:\\out.jpg", "\\out.jpg"]
 )
 def test_zip_paths_that_lead_out(tmp_path: Path, name: str) -> None:
-    batch = zipped(tmp_path / "in" / "batch.zip", {"a/1.jpg": JPEG, name: JPEG})
+    found = read(zipped(tmp_path / "in" / "batch.zip", {"a/1.jpg": JPEG, name: JPEG}))
+    assert shown(found) == {"a": ["1.jpg"]}
+    assert [item.fault for item in found.set_aside] == ["its path leads out of the zip"]
+    assert not list(tmp_path.rglob("out.jpg"))
+    assert not Path("/out.jpg").exists()
+
+
+def test_zip_links_are_not_made(tmp_path: Path) -> None:
+    batch = tmp_path / "batch.zip"
+    with zipfile.ZipFile(batch, "w") as archive:
+        archive.writestr("a/1.jpg", JPEG)
+        link = zipfile.ZipInfo("a/link.jpg")
+        link.external_attr = (stat.S_IFLNK | 0o777) << 16
+        archive.writestr(link, "/etc/hostname")
+    found = read(batch)
+    assert shown(found) == {"a": ["1.jpg"]}
+    assert faults(found) == {"a/link.jpg": "it is a link or device, not a file"}
+
+
+def test_zip_bombs_stop_at_the_limit(tmp_path: Path) -> None:
+    limits = BatchLimits(most_files=3, most_unpacked_bytes=3_000_000)
+    batch = zipped(tmp_path / "big.zip", {"a/1.jpg": JPEG + b"\0" * 50_000_000})
+    assert "it unpacks to more than 0.003 GB" in refusal(batch, limits)
+    assert sum(path.stat().st_size for path in (tmp_path / "unpacked").rglob("*.jpg")) < 6_000_000
+    many = zipped(tmp_path / "in" / "many.zip", {f"a/{number}.jpg": JPEG for number in range(4)})
     assert "it holds more than 3 files" in refusal(many, limits)
 
 
