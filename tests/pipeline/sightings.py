@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.records import DETECTED_CUES, Box, CueFinding, CueRates, Measure, PhotoFindings, Quality, Side
+from pipeline.histories import WeighingSettings
+from pipeline.records import DETECTED_CUES, HISTORIES, Box, CueFinding, CueRates, Measure, PhotoFindings, Quality, Side
 
 TAUGHT = ("overspray_rubber", "overspray_hidden", "painted_fastener", "filled_seam", "masking_edge", "wear_through")
 RATES = {
@@ -91,3 +92,16 @@ def refinished_advert() -> list[PhotoFindings]:
         photo("rear.jpg", "rear", REAR),
         photo("glass.jpg", "close_up", ("glazing_seal",), {"overspray_rubber": alarm("glazing_seal", "left")}),
     ]
+
+
+def textbook(factory: float, sensitivity: float, false_alarm: float) -> tuple[WeighingSettings, dict[str, CueRates]]:
+    """One cue that is always there after a job and never before, no cap, no innocent cause: a plain diagnostic test."""
+    every_job = dict.fromkeys(HISTORIES[1:], 1.0)
+    content = WeighingSettings.shipped().model_dump()
+    content["prior"] = {"factory": factory} | dict.fromkeys(HISTORIES[1:], (1 - factory) / 5)
+    content["cap_decibans"] = 200
+    whole = {"regions": {"whole": 1.0}, "care": {"usual": 1.0}}
+    content["jobs"] = dict.fromkeys(HISTORIES[1:], whole)
+    content["cues"] = {"overspray_rubber": {"untouched": 0, "job": every_job, "escapes_by": "nothing"}}
+    rates = CueRates(sensitivity=(sensitivity,) * 3, false_alarm=(false_alarm,) * 3, positives=500, negatives=500)
+    return WeighingSettings.model_validate(content), {"overspray_rubber": rates}

@@ -1,10 +1,9 @@
-"""Weighing: against published examples, against plain enumeration of all that may be the case, and by its properties."""
+"""Weighing: against published examples, against plain enumeration of all that may be, and by its properties."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
-from itertools import product
+from collections.abc import Sequence
 from math import log10, prod
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from hypothesis import strategies as st
 
 from pipeline.build_sheets import BuildSheet, ZoneBuild, read_build_sheet
 from pipeline.configuration import load
-from pipeline.coverage import cue_entries, zone_entries
+from pipeline.coverage import cue_entries
 from pipeline.errors import ConfigError
 from pipeline.evidence import (
     Piece,
@@ -30,6 +29,7 @@ from pipeline.evidence import (
 )
 from pipeline.histories import PaintModel, WeighingSettings
 from pipeline.records import HISTORIES, CueFinding, CueRates, Measure, PhotoFindings, Side
+from tests.pipeline.enumeration import Observation, posterior
 from tests.pipeline.sightings import (
     DOOR,
     OUTSIDE,
@@ -40,6 +40,7 @@ from tests.pipeline.sightings import (
     clean_advert,
     photo,
     refinished_advert,
+    textbook,
 )
 
 SETTINGS = WeighingSettings.shipped()
@@ -65,19 +66,6 @@ def test_decibans_are_goods() -> None:
     assert decibans(1) == 0
     assert decibans(5 / 4) == pytest.approx(1, abs=0.04)
     assert decibans(1 / 100) == pytest.approx(-20)
-
-
-def textbook(factory: float, sensitivity: float, false_alarm: float) -> tuple[WeighingSettings, dict[str, CueRates]]:
-    """One cue that is always there after a job and never before, no cap, no innocent cause: a plain diagnostic test."""
-    every_job = dict.fromkeys(HISTORIES[1:], 1.0)
-    content = SETTINGS.model_dump()
-    content["prior"] = {"factory": factory} | dict.fromkeys(HISTORIES[1:], (1 - factory) / 5)
-    content["cap_decibans"] = 200
-    whole = {"regions": {"whole": 1.0}, "care": {"usual": 1.0}}
-    content["jobs"] = dict.fromkeys(HISTORIES[1:], whole)
-    content["cues"] = {"overspray_rubber": {"untouched": 0, "job": every_job, "escapes_by": "nothing"}}
-    rates = CueRates(sensitivity=(sensitivity,) * 3, false_alarm=(false_alarm,) * 3, positives=500, negatives=500)
-    return WeighingSettings.model_validate(content), {"overspray_rubber": rates}
 
 
 def seals(alarms: Sequence[str], clean: Sequence[str] = ()) -> list[PhotoFindings]:
@@ -189,71 +177,8 @@ def _there_of(cue: str, zone: str, side: Side | None) -> np.ndarray:
 # --- against plain enumeration -----------------------------------------------------------------------------------
 
 
-def enumerated(pieces: Sequence[Piece], sheet_name: str, prior: Mapping[str, float] | None = None) -> dict[str, float]:
-    """P(history | pieces) by adding up everything that may be the case, from the YAML's plain numbers.
-
-    Loops over history, region, care, every innocent cause on or off, and each piece's cue there or absent.
-    """
-    content, sheet = SETTINGS.model_dump(), read_build_sheet(sheet_name)
-    assert sheet.doubt is not None
-    cues = sorted({piece.cue for piece in pieces})
-    causes = [(cue, c) for cue in cues for c in content["cues"][cue]["innocent"]]
-    doubt = {"chance": sheet.doubt, "share": 0.9, "zones": None}
-    causes += [(cue, doubt) for cue in cues if cue in ("painted_fastener", "filled_seam", "changed_joint")]
-    joint = dict.fromkeys(HISTORIES, 0.0)
-    for history in HISTORIES:
-        job = content["jobs"].get(history, {"regions": {None: 1.0}, "care": {None: 1.0}})
-        for (region, where), (care, how) in product(job["regions"].items(), job["care"].items()):
-            for held in product((0, 1), repeat=len(causes)):
-                chance = (prior or content["prior"])[history] * where * how
-                chance *= prod(c["chance"] if on else 1 - c["chance"] for (_, c), on in zip(causes, held, strict=True))
-                on_now = [pair for pair, on in zip(causes, held, strict=True) if on]
-                for piece in pieces:
-                    there = _plainly_there(content, sheet, piece, history, region, care, on_now)
-                    chance *= sum(p * (piece.ratio if present else 1) for present, p in ((1, there), (0, 1 - there)))
-                joint[history] += chance
-    return {history: chance / sum(joint.values()) for history, chance in joint.items()}
-
-
-def _plainly_there(
-    content: dict[str, Any],
-    sheet: BuildSheet,
-    piece: Piece,
-    history: str,
-    region: str | None,
-    care: str | None,
-    causes: Sequence[tuple[str, dict[str, Any]]],
-) -> float:
-    """P(the cue is there) at a place whose side may be unknown, spelled out once more without the code under test."""
-    model, zone = content["cues"][piece.cue], piece.zone
-    sides = [piece.side] if piece.side or not zone_entries()[zone].sided else ["left", "right"]
-    total = 0.0
-    for side in sides:
-        job = 0.0
-        if region is not None:
-            place = content["regions"][region]
-            if (place["zones"] == "all" or zone in place["zones"]) and (side is None or side in place["sides"]):
-                effort = sheet.effort_min(zone) or zone_entries()[zone].effort_min
-                left_on = effort / (effort + content["care"][care]["half_effort_min"])
-                slips = content["care"][care]["slips"]
-                job = (
-                    model["job"][history]
-                    * {"removal": left_on, "workmanship": slips, "nothing": 1}[model["escapes_by"]]
-                )
-        factory = 0.0
-        joints = sheet.joints_in(zone)
-        if piece.cue == "painted_fastener":
-            rows = [joint.fastening for joint in joints if joint.fastening and joint.fastening != "spot_weld"]
-            factory = rows.count("rivet_painted") / len(rows)
-        if piece.cue == "filled_seam":
-            seams = [joint.seam for joint in joints if joint.seam]
-            factory = seams.count("sealed") / len(seams)
-        absent = (1 - job) * (1 - model["untouched"]) * (1 - factory)
-        for cue, cause in causes:
-            if cue == piece.cue and (cause["zones"] is None or zone in cause["zones"]):
-                absent *= 1 - cause["share"]
-        total += (1 - absent) / len(sides)
-    return total
+def observed(pieces: Sequence[Piece]) -> list[Observation]:
+    return [Observation(piece.cue, piece.zone or "", piece.side, piece.ratio, 1.0) for piece in pieces]
 
 
 MIXED = [
@@ -268,16 +193,17 @@ MIXED = [
 @pytest.mark.parametrize("sheet_name", ["pellock", "brindle", "generic_utility"])
 @pytest.mark.parametrize("findings", [MIXED, clean_advert()[2:4], refinished_advert()[1:3]])
 def test_the_posterior_is_that_of_plain_enumeration(findings: list[PhotoFindings], sheet_name: str) -> None:
-    weighed = weigh(findings, read_build_sheet(sheet_name), RATES, SETTINGS)
+    sheet = read_build_sheet(sheet_name)
+    weighed = weigh(findings, sheet, RATES, SETTINGS)
     assert weighed.pieces
-    assert weighed.history == pytest.approx(enumerated(weighed.pieces, sheet_name), rel=1e-9)
+    assert weighed.history == pytest.approx(posterior(observed(weighed.pieces), sheet, SETTINGS), rel=1e-9)
 
 
 def test_the_range_is_that_of_other_priors() -> None:
     weighed = verdict(MIXED)
     for factory, refinished in zip(reversed(SETTINGS.factory_prior_range), weighed.refinished_range, strict=True):
         others = {h: p * (1 - factory) / (1 - SETTINGS.prior["factory"]) for h, p in SETTINGS.prior.items()}
-        expected = enumerated(weighed.pieces, "pellock", others | {"factory": factory})
+        expected = posterior(observed(weighed.pieces), PELLOCK, SETTINGS, others | {"factory": factory})
         assert refinished == pytest.approx(1 - expected["factory"], rel=1e-9)
 
 
