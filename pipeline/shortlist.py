@@ -1,0 +1,123 @@
+"""One row an advert, in the order in which a buyer wants to look at them, each with what it is thought for."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+from pipeline.build_sheets import GENERIC, BuildSheet, read_build_sheet
+from pipeline.coverage import distinct_photos
+from pipeline.errors import ConfigError
+from pipeline.evidence import Verdict, weigh
+from pipeline.histories import WeighingSettings
+from pipeline.photo_requests import rank_requests
+from pipeline.records import (
+    Advert,
+    AdvertResult,
+    CueRates,
+    Decision,
+    Measure,
+    PhotoFindings,
+    SetAside,
+    Shortlist,
+)
+
+# What a buyer wants: first what is worth the trip, then what may be, then what nobody can tell yet, then what to drop.
+ORDER: tuple[Decision, ...] = ("likely_factory", "ask_first", "not_enough_seen", "likely_refinished")
+
+
+def shortlist(
+    adverts: Sequence[Advert],
+    findings_by_advert: Mapping[str, Sequence[PhotoFindings]],
+    set_aside: Sequence[SetAside],
+    rates: Mapping[str, CueRates],
+    settings: WeighingSettings,
+    measures_by_advert: Mapping[str, Sequence[Measure]] | None = None,
+) -> Shortlist:
+    """Weigh every advert and rank them all.
+
+    `rates`: by cue, what the network was measured to do (its manifest); `measures_by_advert`: readings taken at a
+    viewing. Within a decision the less probably refinished comes first, then what was looked at more, then the name.
+    A build sheet that an advert names and that cannot be read is replaced by the generic one and noted.
+    """
+    sheets: dict[str, tuple[BuildSheet, str | None]] = {}
+    rows: list[tuple[Advert, Verdict, tuple[str, ...]]] = []
+    for advert in adverts:
+        name = advert.details.build_sheet or GENERIC
+        if name not in sheets:
+            sheets[name] = _sheet_or_generic(name)
+        sheet, fault = sheets[name]
+        findings = findings_by_advert.get(advert.name, ())
+        verdict = weigh(findings, sheet, rates, settings, (measures_by_advert or {}).get(advert.name, ()))
+        notes = [fault] if fault else []
+        rows.append((advert, verdict, (*notes, *_notes(findings, verdict))))
+    rows.sort(key=lambda row: (ORDER.index(row[1].decision), row[1].refinished, -row[1].looked_at, row[0].name))
+    lost = Counter(photo.advert for photo in set_aside)
+    return Shortlist(
+        adverts=tuple(
+            _result(
+                rank, advert, verdict, notes, len(findings_by_advert.get(advert.name, ())), lost[advert.name], rates
+            )
+            for rank, (advert, verdict, notes) in enumerate(rows, start=1)
+        )
+    )
+
+
+def _result(
+    rank: int,
+    advert: Advert,
+    verdict: Verdict,
+    notes: tuple[str, ...],
+    photos: int,
+    set_aside: int,
+    rates: Mapping[str, CueRates],
+) -> AdvertResult:
+    return AdvertResult(
+        advert=advert.name,
+        title=advert.details.title,
+        rank=rank,
+        history=verdict.history,
+        refinished=verdict.refinished,
+        refinished_range=verdict.refinished_range,
+        weights=verdict.weights,
+        coverage=verdict.coverage,
+        requests=rank_requests(verdict, rates),
+        decision=verdict.decision,
+        reason=verdict.reason,
+        extent=verdict.extent,
+        coats=verdict.coats,
+        notes=notes,
+        price=advert.details.price,
+        currency=advert.details.currency,
+        photos=photos,
+        set_aside=set_aside,
+    )
+
+
+def _sheet_or_generic(name: str) -> tuple[BuildSheet, str | None]:
+    try:
+        return read_build_sheet(name), None
+    except ConfigError as error:
+        return read_build_sheet(GENERIC), f"Weighed with the build sheet {GENERIC}, since the one named fails: {error}"
+
+
+def _notes(findings: Sequence[PhotoFindings], verdict: Verdict) -> list[str]:
+    """What a buyer should know besides the weights, each as one sentence."""
+    notes = [
+        f"The photo {photo.photo} is also in {', '.join(photo.also_in)}: one vehicle twice, or a photo from elsewhere."
+        for photo in sorted(findings, key=lambda photo: photo.photo)
+        if photo.also_in
+    ]
+    repeats = len(findings) - len(distinct_photos(findings))
+    if repeats:
+        notes.append(f"{repeats} of {len(findings)} photos repeat another one and count once.")
+    weak = sum(not photo.quality.assessable for photo in findings)
+    if weak:
+        notes.append(f"{weak} of {len(findings)} photos are too blurred, dark or small to be judged.")
+    low, high = verdict.refinished_range
+    if low < verdict.model.settings.costs.go_below <= high or low <= verdict.model.settings.costs.drop_above < high:
+        notes.append(
+            "The decision hangs on what was assumed before any photo: "
+            f"the probability of a refinish runs from {100 * low:.0f} % to {100 * high:.0f} % over the range assumed."
+        )
+    return notes

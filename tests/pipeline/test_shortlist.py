@@ -1,0 +1,128 @@
+"""The shortlist: in the order a buyer wants, nothing lost, and every oddity noted."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from pipeline.histories import WeighingSettings
+from pipeline.records import Advert, AdvertDetails, Measure, PhotoFindings, SetAside, Shortlist
+from pipeline.shortlist import ORDER, shortlist
+from tests.pipeline.sightings import OUTSIDE, RATES, alarm, clean_advert, photo, refinished_advert
+
+SETTINGS = WeighingSettings.shipped()
+
+
+def advert(name: str, **details: object) -> Advert:
+    return Advert(name, AdvertDetails.model_validate({"build_sheet": "pellock"} | details), ())
+
+
+def listed(findings: dict[str, Sequence[PhotoFindings]], *adverts: Advert, lost: Sequence[SetAside] = ()) -> Shortlist:
+    return shortlist(adverts or [advert(name) for name in findings], findings, lost, RATES, SETTINGS)
+
+
+def in_the_middle() -> list[PhotoFindings]:
+    return [*clean_advert(), photo("x.jpg", zones=(), alarms={"wear_through": alarm("sill_rail", "left")})]
+
+
+def test_the_order_is_what_a_buyer_wants() -> None:
+    result = listed(
+        {
+            "dark": [photo("a.jpg", "exterior", OUTSIDE, assessable=False)],
+            "sprayed": refinished_advert(),
+            "open": in_the_middle(),
+            "original": clean_advert(),
+        }
+    )
+    assert [(row.rank, row.advert, row.decision) for row in result.adverts] == [
+        (1, "original", "likely_factory"),
+        (2, "open", "ask_first"),
+        (3, "dark", "not_enough_seen"),
+        (4, "sprayed", "likely_refinished"),
+    ]
+    assert [row.decision for row in result.adverts] == list(ORDER)
+
+
+def test_within_a_decision_the_less_probably_refinished_comes_first() -> None:
+    less = [*clean_advert(), photo("under.jpg", "underside", ("chassis_rail",))]
+    result = listed({"a": clean_advert(), "b": less})
+    assert [row.advert for row in result.adverts] == ["b", "a"]
+    assert result.adverts[0].refinished < result.adverts[1].refinished
+
+
+def test_the_order_of_the_batch_does_not_matter() -> None:
+    findings = {"a": clean_advert(), "b": clean_advert(), "c": refinished_advert()}
+    backwards = dict(reversed(findings.items()))
+    assert listed(findings) == listed(backwards)
+
+
+def test_nothing_is_lost() -> None:
+    lost = [SetAside(advert="empty", photo=name, fault="broken", remedy="send it again") for name in ("a.jpg", "b.jpg")]
+    row = listed({}, advert("empty", title="Pellock, one owner", price=9500, currency="EUR"), lost=lost).adverts[0]
+    assert (row.photos, row.set_aside, row.title, row.price, row.currency) == (0, 2, "Pellock, one owner", 9500, "EUR")
+    assert row.decision == "not_enough_seen" and row.requests and row.coats == 0
+
+
+def test_the_result_is_written_and_read_back() -> None:
+    result = listed({"a": clean_advert(), "b": refinished_advert()})
+    assert Shortlist.model_validate_json(result.model_dump_json()) == result
+
+
+def test_a_photo_shared_with_another_advert_is_noted() -> None:
+    shared = photo("rear.jpg", "rear", ("tub_rear",), also_in=("other/back.jpg",))
+    (row,) = listed({"a": [*clean_advert(), shared]}).adverts
+    assert any("rear.jpg is also in other/back.jpg" in note for note in row.notes)
+
+
+def test_repeats_and_weak_photos_are_noted() -> None:
+    repeat = photo("again.jpg", zones=("hinge",), duplicate_of="hinge.jpg")
+    (row,) = listed({"a": [*clean_advert(), repeat, photo("dark.jpg", assessable=False)]}).adverts
+    assert "1 of 9 photos repeat another one and count once." in row.notes
+    assert "1 of 9 photos are too blurred, dark or small to be judged." in row.notes
+
+
+def test_a_decision_that_hangs_on_the_prior_says_so() -> None:
+    rows = {row.advert: row for row in listed({"a": clean_advert(), "b": refinished_advert()}).adverts}
+    assert any("hangs on what was assumed" in note for note in rows["a"].notes)
+    assert not any("hangs on what was assumed" in note for note in rows["b"].notes)
+
+
+@pytest.mark.parametrize("name", ["heron", "nowhere/heron.yaml"])
+def test_a_build_sheet_that_cannot_be_read_is_noted_and_replaced(name: str) -> None:
+    findings = {"a": clean_advert()}
+    (row,) = listed(findings, advert("a", build_sheet=name)).adverts
+    (generic,) = listed(findings, advert("a", build_sheet=None)).adverts
+    assert row.notes[0].startswith("Weighed with the build sheet generic_utility, since the one named fails: ")
+    assert row.weights == generic.weights and generic.notes == row.notes[1:]
+
+
+def test_the_users_own_build_sheet_decides(tmp_path: Path) -> None:
+    path = tmp_path / "mine.yaml"
+    path.write_text(
+        "label: mine\nrefines: brindle\n"
+        "joints: {wing_rivets: {zone: wing_front, fastening: rivet_painted}, wing_bolts: null}\n"
+    )
+    findings = {"a": [photo("x.jpg", zones=(), alarms={"painted_fastener": alarm("wing_front")})]}
+    (mine,) = listed(findings, advert("a", build_sheet=str(path))).adverts
+    (brindle,) = listed(findings, advert("a", build_sheet="brindle")).adverts
+    assert mine.weights[0].decibans == 0 < brindle.weights[0].decibans
+
+
+def test_readings_taken_at_the_vehicle_enter() -> None:
+    reading = Measure(cue="film_thickness", value=420, unit="um", uncertainty=10, zone="wing_front")
+    without, with_it = (
+        shortlist([advert("a")], {"a": clean_advert()}, (), RATES, SETTINGS, measures).adverts[0].refinished
+        for measures in ({}, {"a": [reading]})
+    )
+    assert with_it > without
+
+
+def test_photos_set_aside_are_counted_by_advert() -> None:
+    counts: defaultdict[str, int] = defaultdict(int)
+    lost = [SetAside(advert=name, photo="p.jpg", fault="f", remedy="r") for name in ("a", "b", "b")]
+    for row in listed({"a": clean_advert(), "b": clean_advert()}, lost=lost).adverts:
+        counts[row.advert] = row.set_aside
+    assert counts == {"a": 1, "b": 2}
