@@ -133,7 +133,8 @@ def read_photo(path: Path, advert: str, name: str | None = None, settings: Photo
                 raise Image.DecompressionBombError
             _refuse_misread(path, image)
             image.load()
-            upright = _to_srgb(path, ImageOps.exif_transpose(image))
+            ImageOps.exif_transpose(image, in_place=True)
+            upright = _to_srgb(path, image)
             perceptual_hash = str(imagehash.phash(upright, hash_size=HASH_SIDE))
     except PhotoError:
         raise
@@ -279,7 +280,8 @@ def _to_srgb(path: Path, image: Image.Image) -> Image.Image:
         image = image.convert("L" if image.mode in ("1", "LA", "La") else "RGB")
     if profile:
         image = _through_profile(image, bytes(profile))
-    image = image.convert("RGB")
+    if image.mode != "RGB":
+        image = image.convert("RGB")
     if alpha is not None:
         image = Image.composite(image, Image.new("RGB", image.size, MID_GREY), alpha)
     return image
@@ -288,16 +290,21 @@ def _to_srgb(path: Path, image: Image.Image) -> Image.Image:
 def _through_profile(image: Image.Image, profile: bytes) -> Image.Image:
     """To sRGB by the embedded profile; unchanged where that is broken or for another mode, as viewers do too."""
     try:
-        converted = ImageCms.applyTransform(image, _transform(profile, image.mode))
+        transform = _transform(profile, image.mode)
+        converted = None if transform is None else ImageCms.applyTransform(image, transform)
     except (ImageCms.PyCMSError, OSError, ValueError):
         return image
     return image if converted is None else converted
 
 
 @lru_cache(maxsize=32)
-def _transform(profile: bytes, mode: str) -> ImageCms.ImageCmsTransform:
+def _transform(profile: bytes, mode: str) -> ImageCms.ImageCmsTransform | None:
+    """From the profile to sRGB; None where that moves no colour by more than one step of 255, as sRGB itself does.
+
+    The transform takes longer than decoding, and many photos carry the profile of sRGB.
+    """
     # Relative colorimetric: colours that sRGB holds come through unchanged, which measuring them later needs.
-    return ImageCms.buildTransform(
+    transform = ImageCms.buildTransform(
         ImageCms.ImageCmsProfile(BytesIO(profile)),
         ImageCms.createProfile("sRGB"),
         mode,
@@ -305,3 +312,8 @@ def _transform(profile: bytes, mode: str) -> ImageCms.ImageCmsTransform:
         ImageCms.Intent.RELATIVE_COLORIMETRIC,
         ImageCms.Flags.BLACKPOINTCOMPENSATION,
     )
+    if mode != "RGB":
+        return transform
+    colours = np.stack(np.meshgrid(*3 * [np.arange(0, 256, 15, dtype=np.uint8)]), axis=-1).reshape(18, -1, 3)
+    converted = np.asarray(ImageCms.applyTransform(Image.fromarray(colours), transform))
+    return None if np.abs(converted.astype(int) - colours).max() <= 1 else transform

@@ -18,7 +18,7 @@ import pytest
 import tifffile
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageCms
 from skimage.measure import blur_effect
 
 from pipeline.errors import PhotoError
@@ -292,6 +292,12 @@ def test_embedded_profile_is_converted_to_srgb(tmp_path: Path, kind: str, space:
     wanted = 255 * colour.models.eotf_inverse_sRGB(converted)
     assert np.abs(wanted - colours).max() > 5  # the profile matters
     assert np.abs(photo.srgb[8, 8::16] - wanted).max() <= (1 if kind in ("PNG", "WEBP", "TIFF") else 3)
+
+
+def test_profile_of_srgb_itself_changes_nothing(tmp_path: Path) -> None:
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    colours = np.random.default_rng(0).integers(0, 256, (60, 80, 3), dtype=np.uint8)
+    assert np.array_equal(read(tmp_path, encoded(colours, "PNG", icc_profile=profile)).srgb, colours)
 
 
 def test_profile_that_does_not_fit_is_ignored(tmp_path: Path) -> None:
