@@ -1,0 +1,161 @@
+"""The report in a real browser: opened from disk, with no network, on a desk and on a phone."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.pipeline.test_report import NASTY, write_example_report
+
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium here")
+
+DESK, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
+ORDER = ["Pellock wagon, Marl Green", "Brindle tray back", "Brindle pickup", NASTY]
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_example_report(tmp_path_factory.mktemp("report"))
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[playwright.Browser]:
+    with playwright.sync_playwright() as started:
+        chromium = started.chromium.launch(
+            executable_path=CHROMIUM,
+            args=["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking"],
+        )
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(params=["desk", "phone"])
+def page(request: pytest.FixtureRequest, browser: playwright.Browser, report: Path) -> Iterator[playwright.Page]:
+    """The first page of the report; afterwards nothing may have been complained of or fetched from elsewhere."""
+    troubles: list[str] = []
+    context = browser.new_context(viewport=DESK if request.param == "desk" else PHONE)
+    page = context.new_page()
+    page.on("console", lambda message: troubles.append(message.text))
+    page.on("pageerror", lambda error: troubles.append(str(error)))
+    page.on("dialog", lambda dialog: troubles.append(f"dialog: {dialog.message}"))
+    page.on("request", lambda asked: None if asked.url.startswith(report.as_uri()) else troubles.append(asked.url))
+    page.on("requestfailed", lambda failed: troubles.append(failed.url) if "ABORTED" not in failed.failure else None)
+    page.goto((report / "index.html").as_uri())
+    yield page
+    context.close()
+    assert troubles == []
+
+
+def shown(page: playwright.Page) -> list[str]:
+    return [title.inner_text() for title in page.locator(".card:visible h3").all()]
+
+
+def test_it_opens_from_disk_without_sideways_scrolling(page: playwright.Page) -> None:
+    for link in ["index.html", *(link.get_attribute("href") for link in page.locator(".card h3 a").all())]:
+        page.goto(page.url.rsplit("/", 1)[0] + f"/{link}")
+        assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth"), link
+        for picture in page.locator("img:visible").all():
+            picture.scroll_into_view_if_needed()
+            picture.evaluate("picture => picture.decode()")
+            assert picture.evaluate("picture => picture.naturalWidth") > 0
+
+
+def test_sorting(page: playwright.Page) -> None:
+    assert shown(page) == ORDER
+    sort = page.get_by_label("Sort by")
+    sort.select_option("price")
+    assert shown(page) == [NASTY, ORDER[0], ORDER[2], ORDER[1]]  # without a price: last
+    sort.select_option("price-down")
+    assert shown(page) == [ORDER[2], ORDER[0], NASTY, ORDER[1]]
+    sort.select_option("refinished-down")
+    assert shown(page)[0] == "Brindle pickup"
+    sort.select_option("title")
+    assert shown(page) == sorted(ORDER, key=str.lower)
+    sort.select_option("rank")
+    assert shown(page) == ORDER
+
+
+def test_filtering(page: playwright.Page) -> None:
+    status = page.get_by_role("status")
+    assert status.inner_text() == "4 adverts"
+    page.get_by_label("Likely refinished").uncheck()
+    assert shown(page) == [ORDER[0], ORDER[1], ORDER[3]]
+    assert status.inner_text() == "3 of 4 adverts shown"
+    page.get_by_label("Find").fill("BRINDLE back")
+    assert shown(page) == ["Brindle tray back"]
+    page.get_by_label("Find").fill("nothing like it")
+    assert shown(page) == [] and status.inner_text() == "0 of 4 adverts shown"
+    page.get_by_label("Find").fill("")
+    page.get_by_label("Likely refinished").check()
+    assert shown(page) == ORDER
+
+
+def test_evidence_opens_by_keyboard(page: playwright.Page) -> None:
+    card = page.locator(".card", has_text="Brindle pickup")
+    summary = card.locator("summary")
+    summary.focus()
+    page.keyboard.press("Enter")
+    assert card.get_by_text("Assumed before any photo").is_visible()
+    card.locator("h3 a").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/advert-brindle-1.html")
+    page.get_by_role("link", name="Painted fastener heads: Door hinges, left side").first.click()
+    finding = page.locator("article.finding").first
+    assert page.url.endswith(f"#{finding.get_attribute('id')}")
+    mark = finding.locator(".marked rect.over").bounding_box()
+    picture = finding.locator(".marked img").bounding_box()
+    assert mark is not None and picture is not None
+    # the box of the example: 90 × 60 pixels at (400, 300) of 800 × 600
+    assert (mark["x"] - picture["x"]) / picture["width"] == pytest.approx(0.5, abs=0.02)
+    assert (mark["y"] - picture["y"]) / picture["height"] == pytest.approx(0.5, abs=0.02)
+    assert mark["width"] / picture["width"] == pytest.approx(90 / 800, abs=0.02)
+
+
+def test_the_bars_stand_where_the_numbers_say(page: playwright.Page) -> None:
+    page.goto(page.url.replace("index.html", "advert-brindle-1.html"))
+    table = page.locator("#sum ~ .scroll table.sum").first
+    zero = table.locator(".zero").first.bounding_box()
+    total, against = table.locator("rect.total").bounding_box(), table.locator("rect.factory").bounding_box()
+    assert zero is not None and total is not None and against is not None
+    assert total["x"] == pytest.approx(zero["x"], abs=2)  # +10.0 decibans start at even odds and run to the right
+    assert against["x"] == pytest.approx(
+        total["x"] + total["width"], abs=2
+    )  # the last weight ends where the total does
+
+
+def test_printing_opens_what_is_folded(page: playwright.Page) -> None:
+    page.goto(page.url.replace("index.html", "advert-brindle-1.html"))
+    assert page.locator("details[open]").count() == 0
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    assert page.locator("details:not([open])").count() == 0
+    page.emulate_media(media="print")
+    assert not page.locator(".contents").is_visible()
+    assert page.locator(".cautions").is_visible()
+
+
+def test_without_scripts_everything_is_still_there(browser: playwright.Browser, report: Path) -> None:
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto((report / "index.html").as_uri())
+    assert shown(page) == ORDER
+    assert not page.get_by_label("Sort by").is_visible()
+    context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_checker_finds_nothing(browser: playwright.Browser, report: Path, scheme: str) -> None:
+    """axe-core (as axe-playwright-python carries it), all its rules, with everything unfolded."""
+    context = browser.new_context(viewport=PHONE, color_scheme=scheme)
+    page = context.new_page()
+    for name in ("index.html", "advert-brindle-1.html", "advert-ask.html"):
+        page.goto((report / name).as_uri())
+        page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        found = axe.Axe().run(page).response["violations"]
+        assert [(rule["id"], [node["html"] for node in rule["nodes"]]) for rule in found] == [], name
+    context.close()
