@@ -343,20 +343,18 @@ def read_panorama(path: Path) -> Array:
     """A panorama as float32 (H, W, 3), linear, not negative. Raises ConfigError where it cannot be read."""
     try:
         if path.suffix.lower() == ".hdr":
-            image = cv2.cvtColor(cv2.imread(os.fspath(path), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGR2RGB)
+            raw = cv2.cvtColor(cv2.imread(os.fspath(path), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGR2RGB)
         else:
             import mitsuba as mi
 
             if mi.variant() is None:  # the reader of Mitsuba needs some variant to be chosen
                 mi.set_variant("scalar_rgb")
-            image = np.array(
-                mi.Bitmap(os.fspath(path)).convert(mi.Bitmap.PixelFormat.RGB, mi.Struct.Type.Float32, False)
-            )
+            raw = np.array(mi.Bitmap(os.fspath(path)).convert(mi.Bitmap.PixelFormat.RGB, mi.Struct.Type.Float32, False))
     except (RuntimeError, cv2.error):
         raise ConfigError(
             path, "it cannot be read as a panorama", "replace it by an OpenEXR or Radiance file"
         ) from None
-    image = np.nan_to_num(np.asarray(image, np.float32), nan=0.0, posinf=0.0, neginf=0.0)
+    image: Array = np.nan_to_num(np.asarray(raw, np.float32), nan=0.0, posinf=0.0, neginf=0.0)
     rung = (image < 0).any(axis=-1)  # ringing of a down-sampler around lamps and the sun
     good = (~rung).astype(np.float32)
     around = cv2.blur(image * good[..., None], (5, 5)) / np.maximum(cv2.blur(good, (5, 5)), 1e-3)[..., None]

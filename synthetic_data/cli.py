@@ -1,0 +1,127 @@
+"""`maskline data`: make sets of synthetic adverts and check labelled sets."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from pipeline.configuration import load, shipped
+from pipeline.errors import ScreeningError
+from pipeline.records import DETECTED_CUES
+from synthetic_data.contact_sheet import write_contact_sheet
+from synthetic_data.dataset import SPLITS, CheckResult, SetConfig, check_set, graphics_cards, read_labels
+from synthetic_data.dataset import synth as make_set
+
+app = typer.Typer(help="Make and check data sets for training.", no_args_is_help=True)
+console = Console()
+
+
+@app.callback()
+def data() -> None:
+    """Make and check data sets for training."""
+
+
+@app.command()
+def synth(
+    adverts: Annotated[
+        int, typer.Option(min=1, help="How many adverts the set has; may grow when a set is gone on with.")
+    ],
+    seed: Annotated[int, typer.Option(min=0, help="The same seed, config and version give the same set.")],
+    out: Annotated[Path, typer.Option(help="Folder of the set; an unfinished set there is gone on with.")],
+    config: Annotated[Path | None, typer.Option(help="YAML like configs/synthesis/dataset.yaml.")] = None,
+    panoramas: Annotated[Path | None, typer.Option(help="Folder of .exr or .hdr panoramas as light.")] = None,
+    scenes: Annotated[Path | None, typer.Option(help="Folder of photos for far backdrops.")] = None,
+    processes: Annotated[int, typer.Option(min=0, help="Worker processes; 0: two a graphics card, or one a core.")] = 0,
+    gpus: Annotated[int | None, typer.Option(min=0, help="Graphics cards to use; all by default, 0: none.")] = None,
+) -> None:
+    """Render a set of synthetic adverts with labels and masks."""
+    _needs("mitsuba", "pandas", "pycocotools")
+    settings = load(config or shipped("synthesis", "dataset.yaml"), SetConfig)
+    for option, folder in (("--panoramas", panoramas), ("--scenes", scenes)):
+        if folder is not None and not folder.is_dir():
+            raise ScreeningError(folder, "it is not a folder", f"name a folder with {option}")
+    settings = settings.model_copy(
+        update={key: value for key, value in (("panoramas", panoramas), ("scenes", scenes)) if value is not None}
+    )
+    cards = graphics_cards() if gpus is None else gpus
+    workers = processes or (2 * cards if cards else max((os.cpu_count() or 2) // 2, 1))
+    with _progress() as bars:
+        task = bars.add_task("adverts", total=adverts, note="")
+
+        def show(done: int, total: int, photos: int) -> None:
+            bars.update(task, completed=done, total=total, note=f"{photos} photos")
+
+        made = make_set(settings, adverts=adverts, seed=seed, out=out, processes=workers, gpus=cards, progress=show)
+    for fault in made.failed[:10]:
+        typer.echo(fault, err=True)
+    left_out = f", {len(made.failed)} adverts failed and are left out" if made.failed else ""
+    typer.echo(f"{made.photos} photos of {made.adverts} adverts in {out}{left_out}.")
+
+
+@app.command()
+def check(
+    folder: Annotated[Path, typer.Argument(metavar="SET", help="Folder of a labelled set.")],
+    sheet: Annotated[
+        Path | None, typer.Option(help="Folder for the contact sheet; SET/contact_sheet by default.")
+    ] = None,
+    each: Annotated[int, typer.Option(min=1, max=64, help="Photos in a row of the contact sheet.")] = 8,
+) -> None:
+    """Check a set: schema, masks, leakage between splits, class counts; and write a contact sheet to look at."""
+    _needs("pandas", "pycocotools", "imagehash")
+    labelled = read_labels(folder)
+    with _progress() as bars:
+        task = bars.add_task("photos", total=len(labelled.rows), note="")
+        result = check_set(labelled, progress=lambda done, total: bars.update(task, completed=done, total=total))
+    console.print(_counts(result))
+    page = write_contact_sheet(labelled, sheet or folder / "contact_sheet", each=each)
+    for problem in result.problems:
+        typer.echo(problem)
+    typer.echo(f"{len(result.problems)} problems in {len(labelled.rows)} photos; contact sheet: {page}")
+    if result.problems:
+        raise typer.Exit(1)
+
+
+def _needs(*packages: str) -> None:
+    missing = [name for name in packages if find_spec(name) is None]
+    if missing:
+        raise ScreeningError(
+            "maskline data", f"the package '{missing[0]}' is not installed", "run: pip install 'maskline[train]'"
+        )
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[note]}"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True)) as bars:
+        yield bars
+
+
+def _counts(result: CheckResult) -> Table:
+    """Photos by cue and split: present / absent (hard negatives) / unknown."""
+    splits = [split for split in SPLITS if split in result.counts]
+    table = Table("cue", *splits, title="present / absent (of these with hard negatives) / unknown")
+    for cue in DETECTED_CUES:
+        cells = []
+        for split in splits:
+            here = result.counts[split]
+            present, absent, unknown, hard = (
+                here.get(f"{cue} {kind}", 0) for kind in ("present", "absent", "unknown", "hard negative")
+            )
+            cells.append(f"{present} / {absent} ({hard}) / {unknown}")
+        table.add_row(cue, *cells)
+    return table
