@@ -21,16 +21,31 @@ from scipy.special import rel_entr
 from pipeline.build_sheets import Zone
 from pipeline.configuration import Config, load, shipped
 from pipeline.coverage import cue_entries, shot_entries
+from pipeline.errors import ConfigError
 from pipeline.evidence import Verdict, decide, share_looked_at
 from pipeline.histories import Belief, Floats, PaintModel
 from pipeline.records import CueRates, Request
 
 
+class Question(Config):
+    """Something to ask besides photos; left out where the place `unless_seen` was seen."""
+
+    ask: str
+    unless_seen: Zone | None = None
+
+
 class Catalogue(Config):
-    """What is asked of a seller, in one language (`configs/messages/`). `photos`: by zone and shot."""
+    """What is asked of a seller in one language (`configs/messages/`, see `en.yaml`). `photos`: by zone and shot."""
 
     language: str
     name: str
+    greeting: str
+    opening: str
+    opening_untitled: str
+    photos_intro: str
+    questions_intro: str
+    questions: tuple[Question, ...]
+    closing: str
     photos: dict[Zone, dict[str, str]]
 
     @model_validator(mode="after")
@@ -42,9 +57,18 @@ class Catalogue(Config):
         return self
 
 
+def known_languages() -> tuple[str, ...]:
+    """Codes of the languages that maskline can ask in."""
+    return tuple(sorted(path.stem for path in shipped("messages").glob("*.yaml")))
+
+
 @cache
 def read_catalogue(language: str = "en") -> Catalogue:
     """The catalogue of a language. Raises ConfigError where there is none or it does not hold."""
+    if language not in known_languages():
+        raise ConfigError(
+            language, "there is no catalogue of messages in this language", f"use one of {', '.join(known_languages())}"
+        )
     return load(shipped("messages", f"{language}.yaml"), Catalogue)
 
 
