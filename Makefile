@@ -1,0 +1,48 @@
+# The two commands of the README, and what contributors run. PYTHON names the interpreter that makes the environments.
+PYTHON ?= python3
+VENV := .venv
+DEMO_VENV := .venv-demo
+BIN := $(VENV)/bin
+
+.PHONY: demo test check format reference clean
+
+# Install the buyer's part and screen the adverts that come along.
+demo: $(DEMO_VENV)/made
+	$(DEMO_VENV)/bin/python -m pip install --quiet .
+	$(DEMO_VENV)/bin/maskline demo --out out/demo
+
+# Install everything and run all tests, the fast ones first.
+test: $(VENV)/installed
+	$(BIN)/python -m pytest
+
+# Style and types.
+check: $(VENV)/installed
+	$(BIN)/ruff check
+	$(BIN)/ruff format --check
+	$(BIN)/mypy
+
+# Mend what can be mended by itself.
+format: $(VENV)/installed
+	$(BIN)/ruff check --fix
+	$(BIN)/ruff format
+
+# Remove the environments and what tools leave behind.
+clean:
+	rm -rf $(VENV) $(DEMO_VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
+
+# torch and torchvision must fit each other: pip sees to that only where both are asked for at once, as the extra does.
+$(VENV)/installed: pyproject.toml
+	$(call make_venv,$(VENV))
+	$(BIN)/python -m pip install --quiet --editable '.[train,dev]'
+	touch $@
+
+$(DEMO_VENV)/made:
+	$(call make_venv,$(DEMO_VENV))
+	touch $@
+
+define make_venv
+@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+	|| { echo "$(PYTHON) is missing or older than Python 3.11; name another one: make PYTHON=python3.12"; exit 2; }
+$(PYTHON) -m venv $(1)
+$(1)/bin/python -m pip install --quiet --upgrade pip
+endef
