@@ -173,6 +173,9 @@ def _reduced(pixels: Pixels, long_side_px: int) -> Pixels:
     scale = long_side_px / max(height, width)
     if scale >= 1:
         return pixels
+    if scale <= 0.5:  # whole cells first: averaging over part cells is six times slower
+        whole = int(1 / scale)
+        pixels = cv2.resize(pixels, (width // whole, height // whole), interpolation=cv2.INTER_AREA)
     size = max(1, round(width * scale)), max(1, round(height * scale))
     return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
 
