@@ -165,7 +165,9 @@ def _forward(module: str, context: typer.Context) -> None:
         group = importlib.import_module(module)
     except ModuleNotFoundError as error:
         raise ScreeningError(
-            context.command_path, f"the package '{error.name}' is not installed", "run: pip install 'maskline[train]'"
+            context.command_path,
+            f"the package '{error.name}' is not installed",
+            "run in maskline's source folder: pip install '.[train]'",
         ) from None
     group.app(context.args, prog_name=context.command_path)
 

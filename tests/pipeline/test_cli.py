@@ -150,7 +150,8 @@ def test_a_missing_extra_names_the_command_that_installs_it(
     done = maskline(command, "--help")
     assert done.code == 1
     assert (
-        done.err == f"maskline {command}: the package 'torch' is not installed; run: pip install 'maskline[train]'.\n"
+        done.err
+        == f"maskline {command}: the package 'torch' is not installed; run in maskline's source folder: pip install '.[train]'.\n"
     )
 
 
