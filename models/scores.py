@@ -7,6 +7,7 @@ import warnings
 import numpy as np
 import numpy.typing as npt
 import torch
+from scipy.special import expit
 from torchmetrics.functional.classification import binary_average_precision
 
 from models.predictions import Predictions
@@ -20,7 +21,9 @@ def average_precision(labels: Numbers, scores: Numbers) -> float:
     truth = labels[known]
     if truth.size == 0 or truth.min() == truth.max():
         return float("nan")
-    return float(binary_average_precision(torch.from_numpy(scores[known]).double(), torch.from_numpy(truth).long()))
+    # Here and not in torchmetrics, whose vectorised sigmoid breaks ties
+    probability = torch.from_numpy(expit(scores[known].astype(np.float64)))
+    return float(binary_average_precision(probability, torch.from_numpy(truth).long()))
 
 
 def cue_scores(predictions: Predictions) -> dict[str, float]:

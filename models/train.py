@@ -181,13 +181,14 @@ class _Run:
         waited_s, window_s = 0.0, time.monotonic()
         self.network.train()
         while progress < 1:
-            torch.manual_seed(self.recipe.seed + 1009 * self.step + self.team.rank)  # dropout: the same after a resume
             rate = learning_rate_factor(progress, self.recipe.warmup)
             for group in self.optimizer.param_groups:
                 group["lr"] = rate * group["peak_lr"]
             asked = time.monotonic()
             batch = next(batches)
             waited_s += time.monotonic() - asked
+            # Dropout is the same after a resume. Not earlier: a loader's start draws a number, too.
+            torch.manual_seed(self.recipe.seed + 1009 * self.step + self.team.rank)
             photos, targets = unpack(batch, len(self.channels.cues))
             with torch.autocast(self.team.device.type, torch.bfloat16, enabled=self.recipe.precision == "bf16"):
                 maps = self.parallel(photos.contiguous(memory_format=torch.channels_last))

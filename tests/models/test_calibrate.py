@@ -1,0 +1,96 @@
+import numpy as np
+import pytest
+from scipy.special import expit, softmax
+from scipy.stats import binomtest
+from sklearn.linear_model import LogisticRegression
+
+from models.calibrate import (
+    box_limit,
+    calibrate,
+    false_finding_limits,
+    fit_platt,
+    fit_temperature,
+    proportion,
+    with_rates,
+)
+from models.predictions import LOGIT_EDGES
+from pipeline.network import Scale
+from tests.models.made_predictions import made_predictions
+
+
+def test_platt_scaling_finds_the_logistic_that_made_the_labels() -> None:
+    rng = np.random.default_rng(0)
+    logits = rng.normal(0, 3, 20_000)
+    labels = (rng.random(20_000) < expit(0.6 * logits - 1.0)).astype(float)
+    found = fit_platt(logits, labels)
+    assert found.scale == pytest.approx(0.6, abs=0.03) and found.offset == pytest.approx(-1.0, abs=0.05)
+    # Reference: scikit-learn's unregularised logistic regression (its targets are not smoothed: 1/(n + 2) apart)
+    theirs = LogisticRegression(C=np.inf).fit(logits[:, None], labels)
+    assert found.scale == pytest.approx(float(theirs.coef_[0, 0]), rel=1e-2)
+    assert found.offset == pytest.approx(float(theirs.intercept_[0]), rel=1e-2)
+
+
+def test_a_clean_separation_gives_no_certainty_and_one_kind_of_label_changes_nothing() -> None:
+    logits, labels = np.array([-9.0, -8.0, 8.0, 9.0]), np.array([0.0, 0, 1, 1])
+    found = fit_platt(logits, labels)
+    assert 0.6 < expit(found.scale * 9 + found.offset) < 0.9  # Platt's target for two positives is 3/4
+    assert fit_platt(logits, np.zeros(4)) == Scale(scale=1.0, offset=0.0)
+
+
+def test_a_map_that_says_the_opposite_is_never_read_backwards() -> None:
+    rng = np.random.default_rng(1)
+    logits = rng.normal(0, 2, 500)
+    assert fit_platt(logits, (rng.random(500) < expit(-logits)).astype(float)).scale > 0
+
+
+def test_temperature_is_found_again() -> None:
+    rng = np.random.default_rng(2)
+    logits = rng.normal(0, 4, (20_000, 5))
+    chances = softmax(logits / 2.5, axis=1)
+    classes = (chances.cumsum(1) < rng.random((20_000, 1))).sum(1)
+    classes[:100] = -1
+    assert fit_temperature(logits, classes) == pytest.approx(2.5, rel=0.05)
+    assert fit_temperature(logits, np.full(20_000, -1)) == 1.0
+
+
+def test_limits_share_the_false_findings_of_a_clean_advert() -> None:
+    rng = np.random.default_rng(3)
+    cues = ("filler", "masking_edge")
+    probability = rng.beta(2, 2, (40_000, 2))
+    labels = np.zeros_like(probability)
+    limits = false_finding_limits(probability, labels, cues)
+    false = (probability > np.array([limits[cue] for cue in cues])).sum(0) / len(probability)
+    assert false.sum() * 20 == pytest.approx(0.5, abs=0.01)
+    assert false[0] == pytest.approx(false[1], abs=1e-4)
+
+
+def test_a_limit_is_never_below_one_half() -> None:
+    assert false_finding_limits(np.full((50, 1), 0.01), np.zeros((50, 1)), ("filler",)) == {"filler": 0.5}
+
+
+def test_proportions_have_exact_intervals() -> None:
+    # Reference: SciPy's exact binomial interval (Clopper and Pearson 1934)
+    for found, trials in ((0, 12), (3, 40), (12, 12)):
+        wanted = binomtest(found, trials).proportion_ci(0.95, method="exact")
+        assert proportion(found, trials) == pytest.approx((wanted.low, found / trials, wanted.high))
+    assert proportion(0, 0) == (0.0, 0.5, 1.0)
+
+
+def test_the_box_limit_cuts_where_the_masks_end() -> None:
+    counts = np.zeros((2, len(LOGIT_EDGES) - 1), np.int64)
+    counts[0, :140] = 100  # cells without the cue up to bin 139, with it from bin 140 on
+    counts[1, 140:] = 10
+    found = box_limit(counts, Scale(scale=1.0, offset=0.0), 0.5)
+    assert found == pytest.approx(expit(LOGIT_EDGES[140]))
+    assert box_limit(np.zeros_like(counts), Scale(scale=1.0, offset=0.0), 0.7) == 0.7
+
+
+def test_calibration_turns_wild_logits_into_probabilities_and_rates() -> None:
+    wild = made_predictions(4000, seed=4, scale=3.0)  # logits three times too sure
+    found = calibrate(wild)
+    assert found.calibration.cues["filler"].scale == pytest.approx(1 / 3, rel=0.15)
+    other = with_rates(found, made_predictions(500, seed=5, scale=3.0))
+    rates = other.rates["filler"]
+    assert rates.positives + rates.negatives == 500
+    assert rates.sensitivity[0] < rates.sensitivity[1] < rates.sensitivity[2]
+    assert other.limits == found.limits and other.rates != found.rates
