@@ -34,7 +34,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import inf, log10
+from math import ceil, inf, log10
 
 import numpy as np
 from scipy.stats import norm
@@ -161,7 +161,7 @@ def measured_ratio(measure: Measure, sheet: BuildSheet, settings: WeighingSettin
     if measure.cue == "film_thickness":
         if measure.unit != "um":
             return None
-        low, high = sheet.film_range_um()
+        low, high = sheet.film_range_um(measure.panel if measure.panel in sheet.known_panels else None)
         absent, there = ((low + high) / 2, (high - low) / 4), (low + high, (low + high) / 2)
     elif measure.cue in settings.measured and measure.unit == settings.measured[measure.cue].unit:
         absent, there = settings.measured[measure.cue].absent, settings.measured[measure.cue].there
@@ -213,8 +213,7 @@ def pieces_of(
     for name, measure in [*measured, *((None, m) for m in measures)]:
         ratio_or_none = measured_ratio(measure, model.sheet, settings)
         if ratio_or_none is not None and measure.cue in settings.cues:
-            sides = {region.side for region in measure.regions}
-            side = _sided(measure.zone, sides.pop() if len(sides) == 1 else None)
+            side = _sided(measure.zone, _measured_side(measure, model.sheet))
             look = Look(name, ratio_or_none, 1.0, box=measure.regions[0] if measure.regions else None, measure=measure)
             looks[measure.cue, measure.zone, side].append(look)
     pieces = (Piece(*place, tuple(sorted(seen, key=_look_key))) for place, seen in _tempered(looks).items())
@@ -322,7 +321,7 @@ def weigh(
         reach=reach,
         looked_at=looked_at,
         extent=_extent(model, belief),
-        coats=_coats(refinished, counted, weights, settings),
+        coats=_coats(refinished, counted, weights, model),
         has_sign=sign,
         decision=decision,
         reason=_reason(decision, weights, counted, coverage),
@@ -384,17 +383,29 @@ def _extent(model: PaintModel, belief: Belief) -> dict[str, dict[str, float]]:
     return extent
 
 
-def _coats(refinished: float, counted: Sequence[Piece], weights: Sequence[Weight], settings: WeighingSettings) -> int:
+def _coats(refinished: float, counted: Sequence[Piece], weights: Sequence[Weight], model: PaintModel) -> int:
     """The least number of refinishes that explains what is seen.
 
     None while the factory's paint is at least as probable, or nothing seen speaks for a refinish. One explains all
-    signs, but for panels that differ on a vehicle whose whole colour was changed: one job would have made them alike,
-    so a second must have followed.
+    signs, but for two: panels that differ on a vehicle whose whole colour was changed (one job would have made them
+    alike), and a film thicker than the factory's thickest and as much again (a coat adds about what the factory's
+    measured).
     """
     if refinished <= 0.5 or all(weight.decibans <= 0 for weight in weights):
         return 0
-    signs = {piece.cue for piece in counted if decibans(piece.ratio) >= settings.enough.sign_decibans}
-    return 2 if "panel_mismatch" in signs and signs & {"wear_through", "shut_mismatch"} else 1
+    signs = [piece for piece in counted if decibans(piece.ratio) >= model.settings.enough.sign_decibans]
+    cues = {piece.cue for piece in signs}
+    after_a_change = 2 if "panel_mismatch" in cues and cues & {"wear_through", "shut_mismatch"} else 1
+    return max(after_a_change, *(_coats_by_film(piece.telling.measure, model) for piece in signs), 1)
+
+
+def _coats_by_film(measure: Measure | None, model: PaintModel) -> int:
+    """Refinishes that a film needs at least, each and the factory's as thick as its thickest; filler is not counted."""
+    if measure is None or measure.cue != "film_thickness" or measure.value >= model.settings.readings.filler_um:
+        return 0
+    known = measure.panel if measure.panel in model.sheet.known_panels else None
+    surely = measure.value - 2 * measure.uncertainty
+    return max(ceil(surely / model.sheet.film_range_um(known)[1]) - 1, 0)
 
 
 def _weight(piece: Piece, decibans: float, likelihoods: np.ndarray, why: str) -> Weight:
@@ -422,6 +433,13 @@ def _side_in(photo: PhotoFindings, zone: str) -> Side | None:
     """The side of a zone in a photo, where its boxes there agree on one."""
     sides = {box.side for finding in photo.cues.values() for box in finding.boxes if box.zone == zone}
     return _sided(zone, sides.pop()) if len(sides) == 1 else None
+
+
+def _measured_side(measure: Measure, sheet: BuildSheet) -> Side | None:
+    """The side of the panel that was measured, or the one on which its regions in the photo agree."""
+    panel = sheet.known_panels.get(measure.panel or "")
+    sides = {panel.side} if panel is not None else {region.side for region in measure.regions}
+    return sides.pop() if len(sides) == 1 else None
 
 
 def _capped(ratio: float, settings: WeighingSettings) -> float:
@@ -457,7 +475,8 @@ def _seen(piece: Piece) -> str:
     measure = piece.telling.measure
     if measure is not None:
         unit = {"um": "µm", "dE00": "ΔE00"}.get(measure.unit, measure.unit)
-        return f"{label}: {where}, {measure.value:.3g} ± {measure.uncertainty:.2g} {unit}"
+        digits = 0 if measure.value >= 100 else 1
+        return f"{label}: {where}, {measure.value:.{digits}f} ± {measure.uncertainty:.{digits}f} {unit}"
     alarms = sum(look.ratio > 1 for look in piece.looks)
     score = max(look.score or 0.0 for look in piece.looks)
     photos = f"{alarms} of {len(piece.looks)} photos" if len(piece.looks) > alarms else _count(alarms, "photo")

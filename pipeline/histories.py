@@ -160,6 +160,17 @@ class RequestSettings(Config):
     least_bits: float = Field(ge=0)
 
 
+class ReadingSettings(Config):
+    """How film-thickness readings are taken in; see `readings` in `configs/weighing.yaml`. Thicknesses in µm."""
+
+    most_um: float = Field(gt=0)
+    filler_um: float = Field(gt=0)
+    least_readings: int = Field(ge=1)
+    outlier_limit: float = Field(gt=0)
+    gauge_um: float = Field(ge=0)
+    gauge_share: Probability
+
+
 class WeighingSettings(Config):
     """Everything that weighing assumes (`configs/weighing.yaml`); what the network can do is measured, not assumed."""
 
@@ -175,6 +186,7 @@ class WeighingSettings(Config):
     costs: Costs
     enough: Enough
     requests: RequestSettings
+    readings: ReadingSettings
 
     @classmethod
     def shipped(cls) -> Self:

@@ -167,6 +167,7 @@ class Measure(Record):
     unit: str
     uncertainty: float = Field(ge=0)
     zone: str | None = None
+    panel: str | None = Field(default=None, description="Panel of the build sheet that was measured, for readings.")
     regions: tuple[Box, ...] = ()
 
 

@@ -456,7 +456,7 @@ def test_a_larger_difference_never_says_less_and_an_uncertain_one_says_less() ->
 def test_measures_enter_as_evidence_and_unknown_ones_do_not() -> None:
     shown = photo("m.jpg", zones=(), measures=(measure(9.0), measure(9.0, unit="dE76"), measure(9.0, cue="smell")))
     (weight,) = verdict([shown]).weights
-    assert weight.cue == "panel_mismatch" and weight.decibans > 2 and "9 ± 0.3 ΔE00" in weight.why
+    assert weight.cue == "panel_mismatch" and weight.decibans > 2 and "9.0 ± 0.3 ΔE00" in weight.why
 
 
 def test_a_second_repaint_explains_panels_that_differ_on_a_changed_colour() -> None:
