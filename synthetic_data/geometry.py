@@ -1,0 +1,210 @@
+"""Surfaces as grids of points: lofts, sweeps and turned shapes, in metres, with their own millimetre coordinates.
+
+Every part of a vehicle is a `Patch`, a structured grid. A grid carries its texture coordinates for free, can be cut to the
+part a camera sees, and lets paint be computed at any density. x points forward, y to the left, z up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+Points = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """A surface given by a grid of points (rows, columns, 3), outward side by the right hand: rows × columns.
+
+    `across_mm` (rows,) and `along_mm` (columns,) are lengths along the grid lines, measured on the surface; for a seal
+    `across_mm` runs around its profile, for a fastener from the centre of the head to the washer.
+    """
+
+    points: Points
+    across_mm: npt.NDArray[np.float64]
+    along_mm: npt.NDArray[np.float64]
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width (along) and height (across) of the unrolled surface."""
+        return float(self.along_mm[-1] - self.along_mm[0]), float(self.across_mm[-1] - self.across_mm[0])
+
+    def moved(self, matrix: Points) -> Patch:
+        """The patch under a 4 × 4 affine map; a mirroring one turns the grid so that the outside stays outside."""
+        points = self.points @ matrix[:3, :3].T + matrix[:3, 3]
+        if np.linalg.det(matrix[:3, :3]) < 0:
+            return Patch(points[:, ::-1], self.across_mm, (self.along_mm[-1] - self.along_mm)[::-1])
+        return replace(self, points=points)
+
+    def flipped(self) -> Patch:
+        """The same surface seen from the other side."""
+        return Patch(self.points[:, ::-1], self.across_mm, (self.along_mm[-1] - self.along_mm)[::-1])
+
+    def cut(self, rows: slice, columns: slice) -> Patch:
+        """The part between grid lines, which both sides of a cut share."""
+        return Patch(self.points[rows, columns], self.across_mm[rows], self.along_mm[columns])
+
+
+def patch(points: Points) -> Patch:
+    """A patch from its grid; lengths are means over the other direction."""
+    return Patch(points, _lengths_mm(points, 0), _lengths_mm(points, 1))
+
+
+def _lengths_mm(points: Points, axis: int) -> npt.NDArray[np.float64]:
+    steps = np.linalg.norm(np.diff(points, axis=axis), axis=-1).mean(axis=1 - axis) * 1000.0
+    return np.concatenate([[0.0], np.cumsum(np.maximum(steps, 1e-6))])
+
+
+def resample(curve: Points, count: int, *, closed: bool = False) -> Points:
+    """`count` points at equal steps along a polyline; a closed one returns to its first point at the end."""
+    if closed:
+        curve = np.concatenate([curve, curve[:1]])
+    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1))])
+    at = np.linspace(0.0, length[-1], count)
+    return np.stack([np.interp(at, length, curve[:, k]) for k in range(curve.shape[1])], axis=1)
+
+
+def line(start: Sequence[float], end: Sequence[float], count: int) -> Points:
+    """A straight curve."""
+    return np.linspace(np.asarray(start, float), np.asarray(end, float), count)
+
+
+def rounded_rectangle(width: float, height: float, radius: float, count: int) -> Points:
+    """A closed curve (count, 2) around the origin, anticlockwise from the middle of the right side; last point = first."""
+    radius = min(radius, 0.499 * width, 0.499 * height)
+    corners = []
+    for k, (sx, sy) in enumerate(((1, 1), (-1, 1), (-1, -1), (1, -1))):
+        angle = np.linspace(0, np.pi / 2, 12) + k * np.pi / 2
+        centre = np.array([sx * (width / 2 - radius), sy * (height / 2 - radius)])
+        corners.append(centre + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1))
+    outline = np.concatenate([[[width / 2, 0.0]], *corners])
+    return resample(outline, count, closed=True)
+
+
+def loft(first: Points, last: Points, rows: int, *, bulge: float = 0.0) -> Patch:
+    """A ruled surface between two curves of equally many points, `bulge` metres proud of the rule in its middle."""
+    t = np.linspace(0.0, 1.0, rows)[:, None, None]
+    points = first[None] * (1 - t) + last[None] * t
+    if bulge:
+        points = points + _normals(points) * (bulge * 4 * t * (1 - t))
+    return patch(points)
+
+
+def _normals(points: Points) -> Points:
+    down, right = np.gradient(points, axis=0), np.gradient(points, axis=1)
+    normal = np.cross(down, right)
+    return normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
+
+
+def rolled_edges(surface: Patch, radius: float, depth: float, *, edges: str = "tblr", steps: int = 4) -> Patch:
+    """Bend the named edges (t first row, b last row, l first column, r last column) inwards over `radius`, then down by `depth`.
+
+    Sheet metal panels end in a folded flange; without one a panel looks cut from paper. The outline stays where it was.
+    """
+    points = surface.points
+    for edge in edges:
+        axis, at = (0, 0 if edge == "t" else -1) if edge in "tb" else (1, 0 if edge == "l" else -1)
+        moved = np.moveaxis(points, axis, 0)
+        if at == -1:
+            moved = moved[::-1]
+        normal = np.moveaxis(_normals(points), axis, 0)
+        normal = normal[::-1][0] if at == -1 else normal[0]
+        outward = moved[0] - moved[1]
+        gap = np.linalg.norm(outward, axis=-1, keepdims=True)
+        outward = outward / np.maximum(gap, 1e-12)
+        bend_at = moved[0] - outward * radius
+        angles = np.linspace(np.pi / 2, 0, steps + 1)
+        bend = [bend_at + outward * radius * np.sin(a) - normal * radius * (1 - np.cos(a)) for a in angles]
+        flange = bend[0] - normal * depth
+        keep = moved[1:] if float(gap.min()) > radius else moved[2:]
+        moved = (
+            np.concatenate([[flange], *[b[None] for b in bend], keep])
+            if flange.ndim == 1
+            else np.concatenate([flange[None], *[b[None] for b in bend], keep])
+        )
+        if at == -1:
+            moved = moved[::-1]
+        points = np.moveaxis(moved, 0, axis)
+    return patch(points)
+
+
+def sweep(profile: Points, path: Points, up: Points, *, closed: bool = False) -> Patch:
+    """A profile (rows, 2: sideways, upwards) carried along a path (columns, 3); `up` is (3,) or (columns, 3).
+
+    Sideways is tangent × up, so a profile drawn from right to left over the top faces up.
+    """
+    tangent = np.gradient(path, axis=0)
+    if closed:
+        tangent[0] = tangent[-1] = path[1] - path[-2]
+    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-12)
+    up = np.broadcast_to(np.asarray(up, float), path.shape)
+    side = np.cross(tangent, up)
+    side /= np.maximum(np.linalg.norm(side, axis=1, keepdims=True), 1e-12)
+    up = np.cross(side, tangent)
+    return patch(path[None] + profile[:, None, :1] * side[None] + profile[:, None, 1:] * up[None])
+
+
+def turned(profile: Points, count: int = 24, *, sides: int | None = None) -> Patch:
+    """A profile (rows, 2: radius, height) turned around z, from the centre outwards; `sides` gives a polygon (hexagon head)."""
+    angle = np.linspace(0.0, 2 * np.pi, count)
+    reach = np.ones_like(angle)
+    if sides:
+        sector = 2 * np.pi / sides
+        reach = np.cos(np.pi / sides) / np.cos((angle % sector) - sector / 2)
+    radius = profile[:, 0][:, None] * reach[None]
+    points = np.stack(
+        [radius * np.cos(angle), radius * np.sin(angle), np.broadcast_to(profile[:, 1][:, None], radius.shape)], -1
+    )
+    return patch(points)
+
+
+def box(size: Sequence[float], bevel: float, *, rows: int = 2) -> tuple[Patch, ...]:
+    """A box around the origin with bevelled edges: a band around its sides, a lid and a floor."""
+    sx, sy, sz = size
+    bevel = min(bevel, 0.3 * min(size))
+    outline = rounded_rectangle(sx, sy, bevel * 1.5, 44)
+    inner = rounded_rectangle(sx - 2 * bevel, sy - 2 * bevel, bevel, 44)
+    at = lambda curve, z: np.column_stack([curve, np.full(len(curve), z)])  # noqa: E731
+    levels = [
+        at(inner, -sz / 2),
+        *(at(outline, z) for z in np.linspace(-sz / 2 + bevel, sz / 2 - bevel, rows)),
+        at(inner, sz / 2),
+    ]
+    band = patch(np.stack(levels)).flipped()
+    lid_rows = np.linspace(0.0, 1.0, 6)[:, None, None]
+    lid = patch(at(inner * 0.0, sz / 2)[None] * (1 - lid_rows) + at(inner, sz / 2)[None] * lid_rows)
+    floor = patch(at(inner * 0.0, -sz / 2)[None] * (1 - lid_rows) + at(inner, -sz / 2)[None] * lid_rows).flipped()
+    return band, lid, floor
+
+
+def tube(path: Points, radius: float, *, around: int = 14, closed: bool = False) -> Patch:
+    """A round pipe, hose or cable along a path."""
+    angle = np.linspace(0.0, 2 * np.pi, around)
+    profile = radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    tangent = path[-1] - path[0] if not closed else path[len(path) // 4] - path[0]
+    up = np.array([0.0, 0.0, 1.0]) if abs(tangent[2]) < 0.8 * np.linalg.norm(tangent) else np.array([1.0, 0.0, 0.0])
+    if closed:
+        up = np.cross(path[len(path) // 4] - path[0], path[len(path) // 2] - path[0])
+        up = up / np.linalg.norm(up)
+    return sweep(profile, path, up, closed=closed)
+
+
+def placed(
+    at: Sequence[float], *, z: Sequence[float] = (0, 0, 1), x: Sequence[float] = (1, 0, 0), scale: float = 1.0
+) -> Points:
+    """The 4 × 4 map that puts the origin at `at` with its z axis along `z` and its x axis as near to `x` as that allows."""
+    z_axis = np.asarray(z, float) / np.linalg.norm(z)
+    x_axis = np.asarray(x, float) - np.dot(x, z_axis) * z_axis
+    if np.linalg.norm(x_axis) < 1e-6:
+        x_axis = np.cross([0.0, 1.0, 0.0], z_axis)
+    x_axis /= np.linalg.norm(x_axis)
+    matrix = np.eye(4)
+    matrix[:3, 0], matrix[:3, 1], matrix[:3, 2] = x_axis * scale, np.cross(z_axis, x_axis) * scale, z_axis * scale
+    matrix[:3, 3] = at
+    return matrix
+
+
+MIRROR_Y = np.diag([1.0, -1.0, 1.0, 1.0])

@@ -1,0 +1,471 @@
+"""What a painted surface looks like, texel by texel: coats, wear, mist, masking lines, dirt.
+
+`shade` is one pure function from where the texels lie and what the painter did to colour, roughness, metal, relief and cue
+masks. It runs on torch tensors so that the same code serves a GPU and a laptop. Lengths are millimetres, colours linear sRGB.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import torch
+from torch import Tensor
+
+from pipeline.records import DETECTED_CUES
+
+CUE_BIT = {cue: 1 << k for k, cue in enumerate(DETECTED_CUES)}
+# XYZ (D65, Y = 1) to linear sRGB, IEC 61966-2-1:1999, equation 7
+XYZ_TO_SRGB = np.array(
+    [[3.2406255, -1.537208, -0.4986286], [-0.9689307, 1.8757561, 0.0415175], [0.0557101, -0.2040211, 1.0569959]]
+)
+D65_WHITE = np.array([0.95047, 1.0, 1.08883])  # CIE 15, 2° observer, rounded to five places
+LATTICE = 64
+FILL_RAMP_MM = 12.0  # a filled stretch of a seam ends over this length
+
+
+def lab_to_linear_srgb(lab: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """CIELAB (D65, 2°; last axis L*, a*, b*) to linear sRGB, clipped to 0.002 to 0.95 (CIE 15:2018, 8.2.1, inverted)."""
+    values = np.asarray(lab, float)
+    fy = (values[..., 0] + 16) / 116
+    f = np.stack([fy + values[..., 1] / 500, fy, fy - values[..., 2] / 200], -1)
+    delta = 6 / 29
+    xyz = np.where(f > delta, f**3, 3 * delta**2 * (f - 4 / 29)) * D65_WHITE
+    return np.clip(xyz @ XYZ_TO_SRGB.T, 0.002, 0.95)
+
+
+@dataclass(frozen=True, slots=True)
+class Texels:
+    """Where texels lie: position (N, 3) mm, unit normal (N, 3), unrolled coordinates (N,) mm, index of their part (N,)."""
+
+    position_mm: Tensor
+    normal: Tensor
+    along_mm: Tensor
+    across_mm: Tensor
+    width_mm: Tensor
+    height_mm: Tensor
+    part: Tensor
+
+
+@dataclass(frozen=True, slots=True)
+class PartTable:
+    """One row a part, everything the shader asks of it (see `painter.paint_vehicle`). Colours (P, 3) linear sRGB, lengths mm.
+
+    kind: 0 other, 1 sheet, 2 shut, 3 seal, 4 fastener, 5 seam, 6 hidden.
+    """
+
+    kind: Tensor
+    colour: Tensor  # top coat, or the material's own colour
+    under: Tensor  # the coat below it (the old colour of a refinished panel, else the colour itself)
+    primer: Tensor
+    metal: Tensor  # colour of the bare substrate
+    has_under: Tensor  # bool
+    is_painted: Tensor  # bool: carries a paint film
+    roughness: Tensor
+    metallic: Tensor
+    peel: Tensor  # slope of the orange peel
+    fade: Tensor  # 0 to 1
+    chips: Tensor  # 0 to 1
+    wear: Tensor  # (P, 6): strength, centre along, centre across, radius along, radius across, raggedness
+    masking: Tensor  # (P, 4): distance of the line from row 0 (negative: none), step, raggedness mm, side that is new (+1 below)
+    mist: Tensor  # (P, 5): strength, fringe mm, tape line mm (0: none), bleed mm, patchiness
+    veil: Tensor  # (P, 6): strength, gun direction xyz, height where it starts mm, fall-off mm
+    mist_colour: Tensor
+    coated: Tensor  # (P, 2): share of a fastener's head coated, how much of its edges is turned bright
+    fill: Tensor  # (P, 3): how full a seam is, 0 to 1, from and to which place along it
+    crack: Tensor  # a crack along a filled seam, 0 to 1
+    packed: Tensor  # seam packed with mud or polish, 0 to 1
+    sealer: Tensor  # factory bead, 0 to 1
+    rust: Tensor
+    chalk: Tensor
+    peeling: Tensor  # (P, 4): strength, centre along, centre across, radius
+    crazing: Tensor  # cell size mm, 0: none
+    seed: Tensor
+
+    def to(self, device: torch.device) -> PartTable:
+        return PartTable(**{name: getattr(self, name).to(device) for name in self.__slots__})
+
+
+@dataclass(frozen=True, slots=True)
+class Grime:
+    """What lies on the whole vehicle: shares 0 to 1, `mud_height_mm` is how far up splashes reach."""
+
+    dust: float
+    mud: float
+    mud_height_mm: float
+    salt: float
+    dust_colour: tuple[float, float, float]
+    mud_colour: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Film:
+    """The surface as seen: colour (N, 3) linear, roughness, metallic (N,), relief (N,) mm, cue bits and unknown bits (N,) int32."""
+
+    colour: Tensor
+    roughness: Tensor
+    metallic: Tensor
+    relief_mm: Tensor
+    cues: Tensor
+    unknown: Tensor
+
+
+class Noise:
+    """Smooth random fields of position, many at a time, from one seed. Values are about normal with unit deviation."""
+
+    def __init__(self, seed: int, device: torch.device, channels: int = 6) -> None:
+        generator = np.random.default_rng(seed)
+        lattice = generator.normal(size=(channels, LATTICE, LATTICE, LATTICE)).astype(np.float32)
+        wrapped = np.pad(lattice, ((0, 0), (0, 1), (0, 1), (0, 1)), mode="wrap")
+        self.lattice = torch.from_numpy(wrapped)[None].to(device)
+        turns = [np.linalg.qr(generator.normal(size=(3, 3)))[0] for _ in range(8)]
+        self.turns = [torch.tensor(t, dtype=torch.float32, device=device) for t in turns]
+        self.shifts = torch.tensor(generator.uniform(0, LATTICE, (8, 3)), dtype=torch.float32, device=device)
+        self.calls = 0
+
+    def __call__(
+        self, position_mm: Tensor, wavelength_mm: float, *, octaves: int = 1, channel: int = 0, gain: float = 0.5
+    ) -> Tensor:
+        """(N,) values of one field at (N, 3) positions; `wavelength_mm` of the coarsest octave."""
+        total = torch.zeros(len(position_mm), device=position_mm.device)
+        weight, norm = 1.0, 0.0
+        for octave in range(octaves):
+            which = (octave + 3 * channel) % 8
+            at = (position_mm @ self.turns[which].T) / (wavelength_mm / 2**octave) + self.shifts[which]
+            grid = ((at % LATTICE) / LATTICE) * 2 - 1
+            field = torch.nn.functional.grid_sample(
+                self.lattice[:, channel : channel + 1], grid[None, None, None], align_corners=True
+            )
+            total += weight * field.reshape(-1)
+            norm += weight**2
+            weight *= gain
+        return total * (
+            1.55 / norm**0.5
+        )  # trilinear interpolation lowers the deviation of white lattices to about 0.65
+
+
+def smoothstep(low: float | Tensor, high: float | Tensor, value: Tensor) -> Tensor:
+    """0 below `low`, 1 above `high`, smooth between."""
+    t = ((value - low) / (high - low)).clamp(0, 1)
+    return t * t * (3 - 2 * t)
+
+
+def mix(first: Tensor, second: Tensor, share: Tensor) -> Tensor:
+    """`first` where share is 0, `second` where it is 1; share (N,), colours (N, 3) or values (N,)."""
+    return first + (second - first) * (share[:, None] if first.ndim == 2 else share)
+
+
+def luminance(colour: Tensor) -> Tensor:
+    """Relative luminance of linear sRGB, IEC 61966-2-1."""
+    return colour @ torch.tensor([0.2126, 0.7152, 0.0722], device=colour.device)
+
+
+def _visible(first: Tensor, second: Tensor) -> Tensor:
+    """Whether two colours side by side can be told apart in a photo: a rough lightness and chroma distance."""
+    a, b = first.clamp(0, 1) ** (1 / 2.4), second.clamp(0, 1) ** (1 / 2.4)
+    return (a - b).abs().amax(-1) > 0.07
+
+
+def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generator: torch.Generator) -> Film:
+    """The look of every texel. Cues are marked where the cause lies; one too faint to be seen is marked unknown."""
+    device = texels.position_mm.device
+    position, part, n = texels.position_mm, texels.part, len(texels.part)
+    grain = torch.rand(n, generator=generator, device=device)
+    colour = table.colour[part].clone()
+    roughness, metallic = table.roughness[part].clone(), table.metallic[part].clone()
+    relief = torch.zeros(n, device=device)
+    cues = torch.zeros(n, dtype=torch.int32, device=device)
+    unknown = torch.zeros_like(cues)
+    kind = table.kind[part]
+
+    # shared fields, computed once
+    broad = noise(position, 180.0, octaves=3, channel=0)
+    fine = noise(position, 14.0, octaves=4, channel=1)
+    tiny = noise(position, 2.2, octaves=2, channel=2)
+
+    def at(mask: Tensor) -> Tensor:
+        return torch.nonzero(mask, as_tuple=True)[0]
+
+    def film(rows: Tensor) -> None:
+        """The paint itself: fading, orange peel, chips, masking lines, wear, peeling, crazing."""
+        p = part[rows]
+        tone, under, pos = colour[rows], table.under[p], position[rows]
+        rough, metal, height = roughness[rows], metallic[rows], torch.zeros(len(rows), device=device)
+        bits, unsure = (
+            torch.zeros(len(rows), dtype=torch.int32, device=device),
+            torch.zeros(len(rows), dtype=torch.int32, device=device),
+        )
+        b, f, t = broad[rows], fine[rows], tiny[rows]
+        up = texels.normal[rows, 2].clamp(0, 1)
+        fade = (table.fade[p] * (0.35 + 0.65 * up) * (0.8 + 0.25 * b)).clamp(0, 0.6)
+        tone = mix(tone, 0.75 * tone + 0.25 * luminance(tone)[:, None] + 0.02, fade)
+        rough = (rough + 0.35 * fade + 0.03 * b).clamp(0.06, 0.9)
+        height += table.peel[p] * noise(pos, 3.2, octaves=2, channel=3)
+        # masking line: two paints, or one paint with a step and another gloss
+        mask_row = table.masking[p]
+        has_line = mask_row[:, 0] >= 0
+        if bool(has_line.any()):
+            ragged = mask_row[:, 2] * (
+                0.25 * f + 1.1 * torch.relu(noise(pos, 60.0, octaves=2, channel=4) - 0.4) * (0.5 + f.clamp(-1, 1))
+            )
+            distance = (texels.across_mm[rows] - mask_row[:, 0] + ragged) * mask_row[:, 3]
+            old = has_line & (distance < 0)
+            tone = torch.where(old[:, None], under, tone)
+            rough = torch.where(old, (rough + 0.12 * torch.sign(mask_row[:, 1] - 0.09)).clamp(0.06, 0.9), rough)
+            height = torch.where(
+                has_line,
+                height
+                + mask_row[:, 1] * smoothstep(-0.25, 0.25, distance)
+                + 0.5 * mask_row[:, 1] * torch.exp(-((distance - 0.5) ** 2) / 0.4),
+                height,
+            )
+            near = has_line & (distance.abs() < 5.0)
+            seen = _visible(table.colour[p], under) | (mask_row[:, 1] > 0.06)
+            bits |= torch.where(near & seen, CUE_BIT["masking_edge"], 0).int()
+            unsure |= torch.where(near & ~seen, CUE_BIT["masking_edge"], 0).int()
+        # wear through the coats, ring by ring
+        wear = table.wear[p]
+        if bool((wear[:, 0] > 0).any()):
+            radial = ((texels.along_mm[rows] - wear[:, 1]) / wear[:, 3]) ** 2 + (
+                (texels.across_mm[rows] - wear[:, 2]) / wear[:, 4]
+            ) ** 2
+            depth = wear[:, 0] * torch.exp(-radial) + wear[:, 5] * wear[:, 0] * (0.22 * f + 0.12 * b) * torch.exp(
+                -0.35 * radial
+            )
+            two = table.has_under[p]
+            primer, substrate = table.primer[p], table.metal[p]
+            through_top = depth > 0.42
+            tone = torch.where(through_top[:, None], torch.where(two[:, None], under, primer), tone)
+            through_old = depth > torch.where(two, 0.66, 0.55)
+            tone = torch.where(through_old[:, None], primer, tone)
+            bare = depth > torch.where(two, 0.80, 0.70)
+            tone = torch.where(bare[:, None], substrate * (0.85 + 0.1 * f[:, None]), tone)
+            metal = torch.where(bare, torch.full_like(metal, 0.85), metal)
+            rough = torch.where(through_top, (rough + 0.25).clamp(0, 0.8), rough)
+            rough = torch.where(bare, 0.42 + 0.05 * t, rough)
+            height -= 0.05 * (
+                smoothstep(0.40, 0.44, depth) + smoothstep(0.64, 0.68, depth) * two + smoothstep(0.78, 0.82, depth)
+            )
+            rusty = bare & (table.rust[p] > 0.3) & (f > 0.2)
+            tone = torch.where(
+                rusty[:, None], torch.tensor([0.16, 0.06, 0.02], device=device) * (1 + 0.3 * t[:, None]), tone
+            )
+            metal = torch.where(rusty, torch.zeros_like(metal), metal)
+            worn = through_top & two
+            seen = _visible(table.colour[p], under)
+            bits |= torch.where(worn & seen, CUE_BIT["wear_through"], 0).int()
+            unsure |= torch.where(worn & ~seen, CUE_BIT["wear_through"], 0).int()
+        # peeling flakes with a raised rim, another coat beneath; crazing
+        flake = table.peeling[p]
+        if bool((flake[:, 0] > 0).any()):
+            d2 = ((texels.along_mm[rows] - flake[:, 1]) ** 2 + (texels.across_mm[rows] - flake[:, 2]) ** 2) / flake[
+                :, 3
+            ] ** 2
+            level = flake[:, 0] * (1.2 * torch.exp(-d2) + 0.30 * f + 0.22 * b) - 0.62
+            off = (level > 0) & (flake[:, 0] > 0) & (d2 < 6)
+            tone = torch.where(off[:, None], torch.where(table.has_under[p][:, None], under, table.primer[p]), tone)
+            rough = torch.where(off, (rough + 0.3).clamp(0, 0.85), rough)
+            height = torch.where(
+                (flake[:, 0] > 0) & (d2 < 6),
+                height - 0.10 * smoothstep(-0.02, 0.02, level) + 0.12 * torch.exp(-(((level + 0.04) / 0.04) ** 2)),
+                height,
+            )
+            near = (flake[:, 0] > 0) & (level > -0.05) & (d2 < 6)
+            bits |= torch.where(near, CUE_BIT["film_defect"], 0).int()
+        cell = table.crazing[p]
+        if bool((cell > 0).any()):
+            lines = torch.minimum(noise(pos * (4.0 / cell.clamp(min=0.5))[:, None], 9.0, octaves=2, channel=4).abs(),
+                                  noise(pos * (4.0 / cell.clamp(min=0.5))[:, None] + 500, 7.0, octaves=2, channel=5).abs())  # fmt: skip
+            patchy = smoothstep(-0.2, 0.5, b)
+            cracked = (cell > 0) & (lines < 0.06 * patchy)
+            tone = torch.where(cracked[:, None], tone * 0.45, tone)
+            height = torch.where(cracked, height - 0.04, height)
+            bits |= torch.where((cell > 0) & (patchy > 0.4), CUE_BIT["film_defect"], 0).int()
+        # chips and scratches: only to the primer or the metal, no sign of a refinish
+        chip = table.chips[p]
+        if bool((chip > 0).any()):
+            pits = noise(pos, 4.0, octaves=2, channel=5) + 0.35 * b
+            chipped = pits > 3.9 - 1.1 * chip
+            tone = torch.where(
+                (chipped & (chip > 0))[:, None], mix(table.primer[p], table.metal[p], (f > 0.5).float()), tone
+            )
+            scratch_dir = torch.stack(
+                [(table.seed[p] * 12.9).sin(), (table.seed[p] * 7.7).cos(), (table.seed[p] * 3.1).sin()], 1
+            )
+            line = (pos * scratch_dir).sum(-1) + 3.0 * noise(pos, 300.0, channel=2)
+            scratched = (
+                (chip > 0.25) & (((line % 97.0) - 48.0).abs() < 0.35) & (noise(pos, 90.0, octaves=2, channel=4) > 1.0)
+            )
+            tone = torch.where(scratched[:, None], 0.55 * tone + 0.2, tone)
+            rough = torch.where(scratched, rough + 0.2, rough)
+        colour[rows], roughness[rows], metallic[rows] = tone, rough, metal
+        relief[rows] += height
+        cues[rows] |= bits
+        unknown[rows] |= unsure
+
+    painted = table.is_painted[part] & (kind != 4)
+    if bool(painted.any()):
+        film(at(painted))
+
+    # seams: what the painter or the years put into the groove
+    rows = at(kind == 5)
+    if len(rows):
+        p, off = part[rows], (texels.across_mm[rows] - texels.height_mm[rows] / 2).abs()
+        fill = _fill_along(texels.along_mm[rows], table, p)
+        groove = smoothstep(5.0, 3.0, off)
+        open_dirt = ((1 - fill) * groove * smoothstep(-0.6, 0.8, fine[rows])).clamp(0, 1)
+        grimy = torch.tensor(grime.mud_colour, device=device) * 0.5
+        colour[rows] = mix(colour[rows], grimy.expand(len(rows), 3), 0.85 * open_dirt)
+        packed = table.packed[p] * smoothstep(3.6, 2.8, off)
+        pack_tone = torch.where(
+            (table.seed[p] > 0.5)[:, None],
+            torch.tensor(grime.mud_colour, device=device),
+            torch.tensor([0.55, 0.55, 0.53], device=device),
+        )
+        colour[rows] = mix(colour[rows], pack_tone * (1 + 0.15 * tiny[rows, None]), packed)
+        roughness[rows] = mix(roughness[rows], torch.full_like(off, 0.9), packed)
+        relief[rows] += packed * 0.25 * fine[rows] + fill * groove * 0.08 * noise(
+            position[rows], 8.0, octaves=2, channel=3
+        )
+        split = (
+            (table.crack[p] > 0) & (fill > 0.6) & ((off - 0.4 - 0.5 * fine[rows].abs()) < 0.25) & (broad[rows] > 0.1)
+        )
+        colour[rows] = torch.where(split[:, None], colour[rows] * 0.3, colour[rows])
+        relief[rows] -= 0.2 * split.float()
+        filled = (fill > 0.55) & (off < 5.5)
+        cues[rows] |= torch.where(filled, CUE_BIT["filled_seam"], 0).int()
+
+    # fasteners: bare, or under the coat
+    rows = at(kind == 4)
+    if len(rows):
+        p = part[rows]
+        cover, bright = table.coated[p, 0], table.coated[p, 1]
+        rim = (texels.across_mm[rows] / texels.height_mm[rows].clamp(min=1e-3)).clamp(0, 1)
+        coat = (cover > 0) & (fine[rows] * 0.5 + tiny[rows] * 0.2 < 3.0 * cover - 1.0)
+        worn = (bright > 0) & (rim > 0.45) & (rim < 0.75) & (tiny[rows] * 0.6 + fine[rows] * 0.6 > 1.6 - 2.2 * bright)
+        coat = coat & ~worn
+        paint_tone = table.mist_colour[p] * (1 + 0.02 * tiny[rows, None])
+        colour[rows] = torch.where(
+            coat[:, None], paint_tone, colour[rows] * (1 + 0.06 * fine[rows, None]).clamp(0.6, 1.3)
+        )
+        metallic[rows] = torch.where(coat, 0.0, metallic[rows])
+        roughness[rows] = torch.where(
+            coat, 0.28 + 0.04 * tiny[rows], (roughness[rows] + 0.06 * fine[rows]).clamp(0.08, 0.9)
+        )
+        relief[rows] += torch.where(coat, 0.03 * fine[rows], 0.015 * tiny[rows])
+        rusty = ~coat & (table.rust[p] > 0) & (fine[rows] + 0.5 * tiny[rows] > 1.4 - 2.6 * table.rust[p])
+        rust_tone = torch.tensor([0.20, 0.075, 0.025], device=device) * (
+            1 + 0.35 * tiny[rows, None] + 0.3 * fine[rows, None]
+        ).clamp(0.3, 2)
+        colour[rows] = torch.where(rusty[:, None], rust_tone, colour[rows])
+        metallic[rows] = torch.where(rusty, 0.0, metallic[rows])
+        roughness[rows] = torch.where(rusty, 0.9, roughness[rows])
+        shown = _visible(table.mist_colour[p], table.colour[p])
+        sure = (cover > 0.55) & shown
+        cues[rows] |= torch.where((cover > 0) & sure, CUE_BIT["painted_fastener"], 0).int()
+        unknown[rows] |= torch.where((cover > 0) & ~sure, CUE_BIT["painted_fastener"], 0).int()
+
+    # rubber: chalk, mist and tape lines
+    rows = at(kind == 3)
+    if len(rows):
+        p, pos = part[rows], position[rows]
+        chalk = (table.chalk[p] * smoothstep(-0.8, 1.2, broad[rows] + 0.4 * fine[rows])).clamp(0, 1)
+        colour[rows] = mix(
+            colour[rows], torch.tensor([0.16, 0.16, 0.15], device=device).expand(len(rows), 3), 0.8 * chalk
+        )
+        colour[rows] *= (1 + 0.08 * fine[rows, None] + 0.05 * tiny[rows, None]).clamp(0.5, 1.5)
+        relief[rows] += 0.03 * noise(pos, 5.0, octaves=3, channel=3) - 0.05 * (
+            noise(pos, 25.0, octaves=2, channel=4).abs() < 0.03
+        ).float() * (table.chalk[p] > 0.2)
+        strength, fringe, tape, bleed, patchy = table.mist[p].unbind(1)
+        if bool((strength > 0).any()):
+            wander = noise(pos, 70.0, octaves=3, channel=5)
+            reach = fringe * (1.0 + 0.45 * wander * patchy).clamp(0.1, 2.5)
+            edge = texels.across_mm[rows]
+            soft = torch.exp(-edge / reach.clamp(min=0.05)) * (1 + 0.3 * fine[rows])
+            fingers = tape + bleed * torch.relu(noise(pos, 9.0, octaves=2, channel=4) + 0.6 * wander)
+            hard = smoothstep(0.35, -0.35, edge - fingers)
+            density = strength * torch.where(tape > 0, torch.maximum(hard, 0.35 * soft), soft)
+            density = density * smoothstep(-1.9 * patchy, -0.4 * patchy + 1e-3, wander + 0.2 * fine[rows])
+            speck = (grain[rows] < density).float()
+            cover = torch.where(density > 0.75, density, 0.55 * density + 0.45 * speck).clamp(0, 1)
+            body = table.mist_colour[p]
+            shown = _visible(body, colour[rows])
+            colour[rows] = mix(colour[rows], body, cover * (strength > 0))
+            roughness[rows] = mix(roughness[rows], torch.full_like(cover, 0.55), cover * (strength > 0))
+            marked = (density > 0.22) & (strength > 0)
+            cues[rows] |= torch.where(marked & shown, CUE_BIT["overspray_rubber"], 0).int()
+            unknown[rows] |= torch.where(marked & ~shown, CUE_BIT["overspray_rubber"], 0).int()
+
+    # hidden black and bare parts: the veil that drifted under the sheet
+    rows = at((kind == 6) | ((kind == 4) & (table.veil[part, 0] > 0)))
+    if len(rows):
+        p, pos = part[rows], position[rows]
+        ordinary = at(kind[rows] == 6)
+        colour[rows[ordinary]] *= (1 + 0.12 * fine[rows[ordinary], None] + 0.10 * broad[rows[ordinary], None]).clamp(
+            0.3, 1.8
+        )
+        relief[rows[ordinary]] += 0.06 * fine[rows[ordinary]]
+        rust = table.rust[p] * smoothstep(0.5, 1.3, fine[rows] * 0.7 + broad[rows] * 0.6 + 1.6 * table.rust[p])
+        rust_tone = torch.tensor([0.19, 0.07, 0.022], device=device) * (
+            1 + 0.4 * tiny[rows, None] + 0.3 * fine[rows, None]
+        ).clamp(0.25, 2)
+        rust = rust.clamp(0, 1) * (kind[rows] == 6)
+        colour[rows] = mix(colour[rows], rust_tone, rust)
+        roughness[rows] = mix(roughness[rows], torch.full_like(rust, 0.92), rust)
+        veil = table.veil[p]
+        if bool((veil[:, 0] > 0).any()):
+            facing = (texels.normal[rows] * veil[:, 1:4]).sum(-1)
+            fall = torch.exp(-torch.relu(veil[:, 4] - pos[:, 2]) / veil[:, 5].clamp(min=1.0))
+            sheet = smoothstep(-0.35, -0.25, noise(pos, 420.0, channel=5))
+            cloud = smoothstep(-1.3, 0.9, noise(pos, 230.0, octaves=3, channel=4))
+            density = veil[:, 0] * smoothstep(-0.35, 0.75, facing) * fall * cloud * (0.25 + 0.75 * sheet)
+            speck = (grain[rows] < density).float()
+            cover = torch.where(density > 0.75, density, 0.6 * density + 0.4 * speck).clamp(0, 1)
+            body = table.mist_colour[p]
+            shown = _visible(body, colour[rows])
+            colour[rows] = mix(colour[rows], body, cover)
+            metallic[rows] = metallic[rows] * (1 - cover)
+            roughness[rows] = mix(roughness[rows], torch.full_like(cover, 0.6), cover)
+            marked = density > 0.24
+            cues[rows] |= torch.where(marked & shown, CUE_BIT["overspray_hidden"], 0).int()
+            unknown[rows] |= torch.where(
+                (marked & ~shown) | ((density > 0.1) & ~marked), CUE_BIT["overspray_hidden"], 0
+            ).int()
+
+    _soil(colour, roughness, metallic, cues, unknown, texels, grime, broad, fine, tiny, noise)
+    return Film(colour.clamp(0.0015, 0.97), roughness.clamp(0.05, 1.0), metallic.clamp(0, 1), relief, cues, unknown)
+
+
+def _fill_along(along_mm: Tensor, table: PartTable, part: Tensor) -> Tensor:
+    """How full a seam is at a place along it, 0 open to 1 level; `painter` bends the mesh by the same profile."""
+    strength, start, stop = table.fill[part].unbind(1)
+    return (
+        strength
+        * smoothstep(0.0, 1.0, (along_mm - start) / FILL_RAMP_MM + 0.5)
+        * smoothstep(0.0, 1.0, (stop - along_mm) / FILL_RAMP_MM + 0.5)
+    )
+
+
+def _soil(colour: Tensor, roughness: Tensor, metallic: Tensor, cues: Tensor, unknown: Tensor, texels: Texels, grime: Grime,
+          broad: Tensor, fine: Tensor, tiny: Tensor, noise: Noise) -> None:  # fmt: skip
+    """Dust on what faces up, mud from below, salt streaks; what they cover can no longer be seen."""
+    device = colour.device
+    up = texels.normal[:, 2]
+    low = torch.exp(-torch.relu(texels.position_mm[:, 2]) / max(grime.mud_height_mm, 1.0))
+    dust = grime.dust * (0.25 + 0.75 * smoothstep(-0.2, 0.9, up)) * (0.7 + 0.3 * broad + 0.07 * fine).clamp(0, 1.5)
+    splash = smoothstep(
+        1.9, 2.6, noise(texels.position_mm, 16.0, octaves=3, channel=5) + 2.4 * grime.mud * low + 0.5 * broad
+    )
+    mud = (splash * min(1.0, 2 * grime.mud)).clamp(0, 1)
+    salt = grime.salt * smoothstep(0.2, 1.4, broad + 0.5 * fine) * low
+    for share, tone in ((dust, grime.dust_colour), (salt, (0.6, 0.6, 0.6)), (mud, grime.mud_colour)):
+        share = share.clamp(0, 0.96)
+        target = torch.tensor(tone, device=device) * (1 + 0.05 * tiny[:, None])
+        colour += (target - colour) * share[:, None]
+        roughness += (0.95 - roughness) * share
+        metallic *= 1 - share
+    hidden = (mud + dust.clamp(0, 1)) > 0.75
+    unknown |= torch.where(hidden, cues, 0)
+    cues &= torch.where(hidden, 0, cues)

@@ -1,0 +1,1395 @@
+"""An invented body-on-frame utility vehicle as a list of parts, each a patch with its surface, zone, side and factory finish.
+
+Built from a `BodyFamily` (ranges in `configs/synthesis/families.yaml`) and a random generator. x points forward from the middle
+of the wheelbase, y to the left, z up; metres. Which parts the factory painted, left bare or riveted follows the family.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from pydantic import Field
+
+from pipeline.configuration import Config, load, shipped
+from synthetic_data.geometry import (
+    MIRROR_Y,
+    Patch,
+    Points,
+    box,
+    line,
+    loft,
+    patch,
+    placed,
+    resample,
+    rolled_edges,
+    rounded_rectangle,
+    sweep,
+    tube,
+    turned,
+)  # fmt: skip
+
+Kind = Literal["sheet", "shut", "seal", "fastener", "seam", "hidden", "other"]
+Range = tuple[float, float]
+
+
+class BodyFamily(Config):
+    """Ranges of one invented family, metres unless the key says otherwise."""
+
+    body: Literal["wagon", "pickup", "station", "chassis_cab"]
+    held_out: bool = False
+    wheelbase: Range
+    width: Range
+    rear_overhang: Range
+    roof_height: Range
+    belt_height: Range
+    door_length: Range
+    window_radius: Range
+    tyre_radius: Range
+    rivet_pitch_mm: Range
+    rivet_radius_mm: Range
+    rivet_finish: dict[str, Literal["body", "bare", "zinc"]] = Field(
+        description="Factory finish of each row of rivets."
+    )
+    hinge_bolt_finish: Literal["bare", "zinc", "black"]
+    rail_finish: Literal["body", "zinc"]
+    seam_sealer: dict[str, bool] = Field(description="Seams the factory sealed with an even bead.")
+    seal_width_mm: Range
+    bonnet_bulge: Range
+
+
+class Families(Config):
+    families: dict[str, BodyFamily]
+
+
+def families() -> dict[str, BodyFamily]:
+    """The body families of the shipped configuration."""
+    return load(shipped("synthesis", "families.yaml"), Families).families
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One patch of the vehicle. `panel` names what is painted in one go; `group` keeps the patches of one thing together."""
+
+    name: str
+    patch: Patch
+    surface: str
+    zone: str | None
+    side: str | None
+    finish: str
+    kind: Kind
+    panel: str = ""
+    group: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A place worth a close-up: where to stand, what to aim at, and how large the thing is."""
+
+    name: str
+    place: str
+    zone: str | None
+    side: str | None
+    target: Points
+    normal: Points
+    extent_m: float
+    panel: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """All parts of one vehicle with its doors as they stand, and the places worth a close-up."""
+
+    family: str
+    parts: tuple[Part, ...]
+    sites: tuple[Site, ...]
+    length: float
+    width: float
+    height: float
+    open_doors: tuple[str, ...]
+    door_centre: Points
+
+
+def build_vehicle(name: str, family: BodyFamily, rng: np.random.Generator, open_doors: Sequence[str] = ()) -> Vehicle:
+    """One vehicle of a family. The same generator state gives the same vehicle whatever doors stand open."""
+    return _Builder(name, family, rng, tuple(open_doors)).build()
+
+
+class _Builder:
+    """Collects parts; each method adds one assembly. Left-hand parts are mirrored to the right."""
+
+    def __init__(self, name: str, family: BodyFamily, rng: np.random.Generator, open_doors: tuple[str, ...]) -> None:
+        draw = lambda limits: float(rng.uniform(*limits))  # noqa: E731
+        self.name, self.family, self.rng, self.open_doors = name, family, rng, open_doors
+        self.parts: list[Part] = []
+        self.sites: list[Site] = []
+        self.wheelbase, self.width = draw(family.wheelbase), draw(family.width)
+        self.tyre = draw(family.tyre_radius)
+        self.axle_z = self.tyre
+        self.arch = self.tyre + draw((0.07, 0.12))
+        self.y = self.width / 2
+        self.front_axle, self.rear_axle = self.wheelbase / 2, -self.wheelbase / 2
+        self.x_front = self.front_axle + draw((0.50, 0.64))
+        self.x_rear = self.rear_axle - draw(family.rear_overhang)
+        self.door_front = self.front_axle - self.arch - draw((0.05, 0.12))
+        self.door_rear = self.door_front - draw(family.door_length)
+        self.z_sill = self.axle_z + draw((0.16, 0.24))
+        self.z_belt = draw(family.belt_height)
+        self.z_roof = draw(family.roof_height)
+        self.z_wing = self.z_belt - draw((0.06, 0.12))
+        self.z_chassis = self.z_sill - 0.10
+        self.gap = draw((0.004, 0.009))
+        self.bonnet_half = self.y - draw((0.20, 0.30))
+        self.pillar = draw((0.06, 0.09))
+        self.window_radius = draw(family.window_radius)
+        self.seal_width = draw(family.seal_width_mm) / 1000
+        self.seal_height = draw((0.006, 0.012))
+        self.pitch, self.rivet = draw(family.rivet_pitch_mm) / 1000, draw(family.rivet_radius_mm) / 1000
+        self.bulge = draw((0.002, 0.012))
+        self.bonnet_bulge = draw(family.bonnet_bulge)
+        self.door_angle = np.radians(draw((50, 85)))
+        self.lamp_radius = draw((0.085, 0.10))
+        self.tumblehome = draw((0.0, 0.06))
+        self.hinge_kind = str(rng.choice(["strap", "block", "butt"]))
+        self.fastener_kind = str(rng.choice(["hex", "hex", "dome", "socket"]))
+        self.x_seam = self.door_rear - draw((0.10, 0.18))
+        self.flip_details = bool(rng.integers(2))
+
+    # --- bookkeeping -----------------------------------------------------------------------------------------
+
+    def add(self, name: str, surfaces: Patch | Sequence[Patch], surface: str, zone: str | None, finish: str, kind: Kind = "other",
+            *, side: str | None = None, panel: str = "", group: str = "", both: bool = False, inward: bool = False) -> None:  # fmt: skip
+        """Add one or more patches; `both` adds the mirrored ones too, sides named left and right."""
+        for k, one in enumerate([surfaces] if isinstance(surfaces, Patch) else surfaces):
+            one = _turned_outwards(one, inward)
+            part = Part(
+                f"{name}.{k}" if k else name,
+                one,
+                surface,
+                zone,
+                "left" if both else side,
+                finish,
+                kind,
+                panel,
+                group or name,
+            )
+            self.parts.append(part)
+            if both:
+                self.parts.append(replace(part, name=f"{part.name}.right", patch=one.moved(MIRROR_Y), side="right",
+                                          panel=panel.replace("left", "right"), group=part.group.replace("left", "right") + ".right"))  # fmt: skip
+
+    def site(self, name: str, place: str, zone: str | None, target: Sequence[float], normal: Sequence[float], extent: float, *,
+             side: str | None = None, panel: str = "", both: bool = False) -> None:  # fmt: skip
+        point, out = np.asarray(target, float), np.asarray(normal, float)
+        self.sites.append(
+            Site(name, place, zone, "left" if both else side, point, out / np.linalg.norm(out), extent, panel)
+        )
+        if both:
+            flip = np.array([1.0, -1.0, 1.0])
+            self.sites.append(Site(f"{name}.right", place, zone, "right", point * flip, out * flip / np.linalg.norm(out), extent,
+                                   panel.replace("left", "right")))  # fmt: skip
+
+    def build(self) -> Vehicle:
+        self.front()
+        self.windscreen()
+        self.doors()
+        self.rear_body()
+        self.rails()
+        self.chassis()
+        self.wheels()
+        self.cabin()
+        self.trim()
+        return Vehicle(self.name, tuple(self.parts), tuple(self.sites), self.x_front - self.x_rear, self.width, self.z_roof, self.open_doors,
+                       np.array([(self.door_front + self.door_rear) / 2, self.y, (self.z_sill + self.z_belt) / 2]))  # fmt: skip
+
+    # --- shapes used by several assemblies -------------------------------------------------------------------
+
+    def side_panel(
+        self,
+        x0: float,
+        x1: float,
+        top: float,
+        *,
+        arch_at: float | None = None,
+        rows: int = 26,
+        columns: int = 40,
+        edges: str = "tblr",
+    ) -> Patch:
+        """A flat side panel between x0 > x1, from the sill (or the wheel arch) to `top`, edges folded in."""
+        x = np.linspace(x0, x1, columns)
+        low = np.full(columns, self.z_sill)
+        if arch_at is not None:
+            reach = self.arch**2 - (x - arch_at) ** 2
+            low = np.maximum(low, np.where(reach > 0, self.axle_z + np.sqrt(np.maximum(reach, 0)), 0))
+        upper = np.stack([x, np.full(columns, self.y), np.full(columns, top)], 1)
+        lower = np.stack([x, np.full(columns, self.y), low], 1)
+        return rolled_edges(self.waved(loft(upper, lower, rows, bulge=self.bulge)), 0.004, 0.018, edges=edges)
+
+    def waved(self, surface: Patch) -> Patch:
+        """The unevenness of hand-finished sheet: a few tenths of a millimetre over some decimetres."""
+        rows, columns = surface.points.shape[:2]
+        coarse = self.rng.normal(size=(max(3, rows // 5), max(3, columns // 5)))
+        grid_r, grid_c = np.linspace(0, coarse.shape[0] - 1, rows), np.linspace(0, coarse.shape[1] - 1, columns)
+        r, c = (
+            np.floor(grid_r).astype(int).clip(0, coarse.shape[0] - 2),
+            np.floor(grid_c).astype(int).clip(0, coarse.shape[1] - 2),
+        )
+        fr, fc = _smooth(grid_r - r)[:, None], _smooth(grid_c - c)[None]
+        wave = (coarse[r][:, c] * (1 - fr) * (1 - fc) + coarse[r + 1][:, c] * fr * (1 - fc)
+                + coarse[r][:, c + 1] * (1 - fr) * fc + coarse[r + 1][:, c + 1] * fr * fc)  # fmt: skip
+        normal = np.cross(np.gradient(surface.points, axis=0), np.gradient(surface.points, axis=1))
+        normal /= np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
+        return patch(surface.points + normal * wave[..., None] * 0.0004)
+
+    def window(self, name: str, origin: Points, u: Points, v: Points, width: float, height: float, margin: Sequence[float], *,
+               zone: str, panel: str, both: bool = False, side: str | None = None, transform: Points | None = None,
+               sites: bool = True) -> None:  # fmt: skip
+        """A framed pane: sheet ring, glazing rubber, glass. `origin` is the middle; margins left, right, top, bottom of the sheet."""
+        w = np.cross(u, v)
+        at = lambda curve, out=0.0: origin + curve[:, :1] * u + curve[:, 1:] * v + out * w  # noqa: E731
+        count = 121
+        inner = rounded_rectangle(width, height, self.window_radius, count)
+        left, right, top, bottom = margin
+        shift = np.array([(right - left) / 2, (top - bottom) / 2])
+        outer = rounded_rectangle(width + left + right, height + top + bottom, 0.012, count) + shift
+        apply = (lambda p: p.moved(transform)) if transform is not None else (lambda p: p)
+        near = rounded_rectangle(
+            width + 0.024, height + 0.024, self.window_radius + 0.012, count
+        )  # so that distances to the rubber are true
+        sheet = patch(np.concatenate([loft(at(outer), at(near), 8).points[:-1], loft(at(near), at(inner), 4).points]))
+        frame = rolled_edges(sheet, 0.003, 0.02, edges="tb")
+        self.add(f"{name}.frame", apply(frame), "paint", zone, "body", "sheet", panel=panel, both=both, side=side)
+        sw, sh = self.seal_width, self.seal_height
+        theta = np.linspace(0, np.pi, 18)
+        profile = np.stack([sw / 2 * np.cos(theta), sh * np.sin(theta) ** 0.6], 1)
+        lip = np.concatenate([[[sw / 2 + 0.001, -0.001]], profile, [[-sw / 2 - 0.001, -0.004]]])
+        path = at(rounded_rectangle(width - 0.2 * sw, height - 0.2 * sw, self.window_radius, 241))
+        seal = sweep(lip, path, w, closed=True)
+        self.add(
+            f"{name}.seal", apply(seal), "rubber", "glazing_seal", "rubber", "seal", panel=panel, both=both, side=side
+        )
+        rows = np.linspace(0.02, 1.0, 6)[:, None, None]
+        glass = patch(at(inner * 0)[None] * (1 - rows) + at(inner * 0.995, -0.004)[None] * rows)
+        self.add(f"{name}.glass", apply(glass), "glass", None, "glass", both=both, side=side)
+        if sites:
+            for cx, cy, weight in ((-1, -1, 1.0), (1, -1, 1.0), (0, -1, 1.0), (-1, 1, 1.0)):
+                point = origin + u * cx * (width / 2 - 0.02) + v * cy * (height / 2 - 0.005)
+                if transform is not None:
+                    point = transform[:3, :3] @ point + transform[:3, 3]
+                out = w if transform is None else transform[:3, :3] @ w
+                self.site(
+                    f"{name}.seal.{cx}{cy}",
+                    "glazing_rubber",
+                    "glazing_seal",
+                    point,
+                    out,
+                    0.14 * weight,
+                    both=both,
+                    side=side,
+                    panel=panel,
+                )
+
+    def fastener(self, name: str, at: Points, out: Points, *, kind: str, radius: float, finish: str, zone: str | None, panel: str,
+                 side: str | None = None, both: bool = False, turn: float = 0.0) -> None:  # fmt: skip
+        """One bolt, screw or rivet head; `radius` is that of the head in metres."""
+        r = radius
+        across = np.array([np.cos(turn), np.sin(turn), 0.3])
+        place = placed(at, z=out, x=across)
+        if kind in ("rivet", "dome"):
+            theta = np.linspace(np.pi / 2, 0.02, 7)
+            profile = np.stack([r * np.cos(theta), 0.62 * r * np.sin(theta)], 1)
+            shapes = [turned(np.concatenate([profile, [[r * 1.02, -0.0005]]]), 22)]
+        elif kind == "pop":
+            theta = np.linspace(1.15, 0.02, 6)
+            rim = np.stack([r * np.cos(theta), 0.5 * r * np.sin(theta)], 1)
+            hole = np.array([[0.0, 0.05 * r], [0.3 * r, 0.05 * r], [0.33 * r, 0.42 * r]])
+            shapes = [turned(np.concatenate([hole, rim, [[r * 1.02, -0.0005]]]), 22)]
+        elif kind == "socket":
+            profile = (
+                np.array([[0, 0.35], [0.42, 0.35], [0.46, 0.72], [0.6, 0.78], [0.85, 0.6], [1.0, 0.25], [1.02, -0.05]])
+                * r
+            )
+            shapes = [turned(profile, 25)]
+        else:
+            head = (
+                np.array([[0, 0.92], [0.30, 0.92], [0.62, 0.90], [0.86, 0.80], [1.0, 0.64], [1.0, 0.20], [1.0, 0.12]])
+                * r
+            )
+            washer = np.array([[0.9, 0.17], [1.55, 0.17], [1.62, 0.10], [1.64, -0.03]]) * r
+            shapes = [turned(head, 25, sides=6), turned(washer, 25)]
+        self.add(name, [s.flipped().moved(place) for s in shapes], "bare_metal" if finish in ("bare", "zinc") else "black_part" if finish == "black"
+                 else "paint", zone, finish, "fastener", panel=panel, side=side, both=both, group=name)  # fmt: skip
+
+    def rivets(self, name: str, start: Sequence[float], end: Sequence[float], out: Sequence[float], *, zone: str, panel: str, row: str,
+               both: bool = True, side: str | None = None, bulge: float = 0.0) -> None:  # fmt: skip
+        """A row of rivets at the family's pitch, with a close-up site in its middle."""
+        first, last = np.asarray(start, float), np.asarray(end, float)
+        count = max(2, int(np.linalg.norm(last - first) / self.pitch))
+        finish = self.family.rivet_finish.get(row, "body")
+        t = np.linspace(0, 1, count)[:, None]
+        for k, at in enumerate(line(first, last, count) + np.asarray(out, float) * 3.6 * bulge * t * (1 - t)):
+            jitter = self.rng.normal(size=3) * 0.0006 * (1 - np.abs(np.asarray(out, float)))
+            self.fastener(f"{name}.{k}", at + jitter, np.asarray(out, float), kind="rivet", radius=self.rivet, finish=finish, zone=zone,
+                          panel=panel, both=both, side=side)  # fmt: skip
+        middle = line(first, last, 5)
+        for k in (1, 3):
+            self.site(
+                f"{name}.site{k}",
+                "fasteners",
+                zone,
+                middle[k],
+                out,
+                3.2 * self.pitch,
+                both=both,
+                side=side,
+                panel=panel,
+            )
+
+    def seam(self, name: str, start: Sequence[float], end: Sequence[float], out: Sequence[float], *, panel: str, both: bool = True,
+             zone: str = "body_seam", side: str | None = None, bulge: float = 0.0) -> None:  # fmt: skip
+        """The join of two sheets: a groove whose depth the painter may fill; it follows a sheet that stands `bulge` proud."""
+        half, g = 0.008, self.gap / 2
+        profile = np.array([[half, 0], [g + 0.0035, 0], [g + 0.0012, -0.0006], [g, -0.0022], [g * 0.9, -0.009], [0, -0.0095],
+                            [-g * 0.9, -0.009], [-g, -0.0022], [-g - 0.0012, -0.0006], [-g - 0.0035, 0], [-half, 0]])  # fmt: skip
+        t = np.linspace(0, 1, 161)[:, None]
+        path = line(start, end, 161) + np.asarray(out, float) * (4 * bulge * t * (1 - t) + 0.0003)
+        strip = sweep(profile, path, np.asarray(out, float))
+        self.add(name, strip, "paint", zone, "body", "seam", panel=panel, both=both, side=side, group=name)
+        for k, at in enumerate(line(start, end, 7)[1:-1:2]):
+            self.site(f"{name}.site{k}", "body_seam", zone, at, out, 0.22, both=both, side=side, panel=panel)
+
+    def hinge(self, name: str, at: Sequence[float], axis: Sequence[float], out: Sequence[float], along: Sequence[float], *, panel: str,
+              transform: Points | None = None) -> None:  # fmt: skip
+        """An external hinge: two leaves, a barrel, bolts. `along` points over the leaves."""
+        centre, axis_, out_, along_ = (np.asarray(v, float) for v in (at, axis, out, along))
+        lw, lh = {"strap": (0.11, 0.045), "block": (0.055, 0.075), "butt": (0.06, 0.10)}[self.hinge_kind]
+        thick = 0.006
+        finish = "body" if self.flip_details else "black"
+        surface = "paint" if finish == "body" else "black_part"
+        for sign in (1, -1):
+            leaf = [
+                p.moved(placed(centre + along_ * sign * (lw / 2 + 0.008) + out_ * thick / 2, z=out_, x=along_))
+                for p in box((lw, lh, thick), 0.002)
+            ]
+            self.add(
+                f"{name}.leaf{sign}",
+                leaf,
+                surface,
+                "hinge",
+                finish,
+                "sheet",
+                panel=panel,
+                both=True,
+                group=f"{name}.leaf",
+            )
+            spots = [(0.3, 0.0), (0.75, 0.0)] if self.hinge_kind == "strap" else [(0.5, -0.3), (0.5, 0.3)]
+            for k, (u, v) in enumerate(spots):
+                spot = centre + along_ * sign * (0.008 + u * lw) + axis_ * v * lh + out_ * thick
+                self.fastener(f"{name}.bolt{sign}.{k}", spot, out_, kind=self.fastener_kind, radius=0.0075 if self.fastener_kind == "hex" else 0.0085,
+                              finish=self.family.hinge_bolt_finish, zone="hinge", panel=panel, both=True, turn=float(self.rng.uniform(0, 6.28)))  # fmt: skip
+        self.add(f"{name}.barrel", tube(line(centre - axis_ * lh * 0.55 + out_ * 0.008, centre + axis_ * lh * 0.55 + out_ * 0.008, 9), 0.009),
+                 surface, "hinge", finish, "sheet", panel=panel, both=True, group=f"{name}.leaf")  # fmt: skip
+        self.site(f"{name}.site", "fasteners", "hinge", centre, out_, 0.26, both=True, panel=panel)
+
+    # --- assemblies --------------------------------------------------------------------------------------------
+
+    def front(self) -> None:
+        y, g = self.y, self.gap
+        x0, x1 = self.x_front - 0.03, self.door_front + g
+        self.add("wing", self.side_panel(x0, x1, self.z_wing, arch_at=self.front_axle), "paint", "wing_front", "body", "sheet",
+                 panel="wing_front_left", both=True)  # fmt: skip
+        top = rolled_edges(loft(line((x0, self.bonnet_half + g, self.z_wing), (x1, self.bonnet_half + g, self.z_wing), 30),
+                                line((x0, y, self.z_wing), (x1, y, self.z_wing), 30), 12, bulge=0.003), 0.006, 0.02, edges="tb")  # fmt: skip
+        self.add("wing_top", top, "paint", "wing_front", "body", "sheet", panel="wing_front_left", both=True)
+        face = loft(
+            line((x0, self.bonnet_half, self.z_wing), (x0, y, self.z_wing), 12),
+            line((x0, self.bonnet_half, self.z_sill), (x0, y, self.z_sill), 12),
+            14,
+        )
+        self.add(
+            "wing_face",
+            rolled_edges(face, 0.006, 0.02),
+            "paint",
+            "wing_front",
+            "body",
+            "sheet",
+            panel="wing_front_left",
+            both=True,
+        )
+        lamp_y, lamp_z = (self.bonnet_half + y) / 2, self.z_wing - 0.14
+        lens = turned(
+            np.array([[0, 0.03], [0.5, 0.027], [0.85, 0.016], [1.0, 0.0]]) * np.array([self.lamp_radius, 1]), 30
+        ).flipped()
+        rim = turned(
+            np.array([[1.0, 0.004], [1.06, 0.012], [1.16, 0.006], [1.2, -0.004]]) * np.array([self.lamp_radius, 1]), 30
+        ).flipped()
+        lamp = placed((x0 + 0.004, lamp_y, lamp_z), z=(1, 0, 0))
+        self.add("headlamp", lens.moved(lamp), "lamp", None, "lamp", both=True)
+        self.add(
+            "headlamp_rim",
+            rim.moved(lamp),
+            "bare_metal" if self.flip_details else "black_part",
+            "front_trim_clip",
+            "chrome" if self.flip_details else "black",
+            both=True,
+        )
+        small = (
+            turned(np.array([[0, 0.02], [0.028, 0.018], [0.036, 0.0]]), 22)
+            .flipped()
+            .moved(placed((x0 + 0.002, lamp_y, lamp_z - 0.19), z=(1, 0, 0)))
+        )
+        self.add("indicator", small, "lamp", None, "amber", both=True)
+        self.site(
+            "headlamp.site",
+            "trim",
+            "front_trim_clip",
+            (x0, lamp_y, lamp_z),
+            (1, 0, 0),
+            0.35,
+            both=True,
+            panel="wing_front_left",
+        )
+        # grille panel with its opening
+        gx = x0 - 0.035
+        half, z0, z1 = self.bonnet_half, self.z_sill + 0.02, self.z_wing + 0.01
+        centre = np.array([gx, 0, (z0 + z1) / 2])
+        at = lambda c: centre + np.column_stack([np.zeros(len(c)), c])  # noqa: E731
+        grille_w, grille_h = 2 * half * 0.72, (z1 - z0) * 0.62
+        ring = loft(
+            at(rounded_rectangle(2 * half - 0.01, z1 - z0, 0.01, 121)),
+            at(rounded_rectangle(grille_w, grille_h, 0.03, 121)),
+            8,
+        )
+        self.add(
+            "grille_panel",
+            rolled_edges(ring, 0.004, 0.02, edges="b"),
+            "paint",
+            "wing_front",
+            "body",
+            "sheet",
+            panel="front_panel",
+        )
+        bars = 9 if self.flip_details else 14
+        for k in range(bars):
+            z = centre[2] + grille_h * ((k + 0.5) / bars - 0.5)
+            a, b = (gx - 0.012, -grille_w / 2, z), (gx - 0.012, grille_w / 2, z)
+            if self.flip_details:
+                yy = grille_w * ((k + 0.5) / bars - 0.5)
+                a, b = (gx - 0.012, yy, centre[2] - grille_h / 2), (gx - 0.012, yy, centre[2] + grille_h / 2)
+            self.add(f"grille_bar{k}", tube(line(a, b, 12), 0.0075), "black_part", None, "black")
+        dark = loft(
+            line((gx - 0.08, -half, z1), (gx - 0.08, half, z1), 6),
+            line((gx - 0.08, -half, z0), (gx - 0.08, half, z0), 6),
+            6,
+        )
+        self.add("radiator", dark, "black_part", None, "black")
+        # bonnet and the cowl behind it
+        xb = self.door_front + 0.30
+        left = line((self.x_front - 0.02, half - g, self.z_wing + 0.012), (xb, half - g, self.z_wing + 0.030), 36)
+        bonnet = self.waved(loft(left * [1, -1, 1], left, 30, bulge=self.bonnet_bulge))
+        self.add("bonnet", rolled_edges(bonnet, 0.010, 0.03), "paint", "bonnet", "body", "sheet", panel="bonnet")
+        self.site(
+            "bonnet.site",
+            "panel_surface",
+            "bonnet",
+            ((self.x_front + xb) / 2, 0.15, self.z_wing + 0.03),
+            (0, 0, 1),
+            0.7,
+            panel="bonnet",
+        )
+        self.site(
+            "bonnet_edge.site",
+            "panel_surface",
+            "bonnet",
+            (self.x_front - 0.02, 0.2, self.z_wing),
+            (1, 0, 0.8),
+            0.45,
+            panel="bonnet",
+        )
+        cowl = loft(line((xb - g, -y + 0.01, self.z_wing + 0.03), (xb - g, y - 0.01, self.z_wing + 0.03), 30),
+                    line((self.door_front + 0.01, -y + 0.01, self.z_belt), (self.door_front + 0.01, y - 0.01, self.z_belt), 30), 10)  # fmt: skip
+        self.add("cowl", rolled_edges(cowl, 0.008, 0.03), "paint", "bulkhead", "body", "sheet", panel="cowl")
+        wall = loft(line((self.door_front + 0.10, -y + 0.05, self.z_wing), (self.door_front + 0.10, y - 0.05, self.z_wing), 12),
+                    line((self.door_front + 0.10, -y + 0.05, self.z_sill), (self.door_front + 0.10, y - 0.05, self.z_sill), 12), 12)  # fmt: skip
+        self.add("bulkhead", wall, "paint", "bulkhead", "body", "shut", panel="bulkhead")
+        self.rivets("wing_rivets", (x1 + 0.035, y, self.z_wing - 0.05), (x1 + 0.035, y, self.z_sill + 0.06), (0, 1, 0), zone="wing_front",
+                    panel="wing_front_left", row="wing", bulge=self.bulge)  # fmt: skip
+        for k, xk in enumerate(np.linspace(x0 - 0.12, x1 + 0.12, 5)):
+            self.fastener(f"wing_bolt{k}", np.array([xk, self.bonnet_half + 0.045, self.z_wing + 0.002]), np.array([0, 0, 1.0]), kind="hex", radius=0.007,
+                          finish=self.family.hinge_bolt_finish, zone="wing_front", panel="wing_front_left", both=True, turn=float(k))  # fmt: skip
+        self.site("wing_bolts.site", "fasteners", "wing_front", (self.front_axle, self.bonnet_half + 0.045, self.z_wing), (0, 0.3, 1), 0.35, both=True,
+                  panel="wing_front_left")  # fmt: skip
+        self.site("wing.site", "panel_surface", "wing_front", (self.door_front + 0.2, y, (self.z_wing + self.z_sill) / 2 + 0.1), (0, 1, 0), 0.6, both=True,
+                  panel="wing_front_left")  # fmt: skip
+        vent = [
+            p.moved(placed((self.door_front + 0.22, y + 0.004, self.z_wing - 0.16), z=(0, 1, 0)))
+            for p in box((0.16, 0.10, 0.012), 0.004)
+        ]
+        self.add("wing_vent", vent, "black_part", "front_trim_clip", "black", both=True)
+
+    def windscreen(self) -> None:
+        tilt = np.radians(float(self.rng.uniform(1, 14)))
+        height = (self.z_roof - self.z_belt) / np.cos(tilt)
+        u, v = np.array([0.0, 1.0, 0.0]), np.array([-np.sin(tilt), 0.0, np.cos(tilt)])
+        base = np.array([self.door_front + 0.03 + np.sin(tilt) * height, 0.0, self.z_belt])
+        m = self.pillar
+        self.window(
+            "windscreen",
+            base + v * height / 2,
+            u,
+            v,
+            2 * self.y - 2 * m - 0.06,
+            height - 0.13,
+            (m, m, 0.06, 0.07),
+            zone="wing_front",
+            panel="screen_frame",
+        )
+        self.screen_top_x = base[0] - np.sin(tilt) * height
+        edge = base + [0, self.y - 0.03, 0] - v * 0.01
+        post = loft(
+            line(edge, edge + v * (height - 0.04), 20),
+            line(
+                (self.door_front + self.gap / 2, self.y, self.z_belt),
+                (self.door_front + self.gap / 2, self.y, self.z_roof - 0.06),
+                20,
+            ),
+            8,
+        )
+        self.add(
+            "a_post",
+            rolled_edges(post, 0.003, 0.015, edges="b"),
+            "paint",
+            "wing_front",
+            "body",
+            "sheet",
+            panel="screen_frame",
+            both=True,
+        )
+        for sign in (-1, 1):
+            arm = (
+                np.array([[0.0, 0.15 * sign, 0.03], [-0.1, 0.13 * sign, 0.18], [-0.19, 0.1 * sign, 0.32]])
+                + base
+                + [0.03, 0.25 * sign, 0]
+            )
+            self.add(f"wiper{sign}", tube(resample(arm, 14), 0.006), "black_part", None, "black")
+
+    def doors(self) -> None:
+        y, g = self.y, self.gap
+        x0, x1 = self.door_front - g / 2, self.door_rear + g / 2
+        lx, cz = x0 - x1, (self.z_sill + self.z_belt) / 2
+        for side in ("left", "right"):
+            first = len(self.parts)
+            first_site = len(self.sites)
+            panel = f"door_{side}"
+            lower = rolled_edges(self.waved(loft(line((x0, y, self.z_belt), (x1, y, self.z_belt), 36), line((x0, y, self.z_sill + 0.01), (x1, y, self.z_sill + 0.01), 36),
+                                                 26, bulge=self.bulge)), 0.004, 0.045)  # fmt: skip
+            self.add("door_skin", lower, "paint", "tub_side", "body", "sheet", panel=panel, side="left")
+            upper_h = self.z_roof - 0.09 - self.z_belt
+            m = self.pillar * 0.75
+            self.window("door_window", np.array([(x0 + x1) / 2, y - 0.004, self.z_belt + upper_h / 2]), np.array([-1.0, 0, 0]), np.array([0, 0, 1.0]),
+                        lx - 2 * m, upper_h - m - 0.02, (m, m, m, 0.02), zone="tub_side", panel=panel, side="left")  # fmt: skip
+            inner = loft(line((x0 - 0.03, y - 0.05, self.z_belt), (x1 + 0.03, y - 0.05, self.z_belt), 14),
+                         line((x0 - 0.03, y - 0.05, self.z_sill + 0.04), (x1 + 0.03, y - 0.05, self.z_sill + 0.04), 14), 14)  # fmt: skip
+            self.add(
+                "door_inner",
+                inner,
+                "paint",
+                "door_shut",
+                "body",
+                "shut",
+                panel=f"shut_{side}",
+                side="left",
+                inward=True,
+            )
+            card = loft(line((x0 - 0.11, y - 0.062, self.z_belt - 0.06), (x1 + 0.11, y - 0.062, self.z_belt - 0.06), 14),
+                        line((x0 - 0.11, y - 0.062, self.z_sill + 0.14), (x1 + 0.11, y - 0.062, self.z_sill + 0.14), 14), 14)  # fmt: skip
+            self.add(
+                "door_card",
+                rolled_edges(card.flipped(), 0.006, 0.01),
+                "interior",
+                None,
+                "trim",
+                side="left",
+                inward=True,
+            )
+            rubber = rounded_rectangle(lx - 0.05, self.z_belt - self.z_sill - 0.05, 0.04, 161)
+            path = np.column_stack([(x0 + x1) / 2 + rubber[:, 0], np.full(161, y - 0.052), cz + rubber[:, 1]])
+            theta = np.linspace(0, 2 * np.pi, 14)
+            self.add("door_rubber", sweep(0.008 * np.stack([np.cos(theta), np.sin(theta)], 1), path, np.array([0, -1.0, 0]), closed=True), "rubber", "door_seal",
+                     "rubber", "seal", panel=f"shut_{side}", side="left")  # fmt: skip
+            handle = [
+                p.moved(placed((x1 + 0.13, y + 0.014, self.z_belt - 0.09), z=(0, 1, 0)))
+                for p in box((0.14, 0.022, 0.02), 0.006)
+            ]
+            plate = [
+                p.moved(placed((x1 + 0.12, y + 0.002, self.z_belt - 0.09), z=(0, 1, 0)))
+                for p in box((0.20, 0.055, 0.006), 0.003)
+            ]
+            self.add("door_handle", handle + plate, "black_part", None, "black", side="left")
+            self.site(
+                "door.site",
+                "panel_surface",
+                "tub_side",
+                ((x0 + x1) / 2, y, cz),
+                (0, 1, 0),
+                0.6,
+                side="left",
+                panel=panel,
+            )
+            self.site(
+                "handle.site",
+                "panel_surface",
+                "tub_side",
+                (x1 + 0.12, y, self.z_belt - 0.12),
+                (0, 1, 0),
+                0.4,
+                side="left",
+                panel=panel,
+            )
+            self._finish_door(side, first, first_site)
+        for k, z in enumerate((self.z_belt - 0.10, self.z_sill + 0.16)):
+            if "left" not in self.open_doors and "right" not in self.open_doors:
+                self.hinge(
+                    f"door_hinge{k}", (self.door_front, y, z), (0, 0, 1), (0, 1, 0), (1, 0, 0), panel="door_left"
+                )
+        self._aperture()
+
+    def _finish_door(self, side: str, first: int, first_site: int) -> None:
+        """Open the door, or mirror it: it was built closed on the left."""
+        matrix = np.eye(4)
+        if side in self.open_doors:
+            pivot = np.array([self.door_front + 0.004, self.y + 0.012, 0.0])
+            c, s = np.cos(-self.door_angle), np.sin(-self.door_angle)
+            matrix[:2, :2] = [[c, -s], [s, c]]
+            matrix[:3, 3] = pivot - matrix[:3, :3] @ pivot
+        if side == "right":
+            matrix = MIRROR_Y @ matrix
+        if not np.allclose(matrix, np.eye(4)):
+            self.parts[first:] = [
+                replace(p, patch=p.patch.moved(matrix), side=side, name=f"{p.name}.{side}", group=f"{p.group}.{side}")
+                for p in self.parts[first:]
+            ]
+            self.sites[first_site:] = [replace(s, target=matrix[:3, :3] @ s.target + matrix[:3, 3], normal=matrix[:3, :3] @ s.normal, side=side, name=f"{s.name}.{side}")
+                                       for s in self.sites[first_site:]]  # fmt: skip
+
+    def _aperture(self) -> None:
+        """The door opening: shut faces all the way round as one folded sweep, with the body-side seal on its inner flange."""
+        x0, x1 = self.door_front, self.door_rear
+        z0, z1 = self.z_sill, self.z_roof - 0.085
+        outline = rounded_rectangle(x0 - x1 + 0.002, z1 - z0 + 0.002, 0.02, 241)
+        path = np.column_stack([(x0 + x1) / 2 - outline[:, 0], np.full(241, self.y), (z0 + z1) / 2 + outline[:, 1]])
+        profile = np.array([[0.0, -0.001], [-0.001, -0.004], [-0.001, -0.030], [-0.003, -0.033], [-0.022, -0.034], [-0.026, -0.037], [-0.026, -0.085],
+                            [-0.030, -0.090], [-0.055, -0.091], [-0.058, -0.094], [-0.058, -0.140]])  # fmt: skip
+        fine = resample(profile, 34)
+        shut = sweep(fine * np.array([-1, 1]), path, np.array([0, 1.0, 0]), closed=True)
+        for panel_side, mirror in (("left", np.eye(4)), ("right", MIRROR_Y)):
+            self.add(
+                f"shut.{panel_side}",
+                shut.moved(mirror),
+                "paint",
+                "door_shut",
+                "body",
+                "shut",
+                panel=f"shut_{panel_side}",
+                side=panel_side,
+                inward=True,
+            )
+            inset = rounded_rectangle(x0 - x1 - 0.075, z1 - z0 - 0.075, 0.03, 241)
+            seal_path = np.column_stack(
+                [(x0 + x1) / 2 - inset[:, 0], np.full(241, self.y - 0.088), (z0 + z1) / 2 + inset[:, 1]]
+            )
+            theta = np.linspace(-0.3, np.pi + 0.3, 16)
+            bead = np.stack([0.010 * np.cos(theta), 0.012 * np.sin(theta)], 1)
+            self.add(f"shut_seal.{panel_side}", sweep(bead, seal_path, np.array([0, 1.0, 0]), closed=True).moved(mirror), "rubber", "door_seal", "rubber", "seal",
+                     panel=f"shut_{panel_side}", side=panel_side)  # fmt: skip
+            if panel_side not in self.open_doors:
+                continue
+            m = mirror[1, 1]
+            for k, z in enumerate(np.linspace(z0 + 0.15, self.z_belt + 0.1, 4)):
+                self.site(f"b_post.{k}.{panel_side}", "door_shut", "door_shut", (x1 + 0.01, m * (self.y - 0.05), z), (1.0, m * 1.0, 0.15), 0.28, side=panel_side,
+                          panel=f"shut_{panel_side}")  # fmt: skip
+            for k, x in enumerate(np.linspace(x1 + 0.2, x0 - 0.2, 3)):
+                self.site(f"shut_sill.{k}.{panel_side}", "sill_rail", "sill_rail", (x, m * (self.y - 0.01), z0 - 0.01), (0, m * 1.0, 0.9), 0.40, side=panel_side,
+                          panel=f"rail_{panel_side}")  # fmt: skip
+            striker = [
+                p.moved(placed((x1 + 0.004, m * (self.y - 0.055), self.z_belt - 0.12), z=(1, 0, 0)))
+                for p in box((0.035, 0.06, 0.012), 0.003)
+            ]
+            self.add(f"striker.{panel_side}", striker, "bare_metal", "door_shut", "zinc", side=panel_side)
+            for k, dz in enumerate((-0.02, 0.02)):
+                self.fastener(f"striker_bolt{k}.{panel_side}", np.array([x1 + 0.012, m * (self.y - 0.055), self.z_belt - 0.12 + dz]), np.array([1.0, 0, 0]),
+                              kind="socket", radius=0.006, finish="zinc", zone="door_shut", panel=f"shut_{panel_side}", side=panel_side)  # fmt: skip
+
+    def rear_body(self) -> None:
+        y, g, x1 = self.y, self.gap, self.door_rear - self.gap / 2
+        body = self.family.body
+        seam_half = 0.008
+        post = self.side_panel(x1, self.x_seam + seam_half - 0.0005, self.z_belt, columns=14, edges="tbl")
+        self.add("b_post_skin", post, "paint", "tub_side", "body", "sheet", panel="tub_left", both=True)
+        side = self.side_panel(
+            self.x_seam - seam_half + 0.0005, self.x_rear, self.z_belt, arch_at=self.rear_axle, columns=60, edges="tbr"
+        )
+        self.add("tub_side", side, "paint", "tub_side", "body", "sheet", panel="tub_left", both=True)
+        self.seam(
+            "tub_seam",
+            (self.x_seam, y, self.z_belt - 0.01),
+            (self.x_seam, y, self.z_sill + 0.01),
+            (0, 1, 0),
+            panel="tub_left",
+            bulge=self.bulge,
+        )
+        self.rivets("tub_rivets", (self.x_seam - 0.03, y, self.z_belt - 0.06), (self.x_seam - 0.03, y, self.z_sill + 0.05),
+                    (0, 1, 0), zone="tub_side", panel="tub_left", row="tub", bulge=self.bulge)  # fmt: skip
+        waist = self.z_belt - 0.035
+        self.rivets(
+            "waist_rivets",
+            (self.x_seam - 0.12, y, waist),
+            (self.x_rear + 0.1, y, waist),
+            (0, 1, 0),
+            zone="tub_side",
+            panel="tub_left",
+            row="waist",
+        )
+        self.site(
+            "tub.site",
+            "panel_surface",
+            "tub_side",
+            (self.x_rear + 0.25, y, self.z_belt - 0.25),
+            (0, 1, 0),
+            0.5,
+            both=True,
+            panel="tub_left",
+        )
+        has_top = body in ("wagon", "station")
+        cab_rear = self.x_rear if has_top else self.x_seam - 0.03
+        self.cab_rear = cab_rear
+        z = self.z_belt + seam_half * 2
+        if has_top:
+            length = x1 - cab_rear
+            panes = 1 if length < 1.3 else 2
+            for k in range(panes):
+                w = length / panes
+                cx = x1 - w * (k + 0.5)
+                h = self.z_roof - 0.09 - z
+                m = self.pillar
+                self.window(f"side_window{k}", np.array([cx, y - 0.004, z + h / 2]), np.array([-1.0, 0, 0]), np.array([0, 0, 1.0]), w - 2 * m - 0.06, h - 2.4 * m,
+                            (m + 0.03, m + 0.03, m, 1.4 * m), zone="tub_side", panel="top_left", both=True)  # fmt: skip
+            self.seam(
+                "waist_seam",
+                (x1 - 0.02, y - 0.001, self.z_belt + seam_half),
+                (self.x_rear, y - 0.001, self.z_belt + seam_half),
+                (0, 1, 0),
+                panel="tub_left",
+            )
+        else:
+            filler = self.side_panel(x1, cab_rear, self.z_belt, columns=8)
+            upper = replace(
+                filler, points=filler.points * [1, 1, (self.z_roof - 0.09 - z) / (self.z_belt - self.z_sill)]
+            )
+            upper = replace(upper, points=upper.points + [0, -0.004, z - upper.points[..., 2].min()])
+            self.add("cab_corner", upper, "paint", "tub_side", "body", "sheet", panel="top_left", both=True)
+            self._back_window(cab_rear, z)
+            self._load_bed(cab_rear)
+        roof_line = line(
+            (self.screen_top_x + 0.03, y - 0.005, self.z_roof - 0.05),
+            (cab_rear - 0.01, y - 0.005, self.z_roof - 0.05),
+            50,
+        )
+        roof = self.waved(loft(roof_line * [1, -1, 1], roof_line, 40, bulge=0.05))
+        self.add("roof", rolled_edges(roof, 0.02, 0.03), "paint", "roof", "body", "sheet", panel="roof")
+        self.site(
+            "roof.site",
+            "panel_surface",
+            "roof",
+            (self.screen_top_x - 0.3, 0.3, self.z_roof),
+            (0, 0, 1),
+            0.8,
+            panel="roof",
+        )
+        gutter = np.array([[0.012, 0.0], [0.012, -0.012], [-0.004, -0.012], [-0.004, 0.0]])
+        self.add(
+            "gutter",
+            sweep(gutter, roof_line + [0, 0.006, -0.012], np.array([0, 0, 1.0])),
+            "paint",
+            "roof",
+            "body",
+            "sheet",
+            panel="roof",
+            both=True,
+        )
+        self._rear_face(has_top)
+
+    def _back_window(self, x: float, z: float) -> None:
+        h = self.z_roof - 0.09 - z
+        self.window("back_window", np.array([x, 0, z + h / 2]), np.array([0, -1.0, 0]), np.array([0, 0, 1.0]), 2 * self.y - 0.5, h - 0.14, (0.24, 0.24, 0.07, 0.07),
+                    zone="tub_rear", panel="cab_back")  # fmt: skip
+
+    def _load_bed(self, x: float) -> None:
+        y, zb = self.y, self.z_belt
+        zf = self.z_sill + 0.18
+        floor = loft(
+            line((x, -y + 0.06, zf), (x, y - 0.06, zf), 20),
+            line((self.x_rear + 0.03, -y + 0.06, zf), (self.x_rear + 0.03, y - 0.06, zf), 20),
+            30,
+        )
+        self.add("bed_floor", floor, "paint", "tub_side", "body", "shut", panel="bed")
+        inner = loft(
+            line((x, y - 0.06, zb), (self.x_rear + 0.03, y - 0.06, zb), 30),
+            line((x, y - 0.06, zf), (self.x_rear + 0.03, y - 0.06, zf), 30),
+            12,
+        )
+        self.add("bed_side", inner.flipped(), "paint", "tub_side", "body", "shut", panel="bed", both=True, inward=True)
+        cap = np.array([[0.032, -0.01], [0.032, 0.0], [0.026, 0.004], [-0.026, 0.004], [-0.032, 0.0], [-0.032, -0.01]])
+        path = line((x, y - 0.028, zb), (self.x_rear + 0.02, y - 0.028, zb), 40)
+        self.add(
+            "bed_capping",
+            sweep(cap, path, np.array([0, 0, 1.0])),
+            "bare_metal",
+            "tub_side",
+            "zinc",
+            "sheet",
+            panel="capping",
+            both=True,
+        )
+        for k, xx in enumerate(np.arange(x - 0.05, self.x_rear + 0.05, -0.11)):
+            self.fastener(f"capping_rivet{k}", np.array([xx, y - 0.028, zb + 0.004]), np.array([0, 0, 1.0]), kind="rivet", radius=self.rivet, finish="bare",
+                          zone="tub_side", panel="capping", both=True)  # fmt: skip
+        wall = loft(
+            line((x - 0.02, -y + 0.06, zb), (x - 0.02, y - 0.06, zb), 16),
+            line((x - 0.02, -y + 0.06, zf), (x - 0.02, y - 0.06, zf), 16),
+            10,
+        )
+        self.add("bed_front", wall, "paint", "tub_side", "body", "shut", panel="bed", inward=True)
+
+    def _rear_face(self, has_top: bool) -> None:
+        y, g, x = self.y, self.gap, self.x_rear
+        zb, zs = self.z_belt, self.z_sill
+        width = 2 * y
+        gate = width * 0.62 if has_top else width - 0.30
+        corner = (width - gate) / 2
+        face = loft(
+            line((x, gate / 2, zb), (x, -gate / 2, zb), 30),
+            line((x, gate / 2, zs + 0.02), (x, -gate / 2, zs + 0.02), 30),
+            20,
+            bulge=0.004,
+        )
+        self.add(
+            "tailgate",
+            rolled_edges(self.waved(face), 0.004, 0.03),
+            "paint",
+            "tub_rear",
+            "body",
+            "sheet",
+            panel="tailgate",
+        )
+        post = loft(line((x, y, zb), (x, gate / 2 + g, zb), 10), line((x, y, zs), (x, gate / 2 + g, zs), 10), 20)
+        self.add(
+            "rear_corner",
+            rolled_edges(post, 0.005, 0.02),
+            "paint",
+            "tub_rear",
+            "body",
+            "sheet",
+            panel="rear_corner_left",
+            both=True,
+        )
+        for k, dz in enumerate((0.10, 0.20, 0.29)):
+            lens = (
+                turned(np.array([[0, 0.022], [0.030, 0.020], [0.038, 0.0]]), 22)
+                .flipped()
+                .moved(placed((x - 0.002, y - corner * 0.5, zs + dz), z=(-1, 0, 0)))
+            )
+            self.add(f"rear_lamp{k}", lens, "lamp", None, ("red", "amber", "red")[k], both=True)
+        self.rivets(
+            "rear_rivets",
+            (x - 0.001, y - 0.03, zb - 0.04),
+            (x - 0.001, y - 0.03, zs + 0.36),
+            (-1, 0, 0),
+            zone="tub_rear",
+            panel="rear_corner_left",
+            row="rear",
+        )
+        self.seam(
+            "rear_seam",
+            (x - 0.001, y - corner + 0.012, zb - 0.01),
+            (x - 0.001, y - corner + 0.012, zs + 0.02),
+            (-1, 0, 0),
+            panel="rear_corner_left",
+        )
+        self.site(
+            "tailgate.site", "panel_surface", "tub_rear", (x, 0.1, (zb + zs) / 2), (-1, 0, 0), 0.6, panel="tailgate"
+        )
+        self.site(
+            "capping.site",
+            "panel_surface",
+            "tub_side",
+            (self.x_rear + 0.4, y, zb - 0.02),
+            (0, 1, 0.6),
+            0.5,
+            both=True,
+            panel="tub_left",
+        )
+        if has_top:
+            h = self.z_roof - 0.09 - zb - 0.016
+            self.window("rear_window", np.array([x, 0, zb + 0.016 + h / 2]), np.array([0, -1.0, 0]), np.array([0, 0, 1.0]), gate - 0.16, h - 0.15,
+                        (y - gate / 2 + 0.08, y - gate / 2 + 0.08, 0.07, 0.08), zone="tub_rear", panel="rear_top")  # fmt: skip
+        spare = has_top and self.flip_details
+        if spare:
+            for part in self._wheel_parts(np.array([x - 0.13, 0.05, (zb + zs) / 2 + 0.06]), np.array([-1.0, 0, 0])):
+                self.parts.append(part)
+        plate = [
+            p.moved(placed((x - 0.006, gate / 2 - 0.2 if spare else 0.0, zs + 0.12), z=(-1, 0, 0), x=(0, 1, 0)))
+            for p in box((0.34, 0.12, 0.006), 0.002)
+        ]
+        self.add("rear_plate", plate, "plate", None, "number_plate")
+
+    def rails(self) -> None:
+        """The rail under the doors: what boots wear first."""
+        y = self.y
+        x0, x1 = self.front_axle - self.arch - 0.01, self.rear_axle + self.arch + 0.01
+        finish = self.family.rail_finish
+        profile = np.array(
+            [
+                [0.060, 0.0],
+                [-0.016, 0.002],
+                [-0.022, -0.001],
+                [-0.025, -0.007],
+                [-0.025, -0.058],
+                [-0.021, -0.064],
+                [0.040, -0.066],
+            ]
+        )
+        rail = sweep(
+            resample(profile, 30) * [-1, 1],
+            line((x0, y - 0.012, self.z_sill + 0.001), (x1, y - 0.012, self.z_sill + 0.001), 120),
+            np.array([0, 0, 1.0]),
+        )
+        self.add(
+            "rail",
+            rail,
+            "paint" if finish == "body" else "bare_metal",
+            "sill_rail",
+            finish,
+            "sheet",
+            panel="rail_left",
+            both=True,
+        )
+        for k, x in enumerate(np.linspace(x0 - 0.15, x1 + 0.15, 4)):
+            self.site(
+                f"rail.site{k}",
+                "sill_rail",
+                "sill_rail",
+                (x, y, self.z_sill - 0.02),
+                (0, 1, 0.45),
+                0.38,
+                both=True,
+                panel="rail_left",
+            )
+
+    def chassis(self) -> None:
+        z = self.z_chassis
+        length = line((self.x_front - 0.10, 0.42, z), (self.x_rear + 0.03, 0.42, z), 80)
+        length[:, 2] += 0.07 * (
+            np.exp(-(((length[:, 0] - self.rear_axle) / 0.35) ** 2))
+            + np.exp(-(((length[:, 0] - self.front_axle) / 0.3) ** 2))
+        )
+        outline = rounded_rectangle(0.07, 0.12, 0.008, 29)
+        self.add(
+            "chassis_rail",
+            sweep(outline, length, np.array([0, 0, 1.0])),
+            "black_part",
+            "chassis_rail",
+            "black",
+            "hidden",
+            panel="chassis",
+            both=True,
+        )
+        for k, x in enumerate(np.linspace(self.door_front - 0.1, self.rear_axle + 0.45, 3)):
+            arm = sweep(
+                rounded_rectangle(0.05, 0.07, 0.006, 25),
+                line((x, 0.44, z), (x, self.y - 0.08, z + 0.03), 14),
+                np.array([0, 0, 1.0]),
+            )
+            self.add(f"outrigger{k}", arm, "black_part", "chassis_rail", "black", "hidden", panel="chassis", both=True)
+            bracket = [
+                p.moved(placed((x + 0.05, self.y - 0.10, z + 0.03), z=(0, 1, 0)))
+                for p in box((0.09, 0.08, 0.008), 0.003)
+            ]
+            self.add(
+                f"bracket{k}", bracket, "black_part", "chassis_rail", "black", "hidden", panel="chassis", both=True
+            )
+            for j, dx in enumerate((-0.025, 0.025)):
+                self.fastener(f"bracket_bolt{k}.{j}", np.array([x + 0.05 + dx, self.y - 0.096, z + 0.03]), np.array([0, 1.0, 0]), kind="hex", radius=0.009, finish="zinc",
+                              zone="chassis_rail", panel="chassis", both=True, turn=1.0 * j)  # fmt: skip
+            self.site(
+                f"outrigger.site{k}",
+                "chassis",
+                "chassis_rail",
+                (x, self.y - 0.13, z + 0.02),
+                (0.25, 1.0, -0.12),
+                0.40,
+                both=True,
+                panel="chassis",
+            )
+        self.site(
+            "chassis.site",
+            "chassis",
+            "chassis_rail",
+            (self.door_rear + 0.2, 0.46, z),
+            (0.1, 1.0, -0.1),
+            0.5,
+            both=True,
+            panel="chassis",
+        )
+        pipe = line((self.front_axle - 0.2, 0.463, z + 0.02), (self.rear_axle, 0.463, z + 0.035), 40)
+        pipe[:, 2] += 0.006 * np.sin(pipe[:, 0] * 9)
+        self.add(
+            "brake_pipe",
+            tube(pipe, 0.0032, around=10),
+            "bare_metal",
+            "chassis_rail",
+            "zinc",
+            "hidden",
+            panel="chassis",
+            both=True,
+        )
+        cable = line((self.front_axle - 0.3, 0.47, z - 0.03), (self.x_rear + 0.2, 0.47, z - 0.02), 60)
+        cable[:, 2] += 0.012 * np.sin(cable[:, 0] * 5 + 1)
+        self.add(
+            "loom", tube(cable, 0.008, around=10), "black_part", "wiring", "black", "hidden", panel="chassis", both=True
+        )
+        for k, x in enumerate(np.linspace(self.front_axle - 0.4, self.rear_axle + 0.2, 6)):
+            ring = np.array(
+                [[x, 0.47 + 0.0095 * np.cos(a), z - 0.025 + 0.012 * np.sin(a)] for a in np.linspace(0, 2 * np.pi, 17)]
+            )
+            self.add(
+                f"tie{k}",
+                tube(ring, 0.002, around=6, closed=True),
+                "black_part",
+                "wiring",
+                "black",
+                "hidden",
+                panel="chassis",
+                both=True,
+            )
+        for name, x in (("front_axle", self.front_axle), ("rear_axle", self.rear_axle)):
+            self.add(
+                name,
+                tube(line((x, -self.y + 0.16, self.axle_z), (x, self.y - 0.16, self.axle_z), 30), 0.045),
+                "black_part",
+                "chassis_rail",
+                "black",
+                "hidden",
+                panel="chassis",
+            )
+            ball = turned(
+                np.stack([0.14 * np.sin(np.linspace(0, np.pi, 14)), 0.14 * np.cos(np.linspace(0, np.pi, 14))], 1), 22
+            )
+            self.add(
+                f"{name}_case",
+                ball.moved(placed((x, 0.08, self.axle_z), z=(1, 0, 0))),
+                "black_part",
+                "chassis_rail",
+                "black",
+                "hidden",
+                panel="chassis",
+            )
+            for k in range(4):
+                leaf = line((x + 0.5 - 0.08 * k, 0.52, 0), (x - 0.5 + 0.08 * k, 0.52, 0), 20)
+                leaf[:, 2] = self.axle_z + 0.055 + 0.009 * (3 - k) + 0.16 * ((leaf[:, 0] - x) / 0.5) ** 2
+                self.add(f"{name}_leaf{k}", sweep(rounded_rectangle(0.06, 0.008, 0.002, 17), leaf, np.array([0, 0, 1.0])), "black_part", "chassis_rail", "black", "hidden",
+                         panel="chassis", both=True)  # fmt: skip
+        cross = sweep(
+            rounded_rectangle(0.07, 0.14, 0.010, 41),
+            line((self.x_rear + 0.015, -self.y + 0.02, z + 0.03), (self.x_rear + 0.015, self.y - 0.02, z + 0.03), 80),
+            np.array([0, 0, 1.0]),
+        )
+        self.add("rear_crossmember", cross, "black_part", "rear_crossmember", "black", "hidden", panel="crossmember")
+        for k, yy in enumerate(np.linspace(-self.y + 0.12, self.y - 0.12, 6)):
+            self.fastener(f"crossmember_bolt{k}", np.array([self.x_rear - 0.02, yy, z + 0.055]), np.array([-1.0, 0, 0]), kind="hex", radius=0.0095, finish="zinc",
+                          zone="rear_crossmember", panel="crossmember", turn=float(k))  # fmt: skip
+            if k in (1, 4):
+                self.site(
+                    f"crossmember.site{k}",
+                    "chassis",
+                    "rear_crossmember",
+                    (self.x_rear - 0.02, yy, z + 0.04),
+                    (-1, 0, 0.1),
+                    0.42,
+                    panel="crossmember",
+                )
+        tow = [p.moved(placed((self.x_rear - 0.03, 0, z + 0.02), z=(-1, 0, 0))) for p in box((0.14, 0.10, 0.02), 0.004)]
+        self.add("tow_plate", tow, "black_part", "rear_crossmember", "black", "hidden", panel="crossmember")
+        tank = [p.moved(placed((self.rear_axle + 0.55, -0.12, z + 0.02))) for p in box((0.5, 0.36, 0.20), 0.03)]
+        self.add("tank", tank, "black_part", "chassis_rail", "black", "hidden", panel="chassis")
+        floor = loft(line((self.door_front + 0.1, -self.y + 0.06, self.z_sill), (self.door_front + 0.1, self.y - 0.06, self.z_sill), 16),
+                     line((self.x_rear + 0.02, -self.y + 0.06, self.z_sill), (self.x_rear + 0.02, self.y - 0.06, self.z_sill), 16), 24)  # fmt: skip
+        self.add(
+            "floor_under",
+            floor.flipped() if _up(floor) else floor,
+            "paint",
+            "chassis_rail",
+            "body",
+            "hidden",
+            panel="floor_under",
+            inward=True,
+        )
+        for name, x in (("front", self.front_axle), ("rear", self.rear_axle)):
+            theta = np.linspace(-0.15, np.pi + 0.15, 26)
+            rim = np.column_stack(
+                [
+                    x + (self.arch - 0.004) * np.cos(theta),
+                    np.full(26, self.y - 0.006),
+                    self.axle_z + (self.arch - 0.004) * np.sin(theta),
+                ]
+            )
+            self.add(
+                f"{name}_arch",
+                loft(rim, rim * [1, 0, 1] + [0, self.y - 0.30, 0], 8),
+                "black_part",
+                "chassis_rail",
+                "black",
+                "hidden",
+                panel="arches",
+                both=True,
+                inward=True,
+            )
+
+    def wheels(self) -> None:
+        for x in (self.front_axle, self.rear_axle):
+            for part in self._wheel_parts(np.array([x, self.y - 0.13, self.axle_z]), np.array([0, 1.0, 0])):
+                self.parts.append(part)
+                self.parts.append(replace(part, patch=part.patch.moved(MIRROR_Y), name=part.name + ".right"))
+
+    def _wheel_parts(self, centre: Points, out: Points) -> Iterator[Part]:
+        r, w = self.tyre, 0.10
+        place = placed(centre, z=out)
+        tread = np.array(
+            [
+                [0.62, w * 0.85],
+                [0.80, w * 1.02],
+                [0.93, w * 0.98],
+                [0.985, w * 0.80],
+                [1.0, w * 0.5],
+                [1.0, -w * 0.5],
+                [0.985, -w * 0.8],
+                [0.93, -w],
+                [0.62, -w * 0.9],
+            ]
+        )
+        tyre = turned(resample(tread * [r, 1], 30), 64)
+        lug = (np.sin(np.linspace(0, 2 * np.pi, 64) * 26) > 0)[None, :, None] & (
+            np.linalg.norm(tyre.points[..., :2], axis=-1) > 0.96 * r
+        )[..., None]
+        tyre = patch(np.where(lug, tyre.points * [0.965, 0.965, 1], tyre.points))
+        disc = np.array(
+            [
+                [0.0, 0.03],
+                [0.11, 0.03],
+                [0.14, 0.012],
+                [0.30, 0.0],
+                [0.36, 0.02],
+                [0.55, 0.045],
+                [0.585, 0.075],
+                [0.63, 0.082],
+                [0.635, 0.06],
+            ]
+        )
+        rim = turned(resample(disc * [r, 1], 30), 48)
+        hub = turned(np.array([[0.0, 0.085], [0.035, 0.082], [0.045, 0.07], [0.047, 0.03]]), 22)
+        yield Part("tyre", _turned_outwards(tyre.moved(place)), "tyre", None, None, "tyre", "other", "wheels", "wheels")
+        yield Part("rim", _turned_outwards(rim.moved(place)), "paint", None, None, "wheel", "other", "wheels", "wheels")
+        yield Part(
+            "hub", _turned_outwards(hub.moved(place)), "black_part", None, None, "black", "other", "wheels", "wheels"
+        )
+        for k in range(5):
+            a = 2 * np.pi * k / 5
+            nut = turned(np.array([[0, 0.014], [0.008, 0.014], [0.010, 0.010], [0.0105, 0.0]]), 19, sides=6)
+            yield Part(
+                f"nut{k}",
+                _turned_outwards(nut.moved(place @ placed((0.075 * np.cos(a), 0.075 * np.sin(a), 0.022)))),
+                "bare_metal",
+                None,
+                None,
+                "zinc",
+                "other",
+                "wheels",
+                "wheels",
+            )
+
+    def cabin(self) -> None:
+        y, zs = self.y, self.z_sill
+        floor = loft(line((self.door_front + 0.10, -y + 0.07, zs + 0.012), (self.door_front + 0.10, y - 0.07, zs + 0.012), 16),
+                     line((self.door_rear - 0.1, -y + 0.07, zs + 0.012), (self.door_rear - 0.1, y - 0.07, zs + 0.012), 16), 16)  # fmt: skip
+        self.add("floor_mat", floor, "interior", None, "mat", inward=True)
+        footwell = loft(line((self.door_front + 0.09, -y + 0.06, self.z_wing), (self.door_front + 0.09, y - 0.06, self.z_wing), 12),
+                        line((self.door_front + 0.09, -y + 0.06, zs), (self.door_front + 0.09, y - 0.06, zs), 12), 12)  # fmt: skip
+        self.add("footwell", footwell.flipped(), "paint", "bulkhead", "body", "shut", panel="bulkhead", inward=True)
+        dash = sweep(np.array([[0.0, -0.16], [-0.17, -0.14], [-0.19, -0.02], [-0.15, 0.02], [0.05, 0.03]]) * [-1, 1],
+                     line((self.door_front + 0.02, -y + 0.07, self.z_belt - 0.03), (self.door_front + 0.02, y - 0.07, self.z_belt - 0.03), 20), np.array([0, 0, 1.0]))  # fmt: skip
+        self.add("dash", dash, "interior", None, "trim")
+        for k in range(3):
+            dial = turned(np.array([[0, 0.004], [0.035, 0.004], [0.042, 0.008], [0.046, 0.0]]), 22).moved(
+                placed((self.door_front - 0.16, 0.30 + 0.1 * k, self.z_belt - 0.10), z=(-1, 0, 0.2))
+            )
+            self.add(f"dial{k}", dial, "interior", None, "dial")
+        wheel_side = 1.0 if self.flip_details else -1.0
+        centre = np.array([self.door_front - 0.36, wheel_side * 0.36, self.z_belt + 0.02])
+        ring = np.stack(
+            [0.20 * np.cos(np.linspace(0, 2 * np.pi, 49)), 0.20 * np.sin(np.linspace(0, 2 * np.pi, 49)), np.zeros(49)],
+            1,
+        )
+        steering = placed(centre, z=(-0.8, 0, 0.6))
+        self.add("steering", tube(ring, 0.011, closed=True).moved(steering), "interior", None, "black")
+        for a in (0.3, 2.4, 4.5):
+            self.add(
+                f"spoke{a}",
+                tube(line((0, 0, -0.02), (0.2 * np.cos(a), 0.2 * np.sin(a), 0), 8), 0.010).moved(steering),
+                "interior",
+                None,
+                "black",
+            )
+        self.add("column", tube(line((0, 0, -0.02), (0, 0, -0.4), 8), 0.03).moved(steering), "interior", None, "black")
+        self.add(
+            "boss",
+            turned(np.array([[0, 0.01], [0.04, 0.005], [0.05, -0.02]]), 18).moved(steering),
+            "interior",
+            None,
+            "black",
+        )
+        for sign in (-1, 1):
+            base = np.array([self.door_rear + 0.24, sign * 0.38, zs + 0.30])
+            self.add(
+                f"seat_box{sign}",
+                [p.moved(placed(base - [0, 0, 0.17])) for p in box((0.42, 0.46, 0.28), 0.01)],
+                "interior",
+                None,
+                "seat_base",
+            )
+            self.add(
+                f"seat{sign}",
+                [p.moved(placed(base)) for p in box((0.48, 0.48, 0.12), 0.045, rows=4)],
+                "interior",
+                None,
+                "seat",
+            )
+            back = placed(base + [-0.28, 0, 0.32], z=(-1, 0, 0.22), x=(0, 1, 0))
+            self.add(
+                f"seat_back{sign}",
+                [p.moved(back) for p in box((0.46, 0.56, 0.11), 0.045, rows=4)],
+                "interior",
+                None,
+                "seat",
+            )
+            rest = placed(base + [-0.36, 0, 0.68], z=(-1, 0, 0.2), x=(0, 1, 0))
+            self.add(
+                f"head_rest{sign}",
+                [p.moved(rest) for p in box((0.24, 0.16, 0.08), 0.035, rows=4)],
+                "interior",
+                None,
+                "seat",
+            )
+        for k, dy in enumerate((0.0, 0.08, 0.16)):
+            pedal = [
+                p.moved(placed((self.door_front - 0.02, wheel_side * (0.26 + dy), zs + 0.14), z=(-1, 0, 0.4)))
+                for p in box((0.06, 0.05, 0.012), 0.003)
+            ]
+            self.add(f"pedal{k}", pedal, "interior", None, "black")
+        lever = np.array(
+            [
+                [self.door_front - 0.25, 0.02, zs + 0.02],
+                [self.door_front - 0.30, 0.02, zs + 0.25],
+                [self.door_front - 0.28, 0.02, zs + 0.38],
+            ]
+        )
+        self.add("lever", tube(resample(lever, 16), 0.008), "interior", None, "black")
+        knob = turned(
+            np.stack([0.022 * np.sin(np.linspace(0, np.pi, 9)), 0.022 * np.cos(np.linspace(0, np.pi, 9))], 1), 14
+        )
+        self.add("knob", knob.moved(placed((self.door_front - 0.28, 0.02, zs + 0.39))), "interior", None, "black")
+        lining = loft(line((self.screen_top_x - 0.02, -y + 0.08, self.z_roof - 0.08), (self.screen_top_x - 0.02, y - 0.08, self.z_roof - 0.08), 8),
+                      line((self.cab_rear + 0.03, -y + 0.08, self.z_roof - 0.08), (self.cab_rear + 0.03, y - 0.08, self.z_roof - 0.08), 8), 8)  # fmt: skip
+        self.add("headlining", lining, "interior", None, "lining", inward=True)
+
+    def trim(self) -> None:
+        bar = sweep(
+            rounded_rectangle(0.06, 0.13, 0.012, 33),
+            line(
+                (self.x_front + 0.05, -self.y + 0.02, self.z_sill - 0.02),
+                (self.x_front + 0.05, self.y - 0.02, self.z_sill - 0.02),
+                50,
+            ),
+            np.array([0, 0, 1.0]),
+        )
+        chrome = self.rng.random() < 0.3
+        self.add("bumper", bar, "bare_metal" if chrome else "black_part", None, "chrome" if chrome else "black")
+        plate = [
+            p.moved(placed((self.x_front + 0.084, 0, self.z_sill - 0.02), z=(1, 0, 0), x=(0, 1, 0)))
+            for p in box((0.46, 0.10, 0.006), 0.002)
+        ]
+        self.add("front_plate", plate, "plate", None, "number_plate")
+        head = [
+            p.moved(placed((self.door_front + 0.02, self.y + 0.17, self.z_belt + 0.12), z=(1, 0, 0)))
+            for p in box((0.22, 0.14, 0.04), 0.015, rows=3)
+        ]
+        arm = resample(
+            np.array(
+                [
+                    [self.door_front + 0.03, self.y - 0.01, self.z_belt + 0.03],
+                    [self.door_front + 0.03, self.y + 0.1, self.z_belt + 0.08],
+                    [self.door_front + 0.02, self.y + 0.16, self.z_belt + 0.12],
+                ]
+            ),
+            14,
+        )
+        if not self.open_doors:
+            self.add("mirror", [*head, tube(arm, 0.008)], "black_part", None, "black", both=True)
+        snorkel = self.rng.random()
+        if snorkel < 0.3:
+            pipe = np.array([[self.door_front + 0.25, self.y + 0.03, self.z_wing - 0.1], [self.door_front + 0.10, self.y + 0.04, self.z_wing + 0.03],
+                             [self.door_front + 0.03, self.y + 0.03, self.z_roof - 0.1], [self.door_front + 0.03, self.y + 0.03, self.z_roof + 0.05]])  # fmt: skip
+            self.add("snorkel", tube(resample(pipe, 40), 0.03), "black_part", None, "black")
+        if self.rng.random() < 0.3:
+            for sign in (-1, 1):
+                rail = line(
+                    (self.screen_top_x - 0.05, sign * (self.y - 0.12), self.z_roof + 0.06),
+                    (self.cab_rear + 0.05, sign * (self.y - 0.12), self.z_roof + 0.06),
+                    20,
+                )
+                self.add(f"rack_rail{sign}", tube(rail, 0.014), "black_part", None, "black")
+            for k, x in enumerate(np.linspace(self.screen_top_x - 0.1, self.cab_rear + 0.1, 7)):
+                self.add(
+                    f"rack_bar{k}",
+                    tube(
+                        line((x, -self.y + 0.12, self.z_roof + 0.05), (x, self.y - 0.12, self.z_roof + 0.05), 12), 0.010
+                    ),
+                    "black_part",
+                    None,
+                    "black",
+                )
+
+
+def _up(surface: Patch) -> bool:
+    return bool(np.cross(np.gradient(surface.points, axis=0), np.gradient(surface.points, axis=1))[..., 2].mean() > 0)
+
+
+def _smooth(t: Points) -> Points:
+    return t * t * (3 - 2 * t)
+
+
+def _turned_outwards(surface: Patch, inward: bool = False) -> Patch:
+    """The patch with its normals away from the vehicle's middle line, or from its own middle if it closes on itself."""
+    points = surface.points
+    normal = np.cross(np.gradient(points, axis=0), np.gradient(points, axis=1))
+    centre = points.reshape(-1, 3).mean(axis=0)
+    own = points - centre
+    area = np.linalg.norm(normal, axis=-1) + 1e-15
+    mean_normal = normal.sum(axis=(0, 1)) / area.sum()
+    if np.linalg.norm(mean_normal) < 0.6:  # wraps around: a tube, a band, a dome's side
+        outward = float((normal * own).sum())
+    else:
+        outward = float(mean_normal @ (centre - np.array([centre[0] * 0.6, 0.0, 1.0])))
+        outward = -outward if inward else outward
+    return surface if outward >= 0 else surface.flipped()
