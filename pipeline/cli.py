@@ -17,8 +17,11 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from pipeline import screening
+from pipeline.ask import seller_message
 from pipeline.build_sheets import read_build_sheet
 from pipeline.errors import ScreeningError, UsageError
+from pipeline.photo_requests import known_languages
+from pipeline.store import read_result
 
 NOTHING_DONE, WRONG_USAGE, STOPPED = 1, 2, 130
 FORWARD = {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []}
@@ -36,6 +39,9 @@ sheet = typer.Typer(help="Check build sheets.", no_args_is_help=True)
 app.add_typer(sheet, name="sheet")
 
 Out = Annotated[Path, typer.Option("--out", help="Folder for the outputs; made if it is not there.")]
+Screened = Annotated[Path, typer.Argument(help="Folder that a screening wrote (its --out).")]
+AdvertName = Annotated[str, typer.Argument(help="Name of the advert, as in the shortlist.")]
+Language = Annotated[str, typer.Option("--language", help=f"One of {', '.join(known_languages())}.")]
 Weights = Annotated[
     Path | None, typer.Option("--weights", help="Folder of another network.", show_default="the shipped network")
 ]
@@ -77,6 +83,19 @@ def demo(
 ) -> None:
     """Screen the invented adverts that come along."""
     _screen(Path(str(files("synthetic_data").joinpath("demo", "adverts"))), out, None, "cpu", threads)
+
+
+@app.command()
+def ask(
+    out: Screened,
+    advert: AdvertName,
+    language: Language = "en",
+) -> None:
+    """Print a message to the seller, ready to paste.
+
+    It asks for the photos that would tell most, and says nothing of what was found.
+    """
+    typer.echo(seller_message(read_result(out, advert), language), nl=False)
 
 
 @app.command()

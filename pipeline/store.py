@@ -6,12 +6,13 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
-from pipeline.errors import ScreeningError
-from pipeline.records import PhotoFindings
+from pipeline.errors import ScreeningError, UsageError
+from pipeline.records import AdvertResult, PhotoFindings, Shortlist
 
 FILE = "maskline.sqlite"
 LAYOUT = 1  # raised whenever the tables change; kept in the file as user_version
@@ -159,6 +160,27 @@ def _set_up(connection: sqlite3.Connection) -> int:
         connection.execute(f"PRAGMA user_version = {LAYOUT}")
     connection.execute("COMMIT")
     return layout or LAYOUT
+
+
+def read_result(out: Path, advert: str) -> AdvertResult:
+    """What an earlier screening into `out` says of one advert.
+
+    Raises UsageError where `out` holds no screening or the screening has no such advert, ScreeningError where its
+    shortlist cannot be read.
+    """
+    path = out / "shortlist.json"
+    try:
+        found = Shortlist.model_validate_json(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise UsageError(out, "no screening was written there", "name the --out folder of a screening") from None
+    except (OSError, ValueError):  # pydantic's error is a ValueError too
+        raise ScreeningError(path, "it is damaged or of another version", "screen the batch again") from None
+    for result in found.adverts:
+        if result.advert == advert:
+            return result
+    names = [result.advert for result in found.adverts]
+    near = get_close_matches(advert, names, n=3, cutoff=0.4) or names[:3]
+    raise UsageError(out, f"it has no advert '{advert}'", f"use a name of the shortlist, such as {', '.join(near)}")
 
 
 @contextmanager

@@ -129,6 +129,17 @@ def test_schema_prints_the_versioned_contracts(maskline: Run) -> None:
     assert set(content["files"]) == {"shortlist.json", "findings.jsonl", "set_aside.csv", "advert.yaml"}
 
 
+def test_ask_prints_what_to_send_to_the_seller(maskline: Run, batch: Path, tmp_path: Path, tiny_network: Path) -> None:
+    out = tmp_path / "out"
+    maskline("screen", batch, "--out", out, "--weights", tiny_network)
+    asked = maskline("ask", out, "pellock-1")
+    assert asked.code == 0 and asked.err == "" and "\n1. " in asked.out
+    assert maskline("ask", out, "pellock-1", "--language", "de").out != asked.out
+    unknown = maskline("ask", out, "pellock-1", "--language", "tlh")
+    assert unknown.code == 1 and unknown.err.startswith("tlh: there is no catalogue of messages in this language; use")
+    assert maskline("ask", out, "nobody").code == 2
+
+
 def test_sheet_check_names_the_line_that_is_wrong(maskline: Run, tmp_path: Path) -> None:
     assert maskline("sheet", "check", "generic_utility").out.startswith("generic_utility: '")
     wrong = tmp_path / "mine.yaml"
@@ -146,13 +157,11 @@ def test_a_missing_extra_names_the_command_that_installs_it(
         assert name == module
         raise ModuleNotFoundError("No module named 'torch'", name="torch")
 
-    monkeypatch.setattr(cli.importlib, "import_module", missing)
+    monkeypatch.setattr(cli, "importlib", SimpleNamespace(import_module=missing))
     done = maskline(command, "--help")
     assert done.code == 1
-    assert (
-        done.err
-        == f"maskline {command}: the package 'torch' is not installed; run in maskline's source folder: pip install '.[train]'.\n"
-    )
+    fault, remedy = "the package 'torch' is not installed", "run in maskline's source folder: pip install '.[train]'"
+    assert done.err == f"maskline {command}: {fault}; {remedy}.\n"
 
 
 def test_a_group_gets_the_rest_of_the_command_line(maskline: Run, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -161,7 +170,7 @@ def test_a_group_gets_the_rest_of_the_command_line(maskline: Run, monkeypatch: p
     def app(arguments: list[str], prog_name: str) -> None:
         seen.update(arguments=arguments, name=prog_name)
 
-    monkeypatch.setattr(cli.importlib, "import_module", lambda name: SimpleNamespace(app=app))
+    monkeypatch.setattr(cli, "importlib", SimpleNamespace(import_module=lambda name: SimpleNamespace(app=app)))
     assert maskline("model", "train", "--data", "SET", "--help").code == 0
     assert seen == {"arguments": ["train", "--data", "SET", "--help"], "name": "maskline model"}
 

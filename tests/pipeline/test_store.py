@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import ScreeningError
-from pipeline.store import FILE, Store, whole_file
-from tests.pipeline.examples import box, photo_findings
+from pipeline.errors import ScreeningError, UsageError
+from pipeline.records import Shortlist
+from pipeline.store import FILE, Store, read_result, whole_file
+from tests.pipeline.examples import box, photo_findings, result
 
 FIRST, SECOND = "1" * 64, "2" * 64
 
@@ -114,3 +115,17 @@ def test_a_file_appears_whole_or_not_at_all(tmp_path: Path) -> None:
         stream.write("after ΔE")
     assert path.read_text(encoding="utf-8") == "after ΔE"
     assert [item.name for item in tmp_path.iterdir()] == ["table.csv"]
+
+
+def test_an_earlier_result_is_read_by_the_adverts_name(tmp_path: Path) -> None:
+    first, second = result("pellock-1", 1), result("brindle-2", 2)
+    content = Shortlist(adverts=(first, second)).model_dump_json()
+    (tmp_path / "shortlist.json").write_text(content, encoding="utf-8")
+    assert read_result(tmp_path, "brindle-2") == second
+    with pytest.raises(UsageError, match="it has no advert 'brindle2'; use a name of the shortlist, such as brindle-2"):
+        read_result(tmp_path, "brindle2")
+    with pytest.raises(UsageError, match="no screening was written there; name the --out folder of a screening"):
+        read_result(tmp_path / "elsewhere", "brindle-2")
+    (tmp_path / "shortlist.json").write_text(content[:100], encoding="utf-8")
+    with pytest.raises(ScreeningError, match="it is damaged or of another version; screen the batch again"):
+        read_result(tmp_path, "brindle-2")
