@@ -18,8 +18,9 @@ from pipeline.configuration import load, shipped
 from pipeline.errors import ScreeningError
 from pipeline.records import DETECTED_CUES
 from synthetic_data.contact_sheet import write_contact_sheet
-from synthetic_data.dataset import SPLITS, CheckResult, SetConfig, check_set, graphics_cards, read_labels
+from synthetic_data.dataset import SetConfig, graphics_cards
 from synthetic_data.dataset import synth as make_set
+from synthetic_data.set_check import SPLITS, CheckResult, check_set, read_labels
 
 app = typer.Typer(help="Make and check data sets for training.", no_args_is_help=True)
 console = Console()

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.records import DETECTED_CUES, SHOTS
-from synthetic_data.dataset import LabelledSet
+from synthetic_data.set_check import LabelledSet
 
 TILE = (320, 240)  # width, height in px
 OUTLINE = (255, 0, 255)  # blue, green, red: a colour no paint has

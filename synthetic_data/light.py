@@ -354,7 +354,7 @@ def read_panorama(path: Path) -> Array:
         raise ConfigError(
             path, "it cannot be read as a panorama", "replace it by an OpenEXR or Radiance file"
         ) from None
-    image: Array = np.nan_to_num(np.asarray(raw, np.float32), nan=0.0, posinf=0.0, neginf=0.0)
+    image = np.where(np.isfinite(raw), raw, 0).astype(np.float32)
     rung = (image < 0).any(axis=-1)  # ringing of a down-sampler around lamps and the sun
     good = (~rung).astype(np.float32)
     around = cv2.blur(image * good[..., None], (5, 5)) / np.maximum(cv2.blur(good, (5, 5)), 1e-3)[..., None]
