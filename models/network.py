@@ -87,6 +87,7 @@ class CueNetwork(nn.Module):
         self.lateral_4 = _conv(fine, fine_width, 1)
         self.mix_4 = _separable(fine_width, fine_width, 3)
         cues = nn.Conv2d(fine_width, len(channels.cues), 1)
+        assert cues.bias is not None
         nn.init.constant_(cues.bias, -4.0)  # cues are rare: start from "no cue" (Lin et al. 2017, section 4.1)
         self.cues = nn.Sequential(_separable(fine_width, fine_width, 5), _separable(fine_width, fine_width, 3), cues)
         self.surfaces = nn.Conv2d(fine_width, len(channels.surfaces), 1)
