@@ -305,7 +305,7 @@ class StepSampler(Sampler[list[tuple[int, int]]]):
 def sampling_probability(
     sets: Sequence[tuple[PhotoSet, float]], cues: Sequence[str], *, rare: float = 0.1
 ) -> npt.NDArray[np.float64]:
-    """How often each sample (sets in order) is drawn: sets by their weight, photos with rare cues more often.
+    """How often each sample (sets in order) is drawn: a set by its weight × its size, rare cues more often.
 
     Repeat factors of Gupta et al. (2019), section 4: photos with a cue that a share f < `rare` of the set shows are
     drawn sqrt(rare / f) times as often.
@@ -317,7 +317,7 @@ def sampling_probability(
         share = shown.mean(0) if len(shown) else np.zeros(len(cues))
         repeat = np.sqrt(np.maximum(1.0, rare / np.maximum(share, 1e-9)))
         factors = np.maximum(1.0, (shown * repeat).max(1, initial=1.0))
-        parts.append(weight * factors / factors.sum() if len(factors) else factors)
+        parts.append(weight * len(factors) * factors / factors.sum() if len(factors) else factors)
     joined = np.concatenate(parts)
     return np.asarray(joined / joined.sum(), np.float64)
 

@@ -23,7 +23,9 @@ class Recipe(Config):
     width: int = Field(default=128, gt=0)
     fine_width: int = Field(default=64, gt=0)
     pretrained: bool = True
-    set_weights: dict[str, float] = Field(default={}, description="share of each set by folder name; others count 1")
+    set_weights: dict[str, float] = Field(
+        default={}, description="how often a photo of a set is drawn, by folder name; others count 1"
+    )
     batch: int = Field(default=48, gt=0, description="photos per device and step")
     steps: int | None = Field(default=None, gt=0, description="None: until the time limit")
     learning_rate: float = 1.5e-3

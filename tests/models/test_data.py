@@ -152,9 +152,9 @@ def test_sets_count_by_weight_and_rare_cues_more_often() -> None:
     # Gupta et al. (2019): a cue on 1 of 40 photos, threshold 0.1, repeats sqrt(0.1 / 0.025) = 2 times
     common = PhotoSet("a", (sample(filler=1), *(sample() for _ in range(39))))
     other = PhotoSet("b", tuple(sample() for _ in range(5)))
-    probability = sampling_probability([(common, 3.0), (other, 1.0)], ("filler",))
+    probability = sampling_probability([(common, 1.0), (other, 8.0)], ("filler",))
     assert probability.sum() == pytest.approx(1)
-    assert probability[:40].sum() == pytest.approx(0.75)
+    assert probability[:40].sum() == pytest.approx(0.5)  # 40 photos once, 5 photos eight times
     assert probability[0] / probability[1] == pytest.approx(2)
 
 
