@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import torch
 import torch.distributed as dist
@@ -190,6 +191,8 @@ class _Run:
             # Dropout is the same after a resume. Not earlier: a loader's start draws a number, too.
             torch.manual_seed(self.recipe.seed + 1009 * self.step + self.team.rank)
             photos, targets = unpack(batch, len(self.channels.cues))
+            if tracker is not None and self.step == 0:
+                tracker.file(write_examples(photos, targets.cue_masks, self.job.out / "examples.jpg"), "examples")
             with torch.autocast(self.team.device.type, torch.bfloat16, enabled=self.recipe.precision == "bf16"):
                 maps = self.parallel(photos.contiguous(memory_format=torch.channels_last))
             terms = loss_terms(maps, targets, weights)
@@ -376,6 +379,20 @@ def torch_forward(network: CueNetwork, device: torch.device, *, half: bool = Fal
         return {name: value.float().cpu().numpy() for name, value in maps._asdict().items()}
 
     return forward
+
+
+def write_examples(photos: Tensor, cue_masks: Tensor, path: Path, *, columns: int = 4, rows: int = 3) -> Path:
+    """Write a sheet of training photos as the network gets them, cue masks tinted, and return its path."""
+    tiles = []
+    for photo, masks in zip(photos[: columns * rows].cpu(), cue_masks.cpu(), strict=False):
+        tile = (255 * photo.permute(1, 2, 0)).byte().numpy()
+        shown = cv2.resize(masks.any(0).byte().numpy(), tile.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+        tile[shown > 0] = (0.5 * tile[shown > 0] + (127, 0, 127)).astype(np.uint8)
+        tiles.append(cv2.resize(tile, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+    tiles += [np.zeros_like(tiles[0])] * (-len(tiles) % columns)
+    sheet = np.vstack([np.hstack(tiles[start : start + columns]) for start in range(0, len(tiles), columns)])
+    cv2.imwrite(str(path), cv2.cvtColor(sheet, cv2.COLOR_RGB2BGR))
+    return path
 
 
 def cores() -> int:

@@ -130,6 +130,7 @@ def test_a_tiny_set_is_learnt_by_heart(data: Path, tmp_path: Path) -> None:
     photos = read_set(data).split("val", "test").samples
     scores = cue_scores(predict(torch_forward(network, torch.device("cpu")), network.channels, photos))
     assert scores["map"] > 0.95 and scores["peak_inside"] > 0.9 and scores["shot_accuracy"] > 0.9
+    assert (tmp_path / "run" / "examples.jpg").exists()
     kinds = [json.loads(line)["kind"] for line in (tmp_path / "run" / LOG).read_text().splitlines()]
     assert kinds[:2] == ["run", "parameters"] and kinds[-1] == "end" and "metrics" in kinds
 
