@@ -16,11 +16,12 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from pipeline import screening
+from pipeline import outputs, screening
 from pipeline.ask import seller_message
 from pipeline.build_sheets import read_build_sheet
 from pipeline.errors import ScreeningError, UsageError
 from pipeline.photo_requests import known_languages
+from pipeline.report.wording import DECISIONS, percent
 from pipeline.store import read_result
 
 NOTHING_DONE, WRONG_USAGE, STOPPED = 1, 2, 130
@@ -99,12 +100,29 @@ def ask(
 
 
 @app.command()
+def readings(
+    out: Screened,
+    advert: AdvertName,
+    file: Annotated[Path, typer.Argument(help="CSV with the columns panel, reading_um (or reading_mil), metal.")],
+) -> None:
+    """Take in film-thickness readings from the viewing.
+
+    Each panel is judged against the build sheet; shortlist and report are written anew with what the readings weigh.
+    Readings taken in again replace the earlier ones.
+    """
+    films, result = outputs.take_readings(out, advert, file)
+    for film in films:
+        typer.echo(f"{film.panel.label}: {film.median_um:.0f} ± {film.uncertainty_um:.0f} µm, {film.judgement}")
+    typer.echo(f"{DECISIONS[result.decision]}: {percent(result.refinished)} for a refinish, rank {result.rank}.")
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the outputs.
 
     Of shortlist.json, a line of findings.jsonl, a row of set_aside.csv, and of advert.yaml.
     """
-    typer.echo(json.dumps(screening.output_schema(), indent=1))
+    typer.echo(json.dumps(outputs.output_schema(), indent=1))
 
 
 @sheet.command("check")

@@ -7,43 +7,26 @@ new.
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
-
-from pydantic import BaseModel
-from pydantic.json_schema import models_json_schema
 
 from pipeline import crops, cues, duplicates, findings, network, photos
 from pipeline.adverts import photo_names, read_batch
 from pipeline.configuration import shipped
-from pipeline.duplicates import PhotoKey, Repeats, find_repeats, mark_repeats
 from pipeline.errors import PhotoError, ScreeningError, UsageError
 from pipeline.findings import look_at
-from pipeline.histories import WeighingSettings
 from pipeline.network import CueNetwork, shipped_weights
+from pipeline.outputs import FILES, write_outputs
 from pipeline.photos import judge_quality, read_photo
-from pipeline.records import (
-    SCHEMA_VERSION,
-    Advert,
-    AdvertDetails,
-    Photo,
-    PhotoFindings,
-    Quality,
-    SetAside,
-    Shortlist,
-)
-from pipeline.report.pages import write_report
-from pipeline.shortlist import shortlist
-from pipeline.store import FILE, Store, whole_file
+from pipeline.records import Advert, Photo, Quality, SetAside, Shortlist
+from pipeline.store import FILE, Screened, Store
 
 Progress = Callable[[int, int], None]  # photos done, photos in all
 
@@ -58,12 +41,6 @@ LOOKING = (
 LOOKING_CONFIGS = ("photos.yaml", "cues.yaml", "zones.yaml", "shots.yaml")
 AHEAD = 4  # photos decoded or being decoded; more would only fill memory
 FOLDERS = (crops.FOLDER, "report")
-FILES = ("shortlist.csv", "shortlist.json", "findings.jsonl", "set_aside.csv")
-SHORTLIST_COLUMNS = (
-    "rank", "advert", "title", "decision", "refinished", "refinished_low", "refinished_high", "coats", "reason",
-    "not_seen", "price", "currency", "photos", "set_aside",
-)  # fmt: skip
-SET_ASIDE_COLUMNS = ("advert", "photo", "fault", "remedy")
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,24 +59,6 @@ class _Source:
     advert: str
     name: str
     path: Path
-
-
-class _Findings(Mapping[str, Sequence[PhotoFindings]]):
-    """Findings by advert, read from the store when asked for, so that no more than one advert's are in memory."""
-
-    def __init__(self, store: Store, adverts: Sequence[Advert], repeats: Repeats) -> None:
-        self._store, self._names, self._repeats = store, [advert.name for advert in adverts], repeats
-
-    def __getitem__(self, advert: str) -> Sequence[PhotoFindings]:
-        if advert not in self._names:
-            raise KeyError(advert)
-        return mark_repeats(self._store.findings(advert), self._repeats)
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._names)
-
-    def __len__(self) -> int:
-        return len(self._names)
 
 
 def screen(
@@ -130,16 +89,18 @@ def screen(
             entries, faults, known_before = _look_at_all(
                 _sources(found.adverts), cue_network, look, store, out, threads, progress or (lambda done, total: None)
             )
-            store.set_batch(entries)
-            crops.remove_others(out, frozenset(sha256 for _, _, sha256 in entries))
             set_aside = (*found.set_aside, *faults)
-            repeats = find_repeats([PhotoKey(*row) for row in store.hashes()])
-            by_advert = _Findings(store, found.adverts, repeats)
-            result = shortlist(
-                found.adverts, by_advert, set_aside, cue_network.manifest.rates, WeighingSettings.shipped()
+            store.set_batch(
+                Screened(
+                    adverts={advert.name: advert.details for advert in found.adverts},
+                    set_aside=set_aside,
+                    rates=cue_network.manifest.rates,
+                    made_with=made_with(cue_network),
+                ),
+                entries,
             )
-            write_tables(out, result, by_advert, set_aside)
-            report = write_report(out, found.adverts, result, by_advert, set_aside, made_with(cue_network))
+            crops.remove_others(out, frozenset(sha256 for _, _, sha256 in entries))
+            result, report = write_outputs(store, out)
     return ScreeningResult(result, set_aside, report, len(entries), known_before)
 
 
@@ -274,60 +235,3 @@ def make_folder(out: Path) -> None:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ScreeningError(out, f"the folder cannot be made ({error.strerror})", "choose another --out") from None
-
-
-def write_tables(
-    out: Path, result: Shortlist, by_advert: Mapping[str, Sequence[PhotoFindings]], set_aside: Sequence[SetAside]
-) -> None:
-    """Write shortlist.csv, shortlist.json, findings.jsonl and set_aside.csv, each whole or not at all."""
-    try:
-        with whole_file(out / "findings.jsonl") as stream:
-            for found in by_advert.values():
-                stream.writelines(f"{photo.model_dump_json()}\n" for photo in found)
-        with whole_file(out / "set_aside.csv") as stream:
-            table = csv.writer(stream)
-            table.writerow(SET_ASIDE_COLUMNS)
-            table.writerows([_cell(getattr(entry, name)) for name in SET_ASIDE_COLUMNS] for entry in set_aside)
-        with whole_file(out / "shortlist.csv") as stream:
-            table = csv.writer(stream)
-            table.writerow(SHORTLIST_COLUMNS)
-            for row in sorted(result.adverts, key=lambda row: row.rank):
-                low, high = row.refinished_range
-                unseen = " ".join(zone for zone, state in row.coverage.items() if state != "seen")
-                values = (
-                    row.rank, row.advert, row.title, row.decision, f"{row.refinished:.4f}", f"{low:.4f}", f"{high:.4f}",
-                    row.coats, row.reason, unseen, row.price, row.currency, row.photos, row.set_aside,
-                )  # fmt: skip
-                table.writerow(_cell(value) for value in values)
-        with whole_file(out / "shortlist.json") as stream:
-            stream.write(f"{result.model_dump_json(indent=1)}\n")
-    except OSError as error:
-        raise ScreeningError(
-            error.filename or out, f"it cannot be written ({error.strerror})", "free space or choose another --out"
-        ) from None
-
-
-def output_schema() -> dict[str, Any]:
-    """JSON Schema (2020-12) of every output and of advert.yaml, by file under `files`, with shared definitions."""
-    models: dict[str, type[BaseModel]] = {
-        "shortlist.json": Shortlist,
-        "findings.jsonl": PhotoFindings,  # one line
-        "set_aside.csv": SetAside,  # one row
-        "advert.yaml": AdvertDetails,
-    }
-    references, definitions = models_json_schema([(model, "validation") for model in models.values()])
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "schema_version": SCHEMA_VERSION,
-        "files": {name: references[model, "validation"] for name, model in models.items()},
-        **definitions,
-    }
-
-
-def _cell(value: str | float | None) -> str | float:
-    """A cell that no spreadsheet takes for a formula: adverts are written by strangers (OWASP, CSV Injection)."""
-    if value is None:
-        return ""
-    if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r")):
-        return f"'{value}"
-    return value

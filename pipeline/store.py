@@ -11,13 +11,27 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
+from pydantic import TypeAdapter
+
 from pipeline.errors import ScreeningError, UsageError
-from pipeline.records import AdvertResult, PhotoFindings, Shortlist
+from pipeline.records import (
+    Advert,
+    AdvertDetails,
+    AdvertResult,
+    CueRates,
+    Measure,
+    PhotoFindings,
+    Record,
+    SetAside,
+    Shortlist,
+)
 
 FILE = "maskline.sqlite"
 LAYOUT = 1  # raised whenever the tables change; kept in the file as user_version
 
+_MEASURES = TypeAdapter(tuple[Measure, ...])
 _TABLES = """
+CREATE TABLE screened (content TEXT NOT NULL);  -- one row: Screened as JSON
 CREATE TABLE looks (
     sha256 TEXT PRIMARY KEY,          -- of the photo file
     look TEXT NOT NULL,               -- digest of everything but the photo that the findings depend on
@@ -31,7 +45,21 @@ CREATE TABLE photos (
     sha256 TEXT NOT NULL REFERENCES looks (sha256),
     PRIMARY KEY (advert, photo)
 ) WITHOUT ROWID;
+CREATE TABLE readings (advert TEXT PRIMARY KEY, measures TEXT NOT NULL) WITHOUT ROWID;
 """
+
+
+class Screened(Record):
+    """What a screening knows beside its photos: enough to weigh again without the batch and the network."""
+
+    adverts: dict[str, AdvertDetails]
+    set_aside: tuple[SetAside, ...]
+    rates: dict[str, CueRates]
+    made_with: str
+
+    def as_adverts(self) -> list[Advert]:
+        """The adverts in batch order; where their photos lie is not kept."""
+        return [Advert(name, details, ()) for name, details in self.adverts.items()]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +76,8 @@ class Store:
     A photo is kept as soon as it is finished, so a run that was stopped goes on from there. One run at a time holds it.
     """
 
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self._connection, self._path = connection, path
 
     @classmethod
     def open(cls, out: Path) -> Store:
@@ -78,7 +106,7 @@ class Store:
             connection.close()
             fault = "a newer version of maskline wrote this folder"
             raise ScreeningError(path, fault, "update maskline or choose another --out")
-        return cls(connection)
+        return cls(connection, path)
 
     def __enter__(self) -> Self:
         return self
@@ -107,18 +135,37 @@ class Store:
             (findings.sha256, look, perceptual_hash, findings.model_dump_json()),
         )
 
-    def set_batch(self, photos: Sequence[tuple[str, str, str]]) -> None:
-        """Say which finished photos make up the batch, as (advert, photo, sha256) in reading order.
+    def set_batch(self, screened: Screened, photos: Sequence[tuple[str, str, str]]) -> None:
+        """Say what the batch is and which finished photos make it up, as (advert, photo, sha256) in reading order.
 
         Photos that are no longer in the batch are forgotten.
         """
         with self._transaction():
+            self._connection.execute("DELETE FROM screened")
+            self._connection.execute("INSERT INTO screened VALUES (?)", (screened.model_dump_json(),))
             self._connection.execute("DELETE FROM photos")
             self._connection.executemany(
                 "INSERT INTO photos VALUES (?, ?, ?, ?)",
                 [(advert, photo, place, sha256) for place, (advert, photo, sha256) in enumerate(photos)],
             )
             self._connection.execute("DELETE FROM looks WHERE sha256 NOT IN (SELECT sha256 FROM photos)")
+
+    def screened(self) -> Screened:
+        """What the last finished screening knew. Raises UsageError where there was none."""
+        row = self._connection.execute("SELECT content FROM screened").fetchone()
+        if row is None:
+            raise UsageError(self._path, "no screening was finished here", "run maskline screen first")
+        return Screened.model_validate_json(row[0])
+
+    def keep_readings(self, advert: str, measures: Sequence[Measure]) -> None:
+        """Keep what was read at one vehicle, in place of what was read before."""
+        content = _MEASURES.dump_json(tuple(measures)).decode()
+        self._connection.execute("INSERT OR REPLACE INTO readings VALUES (?, ?)", (advert, content))
+
+    def readings(self) -> dict[str, tuple[Measure, ...]]:
+        """What was read at the vehicles, by advert."""
+        rows = self._connection.execute("SELECT advert, measures FROM readings ORDER BY advert")
+        return {advert: _MEASURES.validate_json(measures) for advert, measures in rows}
 
     def hashes(self) -> Iterator[tuple[str, str, str, str]]:
         """(advert, photo, sha256, perceptual hash) of the whole batch, in reading order."""

@@ -25,6 +25,7 @@ from pipeline.records import (
     AdvertResult,
     Box,
     Decision,
+    Measure,
     PhotoFindings,
     SetAside,
     Shortlist,
@@ -121,7 +122,7 @@ class AdvertView:
     zones: tuple[ZoneRow, ...]
     unseen: tuple[str, ...]
     wall: tuple[tuple[str, tuple[PhotoFindings, ...]], ...]
-    measures: tuple[tuple[PhotoFindings, int], ...]
+    measures: tuple[tuple[Measure, str], ...]  # with the photo it was measured in, or `at the vehicle`
     set_aside: tuple[SetAside, ...]
 
     @property
@@ -156,6 +157,7 @@ def write_report(
     findings_by_advert: Mapping[str, Sequence[PhotoFindings]],
     set_aside: Sequence[SetAside],
     made_with: str,
+    readings: Mapping[str, Sequence[Measure]] | None = None,
 ) -> Path:
     """Write `out/report` with one page for the shortlist and one an advert, and return the first page.
 
@@ -167,7 +169,7 @@ def write_report(
         for left_over in (fresh, old):
             shutil.rmtree(left_over, ignore_errors=True)
         (fresh / "images").mkdir(parents=True)
-        _write_pages(fresh, adverts, shortlist, findings_by_advert, set_aside, made_with, out)
+        _write_pages(fresh, adverts, shortlist, findings_by_advert, set_aside, made_with, readings or {}, out)
         if final.exists():
             final.replace(old)
         fresh.replace(final)
@@ -188,6 +190,7 @@ def _write_pages(
     findings_by_advert: Mapping[str, Sequence[PhotoFindings]],
     set_aside: Sequence[SetAside],
     made_with: str,
+    readings: Mapping[str, Sequence[Measure]],
     out: Path,
 ) -> None:
     templates, images = _templates(), _Images()
@@ -203,6 +206,7 @@ def _write_pages(
             pages[result.advert],
             findings_by_advert.get(result.advert, ()),
             [entry for entry in set_aside if entry.advert == result.advert],
+            readings.get(result.advert, ()),
         )
         neighbours = {
             "previous": results[place - 1] if place else None,
@@ -247,8 +251,8 @@ def _templates() -> jinja2.Environment:
     words: dict[str, Callable[..., str]] = {
         name: getattr(wording, name)
         for name in (
-            "probability_words", "percent", "percent_range", "weight_words", "signed", "money", "cue_name", "zone_name",
-            "shot_name", "place",
+            "probability_words", "percent", "percent_range", "weight_words", "signed", "measured", "money",
+            "cue_name", "zone_name", "shot_name", "place",
         )
     }  # fmt: skip
     environment.filters.update(words)
@@ -278,6 +282,7 @@ def advert_view(
     page: str,
     findings: Sequence[PhotoFindings],
     set_aside: Sequence[SetAside],
+    readings: Sequence[Measure] = (),
 ) -> AdvertView:
     """Put together what the pages show of one advert; nothing is weighed here."""
     sightings = _sightings(result, findings)
@@ -302,7 +307,10 @@ def advert_view(
             for shot in SHOTS
             if (shown := tuple(photo for photo in findings if photo.likely_shot == shot))
         ),
-        measures=tuple((photo, index) for photo in findings for index in range(len(photo.measures))),
+        measures=(
+            *((measure, photo.photo) for photo in findings for measure in photo.measures),
+            *((measure, "at the vehicle") for measure in readings),
+        ),
         set_aside=tuple(set_aside),
     )
 
@@ -335,7 +343,9 @@ def weight_sum(result: AdvertResult, sightings: Sequence[Sighting] = ()) -> Sum:
 
 def history_sums(result: AdvertResult) -> HistorySums | None:
     """The weights history by history, or None where they do not say how likely each was under every history."""
-    weights = [weight for weight in result.weights if weight.decibans != 0]
+    weights = sorted(
+        (weight for weight in result.weights if weight.decibans != 0), key=lambda weight: -abs(weight.decibans)
+    )
     others = tuple(name for name in result.history if name != "factory")
     if not weights or any(weight.likelihoods.get(name, 0) <= 0 for weight in weights for name in result.history):
         return None

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 from pipeline.coverage import cue_entries, shot_entries, zone_entries
-from pipeline.records import Decision, Side, Weight, ZoneState
+from pipeline.records import Decision, Measure, Side, Weight, ZoneState
 
 # design.md section 10 and common practice, no source
 CAUTIONS = (
@@ -95,6 +97,17 @@ def signed(decibans: float) -> str:
     """A weight with its sign and one decimal: `+3.0`, `−12.4`, `0.0`."""
     text = f"{abs(decibans):.1f}"
     return text if text == "0.0" else f"{'+' if decibans > 0 else '−'}{text}"
+
+
+UNITS = {"um": "µm", "dE00": "ΔE00"}
+
+
+def measured(measure: Measure) -> str:
+    """A value with its standard uncertainty, both to the digits that the uncertainty leaves (JCGM 100:2008, 7.2.6)."""
+    step = 0 if measure.uncertainty <= 0 else 1 - math.floor(math.log10(measure.uncertainty))
+    digits = min(max(step, 0), 3)
+    unit = UNITS.get(measure.unit, measure.unit)
+    return f"{measure.value:.{digits}f} ± {measure.uncertainty:.{digits}f} {unit}"
 
 
 def money(amount: float, currency: str | None) -> str:

@@ -13,6 +13,8 @@ from types import SimpleNamespace
 import pytest
 
 from pipeline import cli, screening
+from pipeline.report.wording import percent
+from pipeline.store import read_result
 from tests.pipeline.conftest import CUE_COLOURS
 from tests.pipeline.examples import write_photo
 
@@ -138,6 +140,34 @@ def test_ask_prints_what_to_send_to_the_seller(maskline: Run, batch: Path, tmp_p
     unknown = maskline("ask", out, "pellock-1", "--language", "tlh")
     assert unknown.code == 1 and unknown.err.startswith("tlh: there is no catalogue of messages in this language; use")
     assert maskline("ask", out, "nobody").code == 2
+
+
+def test_readings_are_judged_and_enter_the_outputs(
+    maskline: Run, batch: Path, tmp_path: Path, tiny_network: Path
+) -> None:
+    out, file = tmp_path / "out", tmp_path / "readings.csv"
+    maskline("screen", batch, "--out", out, "--weights", tiny_network)
+    before = read_result(out, "pellock-1").refinished
+    lines = [f"bonnet,{value}" for value in (410, 395, 420, 402, 388)]
+    file.write_text("\n".join(["panel,reading_um", *lines]), encoding="utf-8")
+    done = maskline("readings", out, "pellock-1", file)
+    assert done.code == 0 and done.err == ""
+    first, last = done.out.splitlines()
+    assert first.startswith("Bonnet: 402 ± ") and "µm, thicker than the factory's" in first
+    result = read_result(out, "pellock-1")
+    after = result.refinished
+    assert after > before
+    assert last.endswith(f"{percent(after)} for a refinish, rank {result.rank}.")
+    assert "at the vehicle" in (out / "report" / "advert-pellock-1.html").read_text(encoding="utf-8")
+
+    maskline("screen", batch, "--out", out, "--weights", tiny_network)
+    assert read_result(out, "pellock-1").refinished == after  # a later screening keeps them
+
+    file.write_text("panel,reading_um\nbonet,120\n", encoding="utf-8")
+    wrong = maskline("readings", out, "pellock-1", file)
+    assert wrong.code == 1 and wrong.err.startswith(f"{file}, line 2: ")
+    assert maskline("readings", tmp_path / "elsewhere", "pellock-1", file).code == 2
+    assert not (tmp_path / "elsewhere").exists()
 
 
 def test_sheet_check_names_the_line_that_is_wrong(maskline: Run, tmp_path: Path) -> None:

@@ -75,6 +75,9 @@ def test_ranges_signs_and_prices_read_naturally() -> None:
     assert wording.percent_range(0.12, 0.3) == "12 to 30 %"
     assert wording.percent_range(0.501, 0.502) == "50 %"
     assert [wording.signed(value) for value in (3.04, -12.36, 0.0, -0.01)] == ["+3.0", "−12.4", "0.0", "0.0"]
+    thickness = Measure(cue="film_thickness", value=183.4, unit="um", uncertainty=12.3)
+    assert wording.measured(thickness) == "183 ± 12 µm"  # JCGM 100:2008, 7.2.6: two digits of the uncertainty
+    assert wording.measured(thickness.model_copy(update={"uncertainty": 0.0})) == "183 ± 0 µm"
     assert wording.money(12500, "EUR") == "12\u202f500 EUR"
     assert wording.money(999.5, None) == "999.50"
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from pipeline import screening
+from pipeline import outputs, screening
 from pipeline.errors import BatchError, ScreeningError, UsageError, WeightsError
 from pipeline.network import CueNetwork
 from pipeline.photos import read_photo
@@ -132,7 +132,7 @@ def test_outputs_hold_to_the_printed_schema(batch: Path, tmp_path: Path, tiny_ne
     """JSON Schema 2020-12, checked by the jsonschema package."""
     out = tmp_path / "out"
     screen(batch, out, weights=tiny_network)
-    schema = screening.output_schema()
+    schema = outputs.output_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
 
     def check(file: str, content: object) -> None:
@@ -298,4 +298,4 @@ def test_tables_that_cannot_be_written_say_so(tmp_path: Path) -> None:
     with pytest.raises(
         ScreeningError, match=r"it cannot be written \(No such file or directory\); free space or choose"
     ):
-        screening.write_tables(tmp_path / "missing", Shortlist(adverts=()), {}, [])
+        outputs.write_tables(tmp_path / "missing", Shortlist(adverts=()), {}, [])

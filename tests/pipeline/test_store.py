@@ -8,10 +8,18 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import ScreeningError, UsageError
-from pipeline.records import Shortlist
-from pipeline.store import FILE, Store, read_result, whole_file
+from pipeline.records import AdvertDetails, CueRates, Measure, SetAside, Shortlist
+from pipeline.store import FILE, Screened, Store, read_result, whole_file
 from tests.pipeline.examples import box, photo_findings, result
 
+SCREENED = Screened(
+    adverts={"pellock-1": AdvertDetails(title="Pellock"), "brindle-2": AdvertDetails()},
+    set_aside=(SetAside(advert="brindle-2", photo="x.jpg", fault="the file is empty", remedy="fetch it again"),),
+    rates={
+        "masking_edge": CueRates(sensitivity=(0.7, 0.8, 0.9), false_alarm=(0.0, 0.01, 0.02), positives=9, negatives=99)
+    },
+    made_with="Made with a test.",
+)
 FIRST, SECOND = "1" * 64, "2" * 64
 
 
@@ -40,7 +48,9 @@ def test_findings_come_in_reading_order_under_the_names_of_this_batch(tmp_path: 
     with Store.open(tmp_path) as store:
         store.keep("look", photo_findings("old name.jpg", FIRST, advert="elsewhere"), "1" * 16)
         store.keep("look", photo_findings("b.jpg", SECOND), "2" * 16)
-        store.set_batch([("pellock-1", "b.jpg", SECOND), ("pellock-1", "a.jpg", FIRST), ("brindle-2", "c.jpg", FIRST)])
+        store.set_batch(
+            SCREENED, [("pellock-1", "b.jpg", SECOND), ("pellock-1", "a.jpg", FIRST), ("brindle-2", "c.jpg", FIRST)]
+        )
         found = store.findings("pellock-1")
         assert [(photo.advert, photo.photo, photo.sha256) for photo in found] == [
             ("pellock-1", "b.jpg", SECOND),
@@ -58,17 +68,40 @@ def test_photos_that_left_the_batch_are_forgotten(tmp_path: Path) -> None:
     with Store.open(tmp_path) as store:
         store.keep("look", photo_findings("a.jpg", FIRST), "1" * 16)
         store.keep("look", photo_findings("b.jpg", SECOND), "2" * 16)
-        store.set_batch([("pellock-1", "b.jpg", SECOND)])
+        store.set_batch(SCREENED, [("pellock-1", "b.jpg", SECOND)])
         assert store.looked_at("look") == {SECOND}
 
 
 def test_a_batch_that_cannot_be_set_leaves_the_one_before(tmp_path: Path) -> None:
     with Store.open(tmp_path) as store:
         store.keep("look", photo_findings("a.jpg", FIRST), "1" * 16)
-        store.set_batch([("pellock-1", "a.jpg", FIRST)])
+        store.set_batch(SCREENED, [("pellock-1", "a.jpg", FIRST)])
         with pytest.raises(sqlite3.IntegrityError):
-            store.set_batch([("pellock-1", "twice.jpg", FIRST), ("pellock-1", "twice.jpg", FIRST)])
+            store.set_batch(SCREENED, [("pellock-1", "twice.jpg", FIRST), ("pellock-1", "twice.jpg", FIRST)])
         assert [photo.photo for photo in store.findings("pellock-1")] == ["a.jpg"]
+
+
+def test_what_is_needed_to_weigh_again_is_kept(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        with pytest.raises(
+            UsageError, match=r"maskline\.sqlite: no screening was finished here; run maskline screen first"
+        ):
+            store.screened()
+        store.set_batch(SCREENED, [])
+    with Store.open(tmp_path) as store:
+        assert store.screened() == SCREENED
+        assert [advert.name for advert in store.screened().as_adverts()] == ["pellock-1", "brindle-2"]
+
+
+def test_readings_are_kept_by_advert_and_the_later_ones_count(tmp_path: Path) -> None:
+    first = Measure(cue="film_thickness", value=210, unit="um", uncertainty=8, zone="bonnet", panel="bonnet")
+    second = first.model_copy(update={"value": 130.0})
+    with Store.open(tmp_path) as store:
+        store.keep_readings("pellock-1", [first])
+        store.keep_readings("pellock-1", [second])
+        store.keep_readings("brindle-2", [])
+        store.set_batch(SCREENED, [])
+        assert store.readings() == {"brindle-2": (), "pellock-1": (second,)}
 
 
 def test_two_runs_cannot_write_to_one_folder(tmp_path: Path) -> None:

@@ -1,0 +1,135 @@
+"""What a screening writes, from what its store holds: weighing, tables, report. No photo is opened here, so it can be
+done again whenever something new is known.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+from pydantic.json_schema import models_json_schema
+
+from pipeline.build_sheets import GENERIC, read_build_sheet
+from pipeline.duplicates import PhotoKey, Repeats, find_repeats, mark_repeats
+from pipeline.errors import ScreeningError
+from pipeline.histories import WeighingSettings
+from pipeline.readings import PanelFilm, judge_readings, measures_of, read_readings
+from pipeline.records import SCHEMA_VERSION, AdvertDetails, AdvertResult, PhotoFindings, SetAside, Shortlist
+from pipeline.report.pages import write_report
+from pipeline.shortlist import shortlist
+from pipeline.store import Store, read_result, whole_file
+
+FILES = ("shortlist.csv", "shortlist.json", "findings.jsonl", "set_aside.csv")
+SHORTLIST_COLUMNS = (
+    "rank", "advert", "title", "decision", "refinished", "refinished_low", "refinished_high", "coats", "reason",
+    "not_seen", "price", "currency", "photos", "set_aside",
+)  # fmt: skip
+SET_ASIDE_COLUMNS = ("advert", "photo", "fault", "remedy")
+
+
+def write_outputs(store: Store, out: Path) -> tuple[Shortlist, Path]:
+    """Weigh what the store holds and write every table and the report; return the shortlist and the first page.
+
+    Raises UsageError where no screening into `out` was finished, ScreeningError where the disk refuses.
+    """
+    screened = store.screened()
+    adverts, readings = screened.as_adverts(), store.readings()
+    repeats = find_repeats([PhotoKey(*row) for row in store.hashes()])
+    by_advert = _Findings(store, [advert.name for advert in adverts], repeats)
+    result = shortlist(adverts, by_advert, screened.set_aside, screened.rates, WeighingSettings.shipped(), readings)
+    write_tables(out, result, by_advert, screened.set_aside)
+    return result, write_report(out, adverts, result, by_advert, screened.set_aside, screened.made_with, readings)
+
+
+def take_readings(out: Path, advert: str, file: Path) -> tuple[tuple[PanelFilm, ...], AdvertResult]:
+    """Take in what a film gauge read at one vehicle, in place of earlier readings, and write all outputs anew.
+
+    Returns the film of every panel and what is thought of the advert now. Raises UsageError where `out` holds no such
+    advert, ConfigError where the readings or the build sheet do not hold.
+    """
+    read_result(out, advert)  # says what is wrong before a store is made where none was
+    settings = WeighingSettings.shipped()
+    with Store.open(out) as store:
+        sheet = read_build_sheet(store.screened().adverts[advert].build_sheet or GENERIC)
+        films = judge_readings(read_readings(file, sheet, settings.readings), sheet, settings.readings)
+        store.keep_readings(advert, measures_of(films))
+        result, _ = write_outputs(store, out)
+    return films, next(row for row in result.adverts if row.advert == advert)
+
+
+class _Findings(Mapping[str, Sequence[PhotoFindings]]):
+    """Findings by advert, read from the store when asked for, so that no more than one advert's are in memory."""
+
+    def __init__(self, store: Store, names: Sequence[str], repeats: Repeats) -> None:
+        self._store, self._names, self._repeats = store, names, repeats
+
+    def __getitem__(self, advert: str) -> Sequence[PhotoFindings]:
+        if advert not in self._names:
+            raise KeyError(advert)
+        return mark_repeats(self._store.findings(advert), self._repeats)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+
+def write_tables(
+    out: Path, result: Shortlist, by_advert: Mapping[str, Sequence[PhotoFindings]], set_aside: Sequence[SetAside]
+) -> None:
+    """Write shortlist.csv, shortlist.json, findings.jsonl and set_aside.csv, each whole or not at all."""
+    try:
+        with whole_file(out / "findings.jsonl") as stream:
+            for found in by_advert.values():
+                stream.writelines(f"{photo.model_dump_json()}\n" for photo in found)
+        with whole_file(out / "set_aside.csv") as stream:
+            table = csv.writer(stream)
+            table.writerow(SET_ASIDE_COLUMNS)
+            table.writerows([_cell(getattr(entry, name)) for name in SET_ASIDE_COLUMNS] for entry in set_aside)
+        with whole_file(out / "shortlist.csv") as stream:
+            table = csv.writer(stream)
+            table.writerow(SHORTLIST_COLUMNS)
+            for row in sorted(result.adverts, key=lambda row: row.rank):
+                low, high = row.refinished_range
+                unseen = " ".join(zone for zone, state in row.coverage.items() if state != "seen")
+                values = (
+                    row.rank, row.advert, row.title, row.decision, f"{row.refinished:.4f}", f"{low:.4f}", f"{high:.4f}",
+                    row.coats, row.reason, unseen, row.price, row.currency, row.photos, row.set_aside,
+                )  # fmt: skip
+                table.writerow(_cell(value) for value in values)
+        with whole_file(out / "shortlist.json") as stream:
+            stream.write(f"{result.model_dump_json(indent=1)}\n")
+    except OSError as error:
+        raise ScreeningError(
+            error.filename or out, f"it cannot be written ({error.strerror})", "free space or choose another --out"
+        ) from None
+
+
+def output_schema() -> dict[str, Any]:
+    """JSON Schema (2020-12) of every output and of advert.yaml, by file under `files`, with shared definitions."""
+    models: dict[str, type[BaseModel]] = {
+        "shortlist.json": Shortlist,
+        "findings.jsonl": PhotoFindings,  # one line
+        "set_aside.csv": SetAside,  # one row
+        "advert.yaml": AdvertDetails,
+    }
+    references, definitions = models_json_schema([(model, "validation") for model in models.values()])
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "schema_version": SCHEMA_VERSION,
+        "files": {name: references[model, "validation"] for name, model in models.items()},
+        **definitions,
+    }
+
+
+def _cell(value: str | float | None) -> str | float:
+    """A cell that no spreadsheet takes for a formula: adverts are written by strangers (OWASP, CSV Injection)."""
+    if value is None:
+        return ""
+    if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r")):
+        return f"'{value}"
+    return value
