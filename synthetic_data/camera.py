@@ -554,6 +554,8 @@ def _blur_disk(image: FloatImage, diameter_px: float) -> FloatImage:
         factor *= 2
     if factor > 1:
         image = cv2.resize(image, (max(width // factor, 1), max(height // factor, 1)), interpolation=cv2.INTER_AREA)
+        # the way down and up spreads light too: take its variance f²/4 from that of the disk, d²/16
+        diameter_px = math.sqrt(diameter_px**2 - 4 * factor**2)
     image = cv2.filter2D(image, -1, _disk(diameter_px / factor), borderType=cv2.BORDER_REPLICATE)
     if factor > 1:
         image = cv2.resize(image, (width, height), interpolation=cv2.INTER_LINEAR)
@@ -561,12 +563,13 @@ def _blur_disk(image: FloatImage, diameter_px: float) -> FloatImage:
 
 
 def _disk(diameter_px: float) -> FloatImage:
-    """Disk with soft pixel edges, sum 1."""
-    half = math.ceil(diameter_px / 2)
-    offsets = np.arange(-half, half + 1)
-    radius = np.hypot(offsets[None], offsets[:, None])
-    disk = np.clip(diameter_px / 2 + 0.5 - radius, 0, 1)
-    return np.asarray((disk / disk.sum()).astype(np.float32), np.float32)
+    """Share of a disk's area in each pixel, sum 1; the variance that whole pixels add (1/12) is taken from the disk."""
+    radius = math.sqrt(max(diameter_px**2 - 16 / 12, 0.25)) / 2
+    half, fine = math.ceil(radius - 0.5), 16
+    places = (np.arange((2 * half + 1) * fine) + 0.5) / fine - half - 0.5
+    inside = places[None] ** 2 + places[:, None] ** 2 <= radius**2
+    disk = inside.reshape(2 * half + 1, fine, 2 * half + 1, fine).mean(axis=(1, 3))
+    return np.asarray(disk / disk.sum(), np.float32)
 
 
 def _shake(
@@ -756,9 +759,9 @@ def tone_curve(tone: Tone, headroom: float, contrast: float) -> FloatImage:
         return np.asarray(x * (1 + x / white**2) / (1 + x))
 
     gain = 1.0
-    for _ in range(20):  # fixed point: middle grey stays middle grey
-        gain *= grey / float(compress(grey * gain))
-    encoded = encode_srgb(compress(linear * gain) / max(float(compress(headroom * gain)), 1.0))
+    for _ in range(60):  # fixed point: middle grey stays middle grey, the headroom's end becomes white
+        gain *= grey * float(compress(headroom * gain) / compress(grey * gain))
+    encoded = encode_srgb(compress(linear * gain) / float(compress(headroom * gain)))
     pivot = float(encode_srgb(grey))
     below, above = encoded / pivot, (1 - encoded) / (1 - pivot)
     power = 1 + contrast

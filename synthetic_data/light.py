@@ -24,7 +24,7 @@ from pipeline.errors import ConfigError
 from synthetic_data.camera import LUMINANCE, XYZ_TO_SRGB, Range, Share, decode_srgb, illuminant_gains, illuminant_rgb
 from synthetic_data.garage import garage
 from synthetic_data.outdoors import outdoors
-from synthetic_data.panorama import Array, Lamp, Lighting, directions, irradiance, solid_angles
+from synthetic_data.panorama import DOME, Array, Lamp, Lighting, directions, irradiance, solid_angles
 from synthetic_data.textures import GROUNDS
 
 Kind = Literal["panorama", "clear", "cloudy", "overcast", "garage", "forecourt"]
@@ -128,55 +128,77 @@ def overcast_sky(sin_elevation: npt.ArrayLike, zenith_luminance: float) -> Array
 def clear_sky(direction: Array, sun_direction: tuple[float, float, float], turbidity: float) -> Array:
     """Radiance (…, 3), linear sRGB in kcd/m², of a clear sky in `direction` (…, 3); the horizon goes on below it.
 
-    Preetham, Shirley, Smits (1999), "A practical analytic model for daylight", appendix A.2 (coefficients from memory,
+    Luminance is distributed as in ISO 15469:2004 / CIE S 011, between type 12 (clear, turbidity 2) and 13 (polluted,
+    from turbidity 4.5), and lights level ground with `clear_illuminance_klx`. Chromaticity is that of Preetham,
+    Shirley, Smits (1999), "A practical analytic model for daylight", appendix A.2 (coefficients of both from memory,
     checked against Mitsuba's `sunsky` in the tests).
     """
-    t = turbidity
-    theta_sun = math.acos(min(max(sun_direction[2], 0.0), 1.0))
+    sin_sun = min(max(sun_direction[2], 0.02), 1.0)
+    zenith_sun = math.acos(sin_sun)
+    relative = _clear_luminance(direction, sun_direction, turbidity)
+    dome = directions(*DOME)[: DOME[1] // 2]
+    weight = dome[..., 2] * solid_angles(*DOME)[: DOME[1] // 2]
+    level = float((_clear_luminance(dome, sun_direction, turbidity) * weight).sum())
+    luminance = relative * (clear_illuminance_klx(math.asin(sin_sun), turbidity) / level)
+
+    t = 2 + 0.4 * (turbidity - 2)  # this model yellows the horizon of a hazy sky more than later ones do
     cos_theta = np.maximum(direction[..., 2], 0.01)
     cos_gamma = np.clip(direction @ np.asarray(sun_direction), -1, 1)
     gamma = np.arccos(cos_gamma)
-    chi = (4 / 9 - t / 120) * (math.pi - 2 * theta_sun)
-    powers = np.array([theta_sun**3, theta_sun**2, theta_sun, 1.0])
-    turbidities = np.array([t * t, t, 1.0])
-    zenith = (
-        max((4.0453 * t - 4.9710) * math.tan(chi) - 0.2155 * t + 2.4192, 0.15),
-        float(
-            turbidities
-            @ np.array(
-                [
-                    [0.00166, -0.00375, 0.00209, 0],
-                    [-0.02903, 0.06377, -0.03202, 0.00394],
-                    [0.11693, -0.21196, 0.06052, 0.25886],
-                ]
-            )
-            @ powers
-        ),
-        float(
-            turbidities
-            @ np.array(
-                [
-                    [0.00275, -0.00610, 0.00317, 0],
-                    [-0.04214, 0.08970, -0.04153, 0.00516],
-                    [0.15346, -0.26756, 0.06670, 0.26688],
-                ]
-            )
-            @ powers
-        ),
-    )
-    coefficients = (
-        (0.1787 * t - 1.4630, -0.3554 * t + 0.4275, -0.0227 * t + 5.3251, 0.1206 * t - 2.5771, -0.0670 * t + 0.3703),
+    chromaticity = []
+    for table, (a, b, c, d, e) in zip(PREETHAM_ZENITH, _preetham_coefficients(t), strict=True):
+        at_zenith = float(np.array([t * t, t, 1.0]) @ table @ np.array([zenith_sun**3, zenith_sun**2, zenith_sun, 1.0]))
+        here = (1 + a * np.exp(b / cos_theta)) * (1 + c * np.exp(d * gamma) + e * cos_gamma**2)
+        there = (1 + a * math.exp(b)) * (1 + c * math.exp(d * zenith_sun) + e * math.cos(zenith_sun) ** 2)
+        chromaticity.append(at_zenith * here / there)
+    x, y = chromaticity
+    xyz = np.stack([luminance * x / y, luminance, luminance * (1 - x - y) / y], axis=-1)
+    return np.asarray(np.maximum(xyz @ XYZ_TO_SRGB.T, 0))
+
+
+PREETHAM_ZENITH = (
+    np.array(
+        [
+            [0.00166, -0.00375, 0.00209, 0.0],
+            [-0.02903, 0.06377, -0.03202, 0.00394],
+            [0.11693, -0.21196, 0.06052, 0.25886],
+        ]
+    ),
+    np.array(
+        [
+            [0.00275, -0.00610, 0.00317, 0.0],
+            [-0.04214, 0.08970, -0.04153, 0.00516],
+            [0.15346, -0.26756, 0.06670, 0.26688],
+        ]
+    ),
+)
+
+
+def _preetham_coefficients(t: float) -> tuple[tuple[float, float, float, float, float], ...]:
+    """Distribution coefficients A to E of x and y at turbidity `t`."""
+    return (
         (-0.0193 * t - 0.2592, -0.0665 * t + 0.0008, -0.0004 * t + 0.2125, -0.0641 * t - 0.8989, -0.0033 * t + 0.0452),
         (-0.0167 * t - 0.2608, -0.0950 * t + 0.0092, -0.0079 * t + 0.2102, -0.0441 * t - 1.6537, -0.0109 * t + 0.0529),
     )
-    values = []
-    for value, (a, b, c, d, e) in zip(zenith, coefficients, strict=True):
-        here = (1 + a * np.exp(b / cos_theta)) * (1 + c * np.exp(d * gamma) + e * cos_gamma**2)
-        there = (1 + a * math.exp(b)) * (1 + c * math.exp(d * theta_sun) + e * math.cos(theta_sun) ** 2)
-        values.append(value * here / there)
-    luminance, x, y = values
-    xyz = np.stack([luminance * x / y, luminance, luminance * (1 - x - y) / y], axis=-1)
-    return np.asarray(np.maximum(xyz @ XYZ_TO_SRGB.T, 0))
+
+
+def _clear_luminance(direction: Array, sun_direction: tuple[float, float, float], turbidity: float) -> Array:
+    """Relative luminance φ(Z) f(χ) of ISO 15469:2004, eq. 1 to 3, types 12 to 13."""
+    haze = min(max((turbidity - 2.0) / 2.5, 0.0), 1.0)
+    c, e = 10 + 6 * haze, 0.45 - 0.15 * haze
+    gradation = 1 - np.exp(-0.32 / np.maximum(direction[..., 2], 0.01))
+    cosine = np.clip(direction @ np.asarray(sun_direction), -1, 1)
+    indicatrix = 1 + c * (np.exp(-3 * np.arccos(cosine)) - math.exp(-1.5 * math.pi)) + e * cosine**2
+    return np.asarray(gradation * indicatrix)
+
+
+def clear_illuminance_klx(sun_elevation_rad: float, turbidity: float) -> float:
+    """Illuminance of level ground from a clear sky without the sun: 0.8 + 15.5 √sin γ klx at turbidity 2.5.
+
+    Gillette and Pierpont 1982, as in the IES Lighting Handbook, 8th ed. (from memory). More haze scatters more of the
+    sun's light into the sky; the growth with turbidity is common practice, no source.
+    """
+    return float((0.8 + 15.5 * math.sqrt(math.sin(sun_elevation_rad))) * (turbidity / 2.5) ** 0.6)
 
 
 def sun_irradiance(elevation_rad: float, turbidity: float) -> Array:
@@ -341,6 +363,7 @@ def panorama_files(folder: Path | None, settings: LightSettings, *, held_out: bo
 
 def read_panorama(path: Path) -> Array:
     """A panorama as float32 (H, W, 3), linear, not negative. Raises ConfigError where it cannot be read."""
+    raw: Array
     try:
         if path.suffix.lower() == ".hdr":
             raw = cv2.cvtColor(cv2.imread(os.fspath(path), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGR2RGB)
@@ -355,7 +378,7 @@ def read_panorama(path: Path) -> Array:
             path, "it cannot be read as a panorama", "replace it by an OpenEXR or Radiance file"
         ) from None
     image = np.where(np.isfinite(raw), raw, 0).astype(np.float32)
-    rung = (image < 0).any(axis=-1)  # ringing of a down-sampler around lamps and the sun
+    rung = np.asarray((image < 0).any(axis=-1))  # ringing of a down-sampler around lamps and the sun
     good = (~rung).astype(np.float32)
     around = cv2.blur(image * good[..., None], (5, 5)) / np.maximum(cv2.blur(good, (5, 5)), 1e-3)[..., None]
     return np.asarray(np.maximum(np.where(rung[..., None], around, image), 0), np.float32)
