@@ -57,18 +57,18 @@ class PanelFilm:
     def judgement(self) -> str:
         """What the panel's film says, in one sentence."""
         low, high = self.range_um
-        if self.filler_um is not None:
-            found = f"{self.filler_um:.0f} µm at one place at least: as thick as filler"
-        elif self.median_um > high + 2 * self.uncertainty_um:
+        if self.median_um > high + 2 * self.uncertainty_um:
             found = f"thicker than the factory's {low:.0f} to {high:.0f} µm"
         elif self.median_um < low - 2 * self.uncertainty_um:
             found = f"thinner than the factory's {low:.0f} to {high:.0f} µm: polished, or a panel replaced"
         else:
             found = f"within the factory's {low:.0f} to {high:.0f} µm"
-        if self.others_um is not None and self.filler_um is None:
+        if self.others_um is not None:
             ratio = self.median_um / self.others_um
             if ratio > 1.5 or ratio < 1 / 1.5:
                 found += f", and {ratio:.1f} times its own other panels"
+        if self.filler_um is not None:
+            found += f", and {self.filler_um:.0f} µm at one place at least: as thick as filler"
         return found + ("; too few readings to rely on." if self.few else ".")
 
 
