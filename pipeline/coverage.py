@@ -122,9 +122,8 @@ def zones_shown(photo: PhotoFindings, settings: LookSettings) -> dict[str, float
     for zone, share in photo.zones.items():
         if share < settings.least_share:
             continue
-        here = sum(
-            p * settings.reach.get(shot, 0.0) for shot, p in photo.shot.items() if zone in shot_entries()[shot].shows
-        )
+        showing = (shot for shot, entry in shot_entries().items() if zone in entry.shows)
+        here = sum(photo.shot.get(shot, 0.0) * settings.reach.get(shot, 0.0) for shot in showing)
         if here >= settings.least_reach:
             reach[zone] = here
     return reach

@@ -228,7 +228,7 @@ def _alarm_places(
         return [(largest, None, score, None)]
     places: dict[tuple[str | None, Side | None], tuple[float, Box]] = {}
     for box in sorted(boxes, key=lambda box: (-box.score, box.x, box.y)):
-        zone = box.zone or largest
+        zone = box.zone if box.zone in zone_entries() else largest  # another network may know other places
         places.setdefault((zone, _sided(zone, box.side)), (min(score, box.score) if places else score, box))
     return [(zone, side, here, box) for (zone, side), (here, box) in places.items()]
 

@@ -170,6 +170,14 @@ def test_an_alarm_at_no_known_place_is_not_lost() -> None:
     np.testing.assert_allclose(model.there("overspray_rubber", None, None), everywhere)
 
 
+def test_what_another_network_calls_its_places_and_shots_ends_nothing() -> None:
+    strange = photo("x.jpg", zones=("nose",), alarms={"overspray_rubber": alarm("nose")})
+    strange = strange.model_copy(
+        update={"shot": {"close_up": 0.6, "selfie": 0.4}, "cues": strange.cues | {"smell": alarm("nose")}}
+    )
+    assert [(w.cue, w.zone) for w in verdict([strange]).weights] == [("overspray_rubber", None)]
+
+
 def _there_of(cue: str, zone: str, side: Side | None) -> np.ndarray:
     return PaintModel(SETTINGS, PELLOCK).there(cue, zone, side)
 
