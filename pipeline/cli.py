@@ -100,6 +100,15 @@ def ask(
 
 
 @app.command()
+def viewing(out: Screened, advert: AdvertName) -> None:
+    """Write the sheet for viewing one vehicle.
+
+    It says where to look first and how, and leaves room to note what is found; it prints on A4 and reads on a phone.
+    """
+    typer.echo(f"Sheet: {outputs.write_viewing_sheet(out, advert)}")
+
+
+@app.command()
 def readings(
     out: Screened,
     advert: AdvertName,

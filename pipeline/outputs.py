@@ -13,14 +13,16 @@ from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 from pipeline.build_sheets import GENERIC, read_build_sheet
-from pipeline.duplicates import PhotoKey, Repeats, find_repeats, mark_repeats
+from pipeline.duplicates import PhotoKey, find_repeats, mark_repeats
 from pipeline.errors import ScreeningError
+from pipeline.evidence import weigh
 from pipeline.histories import WeighingSettings
 from pipeline.readings import PanelFilm, judge_readings, measures_of, read_readings
 from pipeline.records import SCHEMA_VERSION, AdvertDetails, AdvertResult, PhotoFindings, SetAside, Shortlist
-from pipeline.report.pages import write_report
+from pipeline.report.pages import page_names, write_report
 from pipeline.shortlist import shortlist
 from pipeline.store import Store, read_result, whole_file
+from pipeline.viewing import viewing_sheet
 
 FILES = ("shortlist.csv", "shortlist.json", "findings.jsonl", "set_aside.csv")
 SHORTLIST_COLUMNS = (
@@ -36,12 +38,11 @@ def write_outputs(store: Store, out: Path) -> tuple[Shortlist, Path]:
     Raises UsageError where no screening into `out` was finished, ScreeningError where the disk refuses.
     """
     screened = store.screened()
-    adverts, readings = screened.as_adverts(), store.readings()
-    repeats = find_repeats([PhotoKey(*row) for row in store.hashes()])
-    by_advert = _Findings(store, [advert.name for advert in adverts], repeats)
-    result = shortlist(adverts, by_advert, screened.set_aside, screened.rates, WeighingSettings.shipped(), readings)
+    adverts, measures = screened.as_adverts(), store.measures()
+    by_advert = _Findings(store, [advert.name for advert in adverts])
+    result = shortlist(adverts, by_advert, screened.set_aside, screened.rates, WeighingSettings.shipped(), measures)
     write_tables(out, result, by_advert, screened.set_aside)
-    return result, write_report(out, adverts, result, by_advert, screened.set_aside, screened.made_with, readings)
+    return result, write_report(out, adverts, result, by_advert, screened.set_aside, screened.made_with, measures)
 
 
 def take_readings(out: Path, advert: str, file: Path) -> tuple[tuple[PanelFilm, ...], AdvertResult]:
@@ -54,17 +55,44 @@ def take_readings(out: Path, advert: str, file: Path) -> tuple[tuple[PanelFilm, 
     settings = WeighingSettings.shipped()
     with Store.open(out) as store:
         sheet = read_build_sheet(store.screened().adverts[advert].build_sheet or GENERIC)
-        films = judge_readings(read_readings(file, sheet, settings.readings), sheet, settings.readings)
-        store.keep_readings(advert, measures_of(films))
+        readings = read_readings(file, sheet, settings.readings)
+        films = judge_readings(readings, sheet, settings.readings)
+        store.keep_readings(advert, readings, measures_of(films))
         result, _ = write_outputs(store, out)
     return films, next(row for row in result.adverts if row.advert == advert)
+
+
+def write_viewing_sheet(out: Path, advert: str) -> Path:
+    """Write the sheet for viewing one vehicle below `out/viewing` and return it.
+
+    Raises UsageError where `out` holds no such advert, ConfigError where its build sheet does not hold.
+    """
+    read_result(out, advert)  # says what is wrong before a store is made where none was
+    settings = WeighingSettings.shipped()
+    with Store.open(out) as store:
+        screened = store.screened()
+        adverts = {known.name: known for known in screened.as_adverts()}
+        sheet = read_build_sheet(adverts[advert].details.build_sheet or GENERIC)
+        findings = _Findings(store, tuple(adverts))[advert]
+        verdict = weigh(findings, sheet, screened.rates, settings, store.measures().get(advert, ()))
+        films = judge_readings(store.readings(advert), sheet, settings.readings)
+        content = viewing_sheet(adverts[advert], verdict, films)
+    path = out / "viewing" / page_names(tuple(adverts))[advert]
+    try:
+        path.parent.mkdir(exist_ok=True)
+        with whole_file(path) as stream:
+            stream.write(content)
+    except OSError as error:
+        raise _refused(error, path) from None
+    return path
 
 
 class _Findings(Mapping[str, Sequence[PhotoFindings]]):
     """Findings by advert, read from the store when asked for, so that no more than one advert's are in memory."""
 
-    def __init__(self, store: Store, names: Sequence[str], repeats: Repeats) -> None:
-        self._store, self._names, self._repeats = store, names, repeats
+    def __init__(self, store: Store, names: Sequence[str]) -> None:
+        self._store, self._names = store, names
+        self._repeats = find_repeats([PhotoKey(*row) for row in store.hashes()])
 
     def __getitem__(self, advert: str) -> Sequence[PhotoFindings]:
         if advert not in self._names:
@@ -104,9 +132,13 @@ def write_tables(
         with whole_file(out / "shortlist.json") as stream:
             stream.write(f"{result.model_dump_json(indent=1)}\n")
     except OSError as error:
-        raise ScreeningError(
-            error.filename or out, f"it cannot be written ({error.strerror})", "free space or choose another --out"
-        ) from None
+        raise _refused(error, out) from None
+
+
+def _refused(error: OSError, path: Path) -> ScreeningError:
+    return ScreeningError(
+        error.filename or path, f"it cannot be written ({error.strerror})", "free space or choose another --out"
+    )
 
 
 def output_schema() -> dict[str, Any]:

@@ -14,6 +14,7 @@ from typing import IO, Self
 from pydantic import TypeAdapter
 
 from pipeline.errors import ScreeningError, UsageError
+from pipeline.readings import Reading
 from pipeline.records import (
     Advert,
     AdvertDetails,
@@ -29,6 +30,7 @@ from pipeline.records import (
 FILE = "maskline.sqlite"
 LAYOUT = 1  # raised whenever the tables change; kept in the file as user_version
 
+_READINGS = TypeAdapter(tuple[Reading, ...])
 _MEASURES = TypeAdapter(tuple[Measure, ...])
 _TABLES = """
 CREATE TABLE screened (content TEXT NOT NULL);  -- one row: Screened as JSON
@@ -45,7 +47,7 @@ CREATE TABLE photos (
     sha256 TEXT NOT NULL REFERENCES looks (sha256),
     PRIMARY KEY (advert, photo)
 ) WITHOUT ROWID;
-CREATE TABLE readings (advert TEXT PRIMARY KEY, measures TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE readings (advert TEXT PRIMARY KEY, readings TEXT NOT NULL, measures TEXT NOT NULL) WITHOUT ROWID;
 """
 
 
@@ -157,13 +159,18 @@ class Store:
             raise UsageError(self._path, "no screening was finished here", "run maskline screen first")
         return Screened.model_validate_json(row[0])
 
-    def keep_readings(self, advert: str, measures: Sequence[Measure]) -> None:
-        """Keep what was read at one vehicle, in place of what was read before."""
-        content = _MEASURES.dump_json(tuple(measures)).decode()
-        self._connection.execute("INSERT OR REPLACE INTO readings VALUES (?, ?)", (advert, content))
+    def keep_readings(self, advert: str, readings: Sequence[Reading], measures: Sequence[Measure]) -> None:
+        """Keep what was read at one vehicle and the measures made of it, in place of what was read before."""
+        content = _READINGS.dump_json(tuple(readings)).decode(), _MEASURES.dump_json(tuple(measures)).decode()
+        self._connection.execute("INSERT OR REPLACE INTO readings VALUES (?, ?, ?)", (advert, *content))
 
-    def readings(self) -> dict[str, tuple[Measure, ...]]:
-        """What was read at the vehicles, by advert."""
+    def readings(self, advert: str) -> tuple[Reading, ...]:
+        """What was read at one vehicle, as it was read."""
+        row = self._connection.execute("SELECT readings FROM readings WHERE advert = ?", (advert,)).fetchone()
+        return () if row is None else _READINGS.validate_json(row[0])
+
+    def measures(self) -> dict[str, tuple[Measure, ...]]:
+        """What the readings at the vehicles come to, by advert."""
         rows = self._connection.execute("SELECT advert, measures FROM readings ORDER BY advert")
         return {advert: _MEASURES.validate_json(measures) for advert, measures in rows}
 

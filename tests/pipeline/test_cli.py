@@ -142,6 +142,18 @@ def test_ask_prints_what_to_send_to_the_seller(maskline: Run, batch: Path, tmp_p
     assert maskline("ask", out, "nobody").code == 2
 
 
+def test_viewing_writes_a_sheet_that_stands_alone(
+    maskline: Run, batch: Path, tmp_path: Path, tiny_network: Path
+) -> None:
+    out = tmp_path / "out"
+    maskline("screen", batch, "--out", out, "--weights", tiny_network)
+    done = maskline("viewing", out, "pellock-1")
+    sheet = out / "viewing" / "advert-pellock-1.html"
+    assert (done.code, done.out) == (0, f"Sheet: {sheet}\n")
+    assert "held only by a jack" in sheet.read_text(encoding="utf-8")
+    assert maskline("viewing", out, "nobody").code == 2
+
+
 def test_readings_are_judged_and_enter_the_outputs(
     maskline: Run, batch: Path, tmp_path: Path, tiny_network: Path
 ) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import ScreeningError, UsageError
+from pipeline.readings import Reading
 from pipeline.records import AdvertDetails, CueRates, Measure, SetAside, Shortlist
 from pipeline.store import FILE, Screened, Store, read_result, whole_file
 from tests.pipeline.examples import box, photo_findings, result
@@ -97,11 +98,13 @@ def test_readings_are_kept_by_advert_and_the_later_ones_count(tmp_path: Path) ->
     first = Measure(cue="film_thickness", value=210, unit="um", uncertainty=8, zone="bonnet", panel="bonnet")
     second = first.model_copy(update={"value": 130.0})
     with Store.open(tmp_path) as store:
-        store.keep_readings("pellock-1", [first])
-        store.keep_readings("pellock-1", [second])
-        store.keep_readings("brindle-2", [])
+        store.keep_readings("pellock-1", [Reading("bonnet", 210.0, 2)], [first])
+        store.keep_readings("pellock-1", [Reading("bonnet", 130.0, 2)], [second])
+        store.keep_readings("brindle-2", [], [])
         store.set_batch(SCREENED, [])
-        assert store.readings() == {"brindle-2": (), "pellock-1": (second,)}
+        assert store.measures() == {"brindle-2": (), "pellock-1": (second,)}
+        assert store.readings("pellock-1") == (Reading("bonnet", 130.0, 2),)
+        assert store.readings("brindle-2") == store.readings("nobody") == ()
 
 
 def test_two_runs_cannot_write_to_one_folder(tmp_path: Path) -> None:
