@@ -31,7 +31,7 @@ from pipeline.records import (
     Shortlist,
     Weight,
 )
-from pipeline.report import wording
+from pipeline.report import drawing, wording
 
 FOLDER = "report"
 FINDINGS_A_PAGE = 16  # strongest first; the rest are in findings.jsonl
@@ -99,10 +99,18 @@ class Sighting:
 class ZoneRow:
     """One line of the table of zones."""
 
+    number: int  # in the table and on the drawing
     zone: str
     state: str
     decibans: float
     weights: tuple[Weight, ...]
+
+    @property
+    def tone(self) -> str:
+        """How the drawing fills the place."""
+        if abs(self.decibans) >= SMALL_DECIBANS:
+            return "refinish" if self.decibans > 0 else "factory"
+        return "plain" if self.state == "seen" else "unseen"
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +264,7 @@ def _templates() -> jinja2.Environment:
         )
     }  # fmt: skip
     environment.filters.update(words)
-    environment.globals.update(wording=wording, crops=crops)
+    environment.globals.update(wording=wording, crops=crops, drawing=drawing)
     return environment
 
 
@@ -409,5 +417,6 @@ def _zone_rows(result: AdvertResult) -> tuple[ZoneRow, ...]:
     for zone in zones:
         weights = tuple(weight for weight in result.weights if weight.zone == zone)
         state = result.coverage.get(zone, "seen")
-        rows.append(ZoneRow(zone, state, sum(weight.decibans for weight in weights), weights))
-    return tuple(sorted(rows, key=lambda row: -abs(row.decibans)))  # stable: the configuration's order among equals
+        rows.append((zone, state, sum(weight.decibans for weight in weights), weights))
+    rows.sort(key=lambda row: -abs(row[2]))  # stable: the configuration's order among equals
+    return tuple(ZoneRow(number, *row) for number, row in enumerate(rows, 1))

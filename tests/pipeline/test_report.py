@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
-from itertools import pairwise
+from itertools import combinations, pairwise
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
@@ -15,8 +15,8 @@ import pytest
 
 from pipeline import crops
 from pipeline.errors import ScreeningError
-from pipeline.records import HISTORIES, Measure, PhotoFindings, SetAside, Shortlist
-from pipeline.report import wording
+from pipeline.records import HISTORIES, ZONES, Measure, PhotoFindings, SetAside, Shortlist
+from pipeline.report import drawing, wording
 from pipeline.report.pages import FINDINGS_A_PAGE, advert_view, history_sums, page_names, weight_sum, write_report
 from tests.pipeline.examples import advert, box, clean_weight, photo_findings, result, weight_of, with_pictures
 
@@ -185,6 +185,22 @@ def test_the_telling_photo_shows_the_outside_if_any_does() -> None:
 def telling(findings: list[PhotoFindings]) -> str | None:
     photo = advert_view(result(), advert().details, "x.html", findings, []).telling
     return None if photo is None else photo.photo
+
+
+def test_every_zone_has_a_place_of_its_own_in_the_drawing() -> None:
+    assert set(drawing.PLACES) == set(ZONES)
+    numbers = [place.number for place in drawing.PLACES.values()]
+    assert all(12 <= x <= drawing.WIDTH - 12 and 12 <= y <= drawing.HEIGHT - 12 for x, y in numbers)
+    assert min(math.dist(first, second) for first, second in combinations(numbers, 2)) >= 22
+
+
+def test_places_are_drawn_by_what_was_seen_there() -> None:
+    weights = (clean_weight("bulkhead", -4.0), weight_of(photo_findings(boxes=(box(),)), 7.0))
+    rows = advert_view(result(weights=weights), advert().details, "x.html", [], []).zones
+    assert [(row.number, row.zone, row.tone) for row in rows] == [
+        (1, "hinge", "refinish"), (2, "bulkhead", "factory"), (3, "wiring", "unseen"), (4, "door_shut", "unseen"),
+    ]  # fmt: skip
+    assert advert_view(result(), advert().details, "x.html", [], []).zones[0].tone == "plain"
 
 
 def test_page_names_are_plain_and_differ() -> None:
