@@ -15,7 +15,7 @@ LINES = (
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A zone's shape (SVG path, even-odd), where its number stands, and where its number's line ends, if there is one."""
+    """A zone's shape (SVG path, even-odd), where its number stands, and where the number's line ends, if it has one."""
 
     path: str
     number: tuple[int, int]
