@@ -26,6 +26,12 @@ format: $(VENV)/installed
 	$(BIN)/ruff check --fix
 	$(BIN)/ruff format
 
+# Write the reference of commands anew.
+reference: $(VENV)/installed
+	{ $(BIN)/typer pipeline.cli utils docs --name maskline; \
+	  $(BIN)/typer models.cli utils docs --name "maskline model"; \
+	  $(BIN)/typer synthetic_data.cli utils docs --name "maskline data"; } > pipeline/COMMANDS.md
+
 # Remove the environments and what tools leave behind.
 clean:
 	rm -rf $(VENV) $(DEMO_VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist

@@ -92,9 +92,9 @@ def ask(
     advert: AdvertName,
     language: Language = "en",
 ) -> None:
-    """Print a message to the seller, ready to paste.
+    """Print a message to the seller.
 
-    It asks for the photos that would tell most, and says nothing of what was found.
+    Ready to paste. It asks for the photos that would tell most, and says nothing of what was found.
     """
     typer.echo(seller_message(read_result(out, advert), language), nl=False)
 
@@ -114,10 +114,10 @@ def readings(
     advert: AdvertName,
     file: Annotated[Path, typer.Argument(help="CSV with the columns panel, reading_um (or reading_mil), metal.")],
 ) -> None:
-    """Take in film-thickness readings from the viewing.
+    """Take in film-thickness readings.
 
-    Each panel is judged against the build sheet; shortlist and report are written anew with what the readings weigh.
-    Readings taken in again replace the earlier ones.
+    They come from the viewing. Each panel is judged against the build sheet; shortlist and report are written anew with
+    what the readings weigh. Readings taken in again replace the earlier ones.
     """
     films, result = outputs.take_readings(out, advert, file)
     for film in films:
@@ -146,13 +146,13 @@ def check_sheet(
 
 @app.command(context_settings=FORWARD, add_help_option=False)
 def model(context: typer.Context) -> None:
-    """Train, measure and export the network (extra `train`)."""
+    """Train and measure networks."""
     _forward("models.cli", context)
 
 
 @app.command(context_settings=FORWARD, add_help_option=False)
 def data(context: typer.Context) -> None:
-    """Make and check data sets for training (extra `train`)."""
+    """Make and check data sets."""
     _forward("synthetic_data.cli", context)
 
 
