@@ -31,6 +31,7 @@ from pipeline.errors import BatchError
 from pipeline.records import DETECTED_CUES, HISTORIES, SHOTS, Record
 from synthetic_data.camera import DevelopedPhoto, encode_jpeg
 from synthetic_data.set_check import SPLITS
+from synthetic_data.variant import prepare_llvm
 
 SHARDS, RECIPE, MANIFEST = ".shards", "recipe.json", "set.json"
 SOURCES = Path(__file__).parent
@@ -161,8 +162,10 @@ def synth(
     `processes` workers share `gpus` graphics cards in turn; 0 cards means the processor. The same config, seed and
     version give the same set whatever the number of processes. `progress(done adverts, total, photos)` is called
     after each advert. Adverts that fail are left out and named. Raises BatchError where `out` holds another set or
-    nothing could be made.
+    nothing could be made, and ScreeningError where the processor is to render and its compiler is missing.
     """
+    if gpus <= 0 and config.cpu_variant.startswith("llvm"):
+        prepare_llvm()
     recipe = _recipe(config, seed)
     _open(out, recipe)
     done = {

@@ -23,7 +23,12 @@ pandas = pytest.importorskip("pandas")
 def config(**changes: Any) -> SetConfig:
     shipped_config = load(shipped("synthesis", "dataset.yaml"), SetConfig)
     return shipped_config.model_copy(
-        update={"maker": "tests.synthetic_data.fake_adverts", "shares": Shares(val=0.25, test=0.25), **changes}
+        update={
+            "maker": "tests.synthetic_data.fake_adverts",
+            "cpu_variant": "scalar_rgb",  # needs no compiler
+            "shares": Shares(val=0.25, test=0.25),
+            **changes,
+        }
     )
 
 
