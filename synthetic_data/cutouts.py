@@ -306,10 +306,12 @@ def paste(
     image[area] = image[area] * (1 - scaled[..., 3:]) + scaled[..., :3]
 
 
-def shade_under(image: Array, azimuth: float, distance_m: float, length_m: float, plan: Array | None) -> None:
+def shade_under(
+    image: Array, azimuth: float, distance_m: float, length_m: float, plan: Array | None, strength: float = 0.85
+) -> None:
     """Soft shadow on the ground under a thing, in place."""
     shade = np.zeros((24, 64, 4), np.float32)
-    cv2.ellipse(shade, (32, 12), (29, 8), 0, 0, 360, (0, 0, 0, 0.85), -1)
+    cv2.ellipse(shade, (32, 12), (29, 8), 0, 0, 360, (0, 0, 0, strength), -1)
     shade = cv2.GaussianBlur(shade, (0, 0), 2.0)
     paste(image, shade, azimuth, distance_m, (length_m * 1.06, 0.5), plan, foot_m=-0.25)
 
@@ -335,5 +337,5 @@ def plant(
         light = ((ambient + 0.8 * sun) / math.pi * (1 - pale)).astype(np.float32)
         cut_out = picture.copy()
         cut_out[..., :3] = picture[..., :3] * light + (haze * pale).astype(np.float32) * picture[..., 3:]
-        shade_under(image, azimuth, distance, tall * 0.5, plan)
+        shade_under(image, azimuth, distance, tall * 0.6, plan, 0.3)
         paste(image, cut_out, azimuth, distance, (tall * 0.75, tall), plan)

@@ -32,6 +32,7 @@ KINDS: tuple[Kind, ...] = ("panorama", "clear", "cloudy", "overcast", "garage", 
 PANORAMA_SUFFIXES = (".exr", ".hdr")
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".webp")
 SUN_RADIUS_RAD = math.radians(0.5358 / 2)  # mean apparent diameter 0.5358° (Mitsuba 3, `sunsky`)
+CLIPPED = 100  # times the median of a panorama
 LARGEST_SUN_SR = 0.006  # a spot 5° across: what is left of a sun in a small panorama
 SOLAR_ILLUMINANCE_KLX = 127.5  # outside the atmosphere; IES Lighting Handbook, 8th ed., daylighting (from memory)
 
@@ -381,7 +382,12 @@ def read_panorama(path: Path) -> Array:
     rung = np.asarray((image < 0).any(axis=-1))  # ringing of a down-sampler around lamps and the sun
     good = (~rung).astype(np.float32)
     around = cv2.blur(image * good[..., None], (5, 5)) / np.maximum(cv2.blur(good, (5, 5)), 1e-3)[..., None]
-    return np.asarray(np.maximum(np.where(rung[..., None], around, image), 0), np.float32)
+    image = np.maximum(np.where(rung[..., None], around, image), 0)
+    strongest = image.max(axis=-1, keepdims=True)
+    is_clipped = strongest > CLIPPED * np.median(
+        strongest
+    )  # a sun that kept one channel only: no lamp is that colourful
+    return np.asarray(np.where(is_clipped, np.maximum(image, 0.3 * strongest), image), np.float32)
 
 
 def _panorama(rng: np.random.Generator, path: Path, settings: LightSettings) -> Environment:
