@@ -11,7 +11,8 @@ from pathlib import Path
 from pipeline.errors import ScreeningError
 
 VARIABLE = "DRJIT_LIBLLVM_PATH"  # Dr.Jit reads it when it is imported
-# Dr.Jit 1.5 asks for LLVM 15 or newer, but 15 and 16 end the process on x86-64: they cannot select fminimum (tried; 19 works)
+# Dr.Jit 1.5 asks for LLVM 15 or newer, but 15 and 16 end the process on x86-64: they cannot select fminimum.
+# Tried: 15, 16 and 19, which works; that 17 does is from memory.
 LEAST_LLVM = 17
 # Debian's multiarch folders first, then what other systems use
 FOLDERS = tuple(
