@@ -31,6 +31,7 @@ XYZ_TO_SRGB = np.array(
     [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]]
 )  # IEC 61966-2-1
 FULL_FRAME_WIDTH_MM = 36.0
+NEUTRAL_MIRED = 1e6 / 6504  # the temperature of D65, sRGB's white
 TONE_STEPS = 4096
 
 
@@ -87,6 +88,11 @@ class WhiteBalanceSettings(Config):
     error_duv: float = Field(ge=0)
     gross_error_probability: Share
     gross_error_mired: Range
+    daylight_lux: float = Field(ge=0)
+    daylight_mired: Range
+    lamplight_mired: Range
+    largest_duv: float = Field(ge=0)
+    trusted_duv: float = Field(gt=0)
 
 
 class ToneSettings(Config):
@@ -371,7 +377,8 @@ def develop(
     if rng.random() < settings.white_balance.gross_error_probability:
         error_mired += rng.choice([-1, 1]) * rng.uniform(*settings.white_balance.gross_error_mired)
     error_duv = rng.normal(0, settings.white_balance.error_duv)
-    balance = grey_gains(linear, phone.white_balance_strength) * illuminant_gains(error_mired, error_duv)
+    balance = grey_gains(linear, phone.white_balance_strength, illuminance_lux, settings.white_balance)
+    balance = balance * illuminant_gains(error_mired, error_duv)
     balance /= float(balance @ LUMINANCE)
     linear *= balance.astype(np.float32)
 
@@ -713,23 +720,36 @@ def _xy_to_uv(xy: tuple[float, float]) -> tuple[float, float]:
 
 def illuminant_gains(error_mired: float, error_duv: float) -> npt.NDArray[np.float64]:
     """Gains (3) of a wrong white balance: neutrals look `error_mired` warmer (if positive) and `error_duv` greener."""
-    neutral = 1e6 / 6504
-    wrong = illuminant_rgb(1e6 / max(neutral + error_mired, 40.0), error_duv)
-    return wrong / illuminant_rgb(6504)
+    wrong = illuminant_rgb(1e6 / max(NEUTRAL_MIRED + error_mired, 40.0), error_duv)
+    return wrong / illuminant_rgb(1e6 / NEUTRAL_MIRED)
 
 
-def grey_gains(linear: FloatImage, strength: float) -> npt.NDArray[np.float64]:
+def grey_gains(
+    linear: FloatImage, strength: float, illuminance_lux: float, settings: WhiteBalanceSettings
+) -> npt.NDArray[np.float64]:
     """Gains (3) of an automatic white balance: the light's colour, guessed from the picture, `strength` (0 to 1) of it.
 
     The guess is a Minkowski mean, p = 6, of the clipped picture (Finlayson and Trezzi 2004, "Shades of gray and colour
-    constancy"); it stays within what lamps and skies do.
+    constancy"). It is brought to what lamps and skies do: a temperature that light this bright has, a small tint, and
+    less of both the further off the guess is, so that a red wall stays red.
     """
     small = (
         np.minimum(cv2.resize(linear, (96, 72), interpolation=cv2.INTER_AREA), 1.0).reshape(-1, 3).astype(np.float64)
     )
     guess = np.maximum((small**6).mean(axis=0) ** (1 / 6), 1e-6)
-    guess /= float(guess @ LUMINANCE)
-    return np.asarray(np.clip(guess, 0.45, 2.2) ** -strength)
+    x, y, z = np.linalg.inv(XYZ_TO_SRGB) @ guess
+    u, v = _xy_to_uv((float(x / (x + y + z)), float(y / (x + y + z))))
+    mireds = np.arange(95.0, 480.0, 5.0)
+    locus = np.array([_xy_to_uv(planckian_xy(1e6 / mired)) for mired in mireds])
+    offsets = np.hypot(locus[:, 0] - u, locus[:, 1] - v)
+    nearest = int(np.argmin(offsets))
+    along = locus[min(nearest + 1, len(mireds) - 1)] - locus[max(nearest - 1, 0)]  # towards warmer light
+    above = float(along[0] * (v - locus[nearest, 1]) - along[1] * (u - locus[nearest, 0])) / float(np.hypot(*along))
+    trust = math.exp(-((float(offsets[nearest]) / settings.trusted_duv) ** 2))
+    low, high = settings.daylight_mired if illuminance_lux > settings.daylight_lux else settings.lamplight_mired
+    mired = NEUTRAL_MIRED + trust * (min(max(float(mireds[nearest]), low), high) - NEUTRAL_MIRED)
+    tint = trust * min(max(above, -settings.largest_duv), settings.largest_duv)
+    return np.asarray((illuminant_rgb(1e6 / mired, tint) / illuminant_rgb(1e6 / NEUTRAL_MIRED)) ** -strength)
 
 
 def encode_srgb(linear: npt.ArrayLike) -> npt.NDArray[Any]:

@@ -24,6 +24,7 @@ from synthetic_data.camera import (
     encode_jpeg,
     encode_srgb,
     exposure_program,
+    grey_gains,
     illuminant_gains,
     illuminant_rgb,
     meter,
@@ -174,6 +175,27 @@ def test_a_plain_camera_gives_the_srgb_of_the_scene() -> None:
     gain = meter(scene, SETTINGS.metering)
     wanted = np.rint(encode_srgb(scene * gain) * 255)
     assert np.abs(photo.srgb - wanted).max() <= 1
+
+
+def grey_cast(scene: Any, lux: float) -> Any:
+    balanced = scene * grey_gains(scene, 1.0, lux, SETTINGS.white_balance).astype(np.float32)
+    mean = balanced.reshape(-1, 3).mean(axis=0)
+    return mean / mean[1]
+
+
+@pytest.mark.parametrize(("temperature_k", "lux"), [(2700, 100), (4000, 300), (5000, 20_000), (8000, 8_000)])
+def test_the_white_balance_takes_the_colour_of_lamps_and_skies_out(temperature_k: float, lux: float) -> None:
+    grey = np.repeat(picture().mean(axis=2, keepdims=True), 3, axis=2) * 0.6
+    lit = (grey * illuminant_rgb(temperature_k)).astype(np.float32)
+    assert grey_cast(lit / lit.max(), lux) == pytest.approx(np.ones(3), abs=0.08)
+
+
+@pytest.mark.parametrize("paint", [(0.45, 0.06, 0.05), (0.05, 0.25, 0.08), (0.06, 0.1, 0.4)])
+def test_the_white_balance_does_not_take_the_colour_of_paint_out(paint: tuple[float, float, float]) -> None:
+    panel = np.broadcast_to(np.float32(paint), (72, 96, 3)) * np.linspace(0.6, 1.2, 96, dtype=np.float32)[None, :, None]
+    cast = grey_cast(panel, 10_000)
+    before = np.asarray(paint) / paint[1]
+    assert np.abs(np.log(cast / before)).max() < math.log(1.5)
 
 
 def test_the_meter_reaches_its_target_at_any_scale() -> None:
