@@ -739,7 +739,7 @@ def grey_gains(
     guess = np.maximum((small**6).mean(axis=0) ** (1 / 6), 1e-6)
     x, y, z = np.linalg.inv(XYZ_TO_SRGB) @ guess
     u, v = _xy_to_uv((float(x / (x + y + z)), float(y / (x + y + z))))
-    mireds = np.arange(95.0, 480.0, 5.0)
+    mireds = np.arange(60.0, 480.0, 5.0)
     locus = np.array([_xy_to_uv(planckian_xy(1e6 / mired)) for mired in mireds])
     offsets = np.hypot(locus[:, 0] - u, locus[:, 1] - v)
     nearest = int(np.argmin(offsets))

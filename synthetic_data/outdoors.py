@@ -277,8 +277,8 @@ def _markings(albedo: Array, x: Array, y: Array, footprint: Array, scene: str, s
 
 
 def _wall_shadows(x: Array, y: Array, sun: tuple[float, float, float], walls: list[Wall]) -> Array:
-    """Share of the ground's sun (0..1) that walls take away, worked out at a quarter of the resolution."""
-    xs, ys = x[::4, ::4], y[::4, ::4]
+    """Share of the ground's sun (0..1) that walls take away, worked out in every fourth column."""
+    xs, ys = x[:, ::4], y[:, ::4]
     shadow = np.zeros(xs.shape, np.float32)
     flat = max(math.hypot(sun[0], sun[1]), 1e-6)
     sx, sy = sun[0] / flat, sun[1] / flat
