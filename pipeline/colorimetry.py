@@ -77,7 +77,7 @@ def delta_e00(first: npt.ArrayLike, second: npt.ArrayLike) -> Floats:
 
     has_hue = Cp_1 * Cp_2 > 0
     apart = np.abs(hp_2 - hp_1)
-    # Hues exactly opposite come out a rounding error above or below 180°: the published pairs need "not above" (pair 14)
+    # hues exactly opposite come out a rounding error above or below 180°: pair 14 of the table needs "not above"
     far = apart > 180 + 1e-9
     d_h = np.where(has_hue, hp_2 - hp_1 - np.where(far, np.copysign(360, hp_2 - hp_1), 0), 0)
     total = hp_1 + hp_2
@@ -91,7 +91,7 @@ def delta_e00(first: npt.ArrayLike, second: npt.ArrayLike) -> Floats:
         2 * np.sqrt(Cp_bar**7 / (Cp_bar**7 + 25.0**7))
     )
     squared = (dLp / S_L) ** 2 + (dCp / S_C) ** 2 + (dHp / S_H) ** 2 + R_T * (dCp / S_C) * (dHp / S_H)
-    return np.sqrt(np.maximum(squared, 0))
+    return np.asarray(np.sqrt(np.maximum(squared, 0)))
 
 
 def _weights(L_bar: Floats, Cp_bar: Floats, h_bar: Floats) -> tuple[Floats, Floats, Floats]:
