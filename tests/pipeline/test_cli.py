@@ -124,6 +124,19 @@ def test_a_disk_error_nobody_foresaw_is_still_one_sentence(
     assert done.err == "findings.jsonl: No space left on device; check free space and permissions.\n"
 
 
+def test_demo_screens_the_adverts_that_come_along(
+    maskline: Run, batch: Path, tmp_path: Path, tiny_network: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "synthetic_data" / "demo").mkdir(parents=True)
+    batch.rename(tmp_path / "synthetic_data" / "demo" / "adverts")
+    monkeypatch.setattr(cli, "files", lambda package: tmp_path / package)
+    monkeypatch.setattr(screening, "shipped_weights", lambda: tiny_network)
+    monkeypatch.chdir(tmp_path)
+    done = maskline("demo")
+    assert (done.code, done.out.splitlines()[1]) == (0, "Report: maskline-demo/report/index.html")
+    assert (tmp_path / "maskline-demo" / "report" / "index.html").is_file()
+
+
 def test_schema_prints_the_versioned_contracts(maskline: Run) -> None:
     done = maskline("schema")
     content = json.loads(done.out)
