@@ -17,7 +17,7 @@ from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from pipeline import crops, cues, duplicates, findings, network, photos
+from pipeline import crops, cues, findings, network, photos
 from pipeline.adverts import photo_names, read_batch
 from pipeline.configuration import shipped
 from pipeline.errors import PhotoError, ScreeningError, UsageError
@@ -30,15 +30,9 @@ from pipeline.store import FILE, Screened, Store
 
 Progress = Callable[[int, int], None]  # photos done, photos in all
 
-LOOKING = (
-    photos,
-    network,
-    cues,
-    findings,
-    duplicates,
-    crops,
-)  # the code that a photo's findings and pictures depend on
-LOOKING_CONFIGS = ("photos.yaml", "cues.yaml", "zones.yaml", "shots.yaml")
+# the code and the configuration that a photo's findings and pictures depend on
+LOOKING = (photos, network, cues, findings, crops)
+LOOKING_CONFIGS = ("photos.yaml", "cues.yaml")
 AHEAD = 4  # photos decoded or being decoded; more would only fill memory
 FOLDERS = (crops.FOLDER, "report")
 
