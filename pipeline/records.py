@@ -168,6 +168,7 @@ class Measure(Record):
     uncertainty: float = Field(ge=0)
     zone: str | None = None
     panel: str | None = Field(default=None, description="Panel of the build sheet that was measured, for readings.")
+    text: str | None = Field(default=None, description="What was read, for identification plates.")
     regions: tuple[Box, ...] = ()
 
 
