@@ -14,7 +14,7 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -99,7 +99,6 @@ class Team:
         place = torch.device(kind, int(os.environ.get("LOCAL_RANK", "0"))) if kind == "cuda" else torch.device(kind)
         if kind == "cuda":
             torch.cuda.set_device(place)
-            torch.backends.cudnn.benchmark = True
             torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
         if size > 1:
             dist.init_process_group("nccl" if kind == "cuda" else "gloo")
@@ -136,7 +135,7 @@ class _Run:
         elif self.recipe.pretrained:
             load_imagenet(network.backbone)
         self.network = network.to(team.device).to(memory_format=torch.channels_last)
-        average = get_ema_multi_avg_fn(self.recipe.average_decay)  # type: ignore[no-untyped-call]
+        average = warmed_average(self.recipe.average_decay)
         self.average = AveragedModel(self.network, multi_avg_fn=average, use_buffers=True)
         self.optimizer = torch.optim.AdamW(parameter_groups(self.network, self.recipe), betas=(0.9, 0.99))
         self.step, self.elapsed_s, self.validated_s = 0, 0.0, 0.0
@@ -360,6 +359,16 @@ def parameter_groups(network: CueNetwork, recipe: Recipe) -> list[dict[str, Any]
         {"params": parameters, "lr": 0.0, "peak_lr": rate, "weight_decay": decay}
         for (rate, decay), parameters in groups.items()
     ]
+
+
+def warmed_average(decay: float) -> Callable[[Sequence[Tensor], Sequence[Tensor], Tensor | int], None]:
+    """Exponential moving average whose memory grows with the run, so that the random start is soon forgotten."""
+
+    def update(averages: Sequence[Tensor], current: Sequence[Tensor], averaged: Tensor | int) -> None:
+        count = int(averaged)
+        get_ema_multi_avg_fn(min(decay, (1 + count) / (10 + count)))(averages, current, averaged)  # type: ignore[no-untyped-call]
+
+    return update
 
 
 def learning_rate_factor(progress: float, warmup: float) -> float:

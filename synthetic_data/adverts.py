@@ -79,12 +79,66 @@ class SyntheticPhoto:
     labels: dict[str, Any]
 
 
-def make_advert(index: int, seed: int, settings: AdvertSettings, variant: str, *, surroundings: Surroundings = Surroundings(),
-                family: str | None = None, history: str | None = None, shots: tuple[str, ...] | None = None) -> Iterator[SyntheticPhoto]:  # fmt: skip
+def make_advert(
+    index: int,
+    seed: int,
+    settings: AdvertSettings,
+    variant: str,
+    *,
+    surroundings: Surroundings = Surroundings(),
+    family: str | None = None,
+    history: str | None = None,
+    shots: tuple[str, ...] | None = None,
+) -> Iterator[SyntheticPhoto]:
     """Make the photos of advert `index` of the set with this seed, one after the other.
 
     The same index, seed, settings and variant give the same photos. `family`, `history` and `shots` override the draw.
     """
+    advert = plan_advert(index, seed, settings, surroundings=surroundings, family=family, history=history, shots=shots)
+    mi.set_variant(variant)
+    for k, shot in enumerate(advert.shots):
+        photo_rng = np.random.default_rng([seed, index, k])
+        taken = _take(shot, advert, settings, variant, photo_rng)
+        if taken is None:
+            continue
+        photo, facts = taken
+        labels = {
+            "advert": f"a{index:05d}",
+            "vehicle": f"{advert.family}-{seed}-{index}",
+            "family": advert.family,
+            "history": advert.paint.name,
+            "source": "synthetic",
+            "body_L": None,
+            "body_a": None,
+            "body_b": None,
+            **facts,
+        }
+        yield SyntheticPhoto(f"a{index:05d}_{k:02d}", photo, labels)
+
+
+@dataclass(frozen=True)
+class AdvertPlan:
+    """What an advert is about before any photo is taken."""
+
+    family: str
+    paint: PaintHistory
+    shots: tuple[str, ...]
+    phone: PhoneCamera
+    models: _Models
+    places: _Places
+
+
+def plan_advert(
+    index: int,
+    seed: int,
+    settings: AdvertSettings,
+    *,
+    surroundings: Surroundings = Surroundings(),
+    family: str | None = None,
+    history: str | None = None,
+    shots: tuple[str, ...] | None = None,
+) -> AdvertPlan:
+    """The vehicle, its paint, the seller's phone and yard, and the photos planned."""
     rng = np.random.default_rng([seed, index])
     family = family or _draw(rng, settings.families)
     history = history or _draw(rng, settings.histories)
@@ -92,21 +146,11 @@ def make_advert(index: int, seed: int, settings: AdvertSettings, variant: str, *
     closed = build_vehicle(family, families()[family], np.random.default_rng(geometry_seed))
     paint = sample_history(history, closed, rng)
     grime = sample_grime(rng)
-    phone, camera, light = sample_phone(rng, camera_settings()), camera_settings(), light_settings()
-    places = _Places(settings, surroundings, light, rng)
-    models = _Models(family, geometry_seed, closed, paint, grime)
+    phone = sample_phone(rng, camera_settings())
+    places = _Places(settings, surroundings, light_settings(), rng)
     count = int(rng.integers(settings.photos[0], settings.photos[1] + 1))
     plan = shots or tuple(_draw(rng, settings.shots) for _ in range(count))
-    mi.set_variant(variant)
-    for k, shot in enumerate(plan):
-        photo_rng = np.random.default_rng([seed, index, k])
-        taken = _take(shot, models, places, settings, phone, camera, variant, photo_rng)
-        if taken is None:
-            continue
-        photo, facts = taken
-        labels = {"advert": f"a{index:05d}", "vehicle": f"{family}-{seed}-{index}", "family": family, "history": history, "source": "synthetic",
-                  "body_L": None, "body_a": None, "body_b": None, **facts}  # fmt: skip
-        yield SyntheticPhoto(f"a{index:05d}_{k:02d}", photo, labels)
+    return AdvertPlan(family, paint, plan, phone, _Models(family, geometry_seed, closed, paint, grime), places)
 
 
 def _draw(rng: np.random.Generator, weights: dict[str, float]) -> str:
@@ -234,8 +278,10 @@ def _branches(rng: np.random.Generator) -> tuple[tuple[Patch, tuple[float, float
 # --- standing somewhere and pressing the button --------------------------------------------------------------------------------
 
 
-def _take(shot: str, models: _Models, places: _Places, settings: AdvertSettings, phone: PhoneCamera, camera: CameraSettings, variant: str,
-          rng: np.random.Generator) -> tuple[DevelopedPhoto, dict[str, Any]] | None:  # fmt: skip
+def _take(
+    shot: str, advert: AdvertPlan, settings: AdvertSettings, variant: str, rng: np.random.Generator
+) -> tuple[DevelopedPhoto, dict[str, Any]] | None:
+    models, places, phone, camera = advert.models, advert.places, advert.phone, camera_settings()
     if shot in ("document", "identification_plate"):
         exposure = (
             document_photo(rng, settings.width_px, settings.height_px)
@@ -271,8 +317,17 @@ def _take(shot: str, models: _Models, places: _Places, settings: AdvertSettings,
     )
     photo = develop(exposure, phone, rng, camera, illuminance_lux=environment.illuminance_lux)
     body = _body_lab(painted, site)
-    facts = _labels(photo, doubtful, settings, shot=shot, place=site.place if site else "view", light=environment.name, distance=focus,
-                    negatives=",".join(sorted(painted.hard_negatives)), visible=shot != "not_vehicle")  # fmt: skip
+    facts = _labels(
+        photo,
+        doubtful,
+        settings,
+        shot=shot,
+        place=site.place if site else "view",
+        light=environment.name,
+        distance=focus,
+        negatives=",".join(sorted(painted.hard_negatives)),
+        visible=shot != "not_vehicle",
+    )
     return photo, {
         **facts,
         "body_L": body[0],
@@ -293,8 +348,14 @@ def _lens(phone: PhoneCamera, portrait: bool) -> float:
     return math.degrees(2 * math.atan(width / (2 * phone.focal_length_mm)))
 
 
-def _stand(shot: str, painted: PaintedVehicle, sight: _Sight, settings: AdvertSettings, phone: PhoneCamera,
-           rng: np.random.Generator) -> tuple[View, Site | None] | None:  # fmt: skip
+def _stand(
+    shot: str,
+    painted: PaintedVehicle,
+    sight: _Sight,
+    settings: AdvertSettings,
+    phone: PhoneCamera,
+    rng: np.random.Generator,
+) -> tuple[View, Site | None] | None:
     vehicle = painted.vehicle
     portrait = bool(rng.random() < settings.portrait_probability)
     width, height = (settings.height_px, settings.width_px) if portrait else (settings.width_px, settings.height_px)
@@ -351,26 +412,27 @@ def _far_stand(
 
 
 PLACE_WEIGHT = {
-    "glazing_rubber": 1.2,
+    "glazing_rubber": 2.0,
     "fasteners": 1.2,
-    "body_seam": 1.2,
-    "door_shut": 1.6,
+    "body_seam": 2.2,
+    "door_shut": 2.4,
     "sill_rail": 1.2,
-    "chassis": 1.3,
-    "panel_surface": 0.8,
-    "trim": 0.4,
+    "chassis": 1.5,
+    "panel_surface": 0.7,
+    "trim": 0.3,
 }
 
 
-def _close_up(painted: PaintedVehicle, sight: _Sight, settings: AdvertSettings, fov: float,
-              rng: np.random.Generator) -> tuple[Array, Array, Site] | None:  # fmt: skip
+def _close_up(
+    painted: PaintedVehicle, sight: _Sight, settings: AdvertSettings, fov: float, rng: np.random.Generator
+) -> tuple[Array, Array, Site] | None:
     sites = painted.vehicle.sites
     kinds = sorted({s.place for s in sites})
     weight = np.array([PLACE_WEIGHT[k] for k in kinds])
     for _ in range(8):
         place = kinds[int(rng.choice(len(kinds), p=weight / weight.sum()))]
         group = [s for s in sites if s.place == place]
-        interest = np.array([3.0 if s.panel in painted.refinished else 1.0 for s in group])
+        interest = np.array([6.0 if s.panel in painted.refinished else 1.0 for s in group])
         site = group[int(rng.choice(len(group), p=interest / interest.sum()))]
         fill = float(rng.uniform(*settings.close_up_fill))
         distance = float(np.clip(site.extent_m * fill / (2 * math.tan(math.radians(fov) / 2)), 0.16, 2.5))
@@ -440,8 +502,18 @@ def _emptied(painted: PaintedVehicle, rng: np.random.Generator) -> PaintedVehicl
 # --- labels -----------------------------------------------------------------------------------------------------------------------
 
 
-def _labels(photo: DevelopedPhoto, doubtful: dict[str, Array], settings: AdvertSettings, *, shot: str, place: str, light: str, distance: float,
-            negatives: str, visible: bool) -> dict[str, Any]:  # fmt: skip
+def _labels(
+    photo: DevelopedPhoto,
+    doubtful: dict[str, Array],
+    settings: AdvertSettings,
+    *,
+    shot: str,
+    place: str,
+    light: str,
+    distance: float,
+    negatives: str,
+    visible: bool,
+) -> dict[str, Any]:
     """Image-level labels: 1 where a cue can be seen, None where it is too small or too faint to be called, else 0."""
     labels: dict[str, Any] = {
         "shot": shot,
@@ -458,7 +530,7 @@ def _labels(photo: DevelopedPhoto, doubtful: dict[str, Array], settings: AdvertS
         if cue in LABELLED_CUES:
             mask = photo.cues.get(cue)
             area = 0 if mask is None else int(mask.sum())
-            solid = 0 if area == 0 else int(cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)).sum())
+            solid = 0 if area == 0 else int(cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).sum())
             faint = int(doubtful[cue].sum()) if cue in doubtful else 0
             value = 1 if solid >= least / 3 and area >= least else None if area >= 4 or faint >= least else 0
         labels[f"cue_{cue}"] = value

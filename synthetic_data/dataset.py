@@ -238,7 +238,7 @@ def _make_all(
         cards = context.Queue()
         for number in range(processes):
             cards.put(_card(number, gpus))
-        pool = ProcessPoolExecutor(processes, mp_context=context, initializer=_start_worker, initargs=(cards, 2))
+        pool = ProcessPoolExecutor(processes, mp_context=context, initializer=_start_worker, initargs=(cards, 1))
         try:
             waiting: set[Future[tuple[int, int, str | None]]] = {
                 pool.submit(_make_one, index, config, seed, out, gpus > 0) for index in sorted(left)

@@ -65,6 +65,19 @@ def _exposure(radiance: Array, surface: Array, zone: Array) -> Exposure:
     return Exposure(radiance, surface, zone, np.zeros_like(surface), {}, None, 0.4)
 
 
+def _write(sheet: Array, text: str, at: tuple[int, int], font: int, size: float, ink: Array, width: int) -> None:
+    """Text on a float sheet: drawn as coverage in bytes, which is what OpenCV's fonts take."""
+    (wide, tall), below = cv2.getTextSize(text, font, size, width)
+    left, top = max(at[0] - 2, 0), max(at[1] - tall - 4, 0)
+    part = sheet[top : at[1] + below + 4, left : at[0] + wide + 4]
+    if not part.size:
+        return
+    cover = np.zeros(part.shape[:2], np.uint8)
+    cv2.putText(cover, text, (at[0] - left, at[1] - top), font, size, 255, width, cv2.LINE_AA)
+    share = (cover / np.float32(255))[..., None]
+    part += share * (np.asarray(ink, np.float32) - part)
+
+
 def document_photo(rng: np.random.Generator, width: int, height: int) -> Exposure:
     """A printed form on a table or the floor."""
     w, h = 900, int(rng.choice([640, 1270]))
@@ -75,7 +88,7 @@ def document_photo(rng: np.random.Generator, width: int, height: int) -> Exposur
     )
     ink = rng.uniform(0.02, 0.15, 3).astype(np.float32)
     font, y = FONTS[rng.integers(len(FONTS))], 60
-    cv2.putText(sheet, _words(rng, 12), (60, y), font, 1.6, tuple(float(c) for c in ink), 3, cv2.LINE_AA)
+    _write(sheet, _words(rng, 12), (60, y), font, 1.6, ink, 3)
     while y < h - 60:
         y += int(rng.integers(26, 58))
         x = 60
@@ -83,9 +96,7 @@ def document_photo(rng: np.random.Generator, width: int, height: int) -> Exposur
             cv2.line(sheet, (40, y - 10), (w - 40, y - 10), tuple(float(c) for c in ink * 2), 2)
         while x < w - 200 and rng.random() < 0.85:
             text = _words(rng, int(rng.integers(3, 14)))
-            cv2.putText(
-                sheet, text, (x, y), font, float(rng.uniform(0.5, 0.75)), tuple(float(c) for c in ink), 1, cv2.LINE_AA
-            )
+            _write(sheet, text, (x, y), font, float(rng.uniform(0.5, 0.75)), ink, 1)
             x += 30 + 14 * len(text)
         if rng.random() < 0.1:
             cv2.rectangle(
@@ -113,13 +124,14 @@ def plate_photo(rng: np.random.Generator, body_lab: tuple[float, float, float], 
     plate = np.clip(base * (1 + brushed), 0.005, 1)[..., None].repeat(3, 2).astype(np.float32)
     ink = (0.5, 0.5, 0.48) if dark else tuple(float(v) for v in rng.uniform(0.01, 0.08, 3))
     font = FONTS[rng.integers(len(FONTS))]
-    cv2.putText(plate, _words(rng, 9).upper(), (60, 80), font, 1.7, ink, 3, cv2.LINE_AA)
+    _write(plate, _words(rng, 9).upper(), (60, 80), font, 1.7, np.array(ink), 3)
     for k, y in enumerate(range(140, h - 40, int(rng.integers(46, 70)))):
-        cv2.putText(plate, _words(rng, 7), (50, y), font, 0.8, ink, 1, cv2.LINE_AA)
+        _write(plate, _words(rng, 7), (50, y), font, 0.8, np.array(ink), 1)
         cv2.rectangle(plate, (250, y - 30), (w - 50, y + 8), ink, 1)
         offset = int(rng.integers(-2, 3))
-        cv2.putText(plate, "".join(rng.choice(LETTERS, size=int(rng.integers(3, 15)))), (262 + 3 * k % 9, y + offset), cv2.FONT_HERSHEY_DUPLEX, 0.95,
-                    tuple(0.55 * v for v in ink) if not dark else (0.4, 0.4, 0.4), 2, cv2.LINE_AA)  # fmt: skip
+        value = "".join(rng.choice(LETTERS, size=int(rng.integers(3, 15))))
+        stamped = np.array((0.4, 0.4, 0.4)) if dark else 0.55 * np.array(ink)
+        _write(plate, value, (262 + 3 * k % 9, y + offset), cv2.FONT_HERSHEY_DUPLEX, 0.95, stamped, 2)
     for x, y in ((24, 24), (w - 24, 24), (24, h - 24), (w - 24, h - 24)):
         cv2.circle(plate, (x, y), 14, (0.55, 0.55, 0.55), -1, cv2.LINE_AA)
         cv2.circle(plate, (x - 3, y - 3), 6, (0.9, 0.9, 0.9), -1, cv2.LINE_AA)

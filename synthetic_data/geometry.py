@@ -134,7 +134,7 @@ def rolled_edges(surface: Patch, radius: float, depth: float, *, edges: str = "t
 def sweep(profile: Points, path: Points, up: Points, *, closed: bool = False) -> Patch:
     """A profile (rows, 2: sideways, upwards) carried along a path (columns, 3); `up` is (3,) or (columns, 3).
 
-    Sideways is tangent × up, so a profile drawn from right to left over the top faces up.
+    Sideways is tangent × up, so a profile drawn from left to right over the top faces up.
     """
     tangent = np.gradient(path, axis=0)
     if closed:

@@ -22,6 +22,7 @@ XYZ_TO_SRGB = np.array(
 )
 D65_WHITE = np.array([0.95047, 1.0, 1.08883])  # CIE 15, 2° observer, rounded to five places
 LATTICE = 64
+LIP_FOOT_MM = 4.5  # the foot of a rubber's lip, which lies in the shadow of the lip itself
 FILL_RAMP_MM = 12.0  # a filled stretch of a seam ends over this length
 
 
@@ -37,7 +38,10 @@ def lab_to_linear_srgb(lab: npt.ArrayLike) -> npt.NDArray[np.float64]:
 
 @dataclass(frozen=True, slots=True)
 class Texels:
-    """Where texels lie: position (N, 3) mm, unit normal (N, 3), unrolled coordinates (N,) mm, index of their part (N,)."""
+    """Where texels lie: position (N, 3) mm, unit normal (N, 3), unrolled coordinates (N,) mm, their part (N,).
+
+    `width_mm` and `height_mm` are those of the whole part; `step_mm` is the texel's own size.
+    """
 
     position_mm: Tensor
     normal: Tensor
@@ -46,6 +50,7 @@ class Texels:
     width_mm: Tensor
     height_mm: Tensor
     part: Tensor
+    step_mm: Tensor
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +117,7 @@ class Film:
 
 
 class Noise:
-    """Smooth random fields of position, many at a time, from one seed. Values are about normal with unit deviation."""
+    """Smooth random fields of position, many at a time, from one seed. Values are about normal; their deviation is 0.84."""
 
     def __init__(self, seed: int, device: torch.device, channels: int = 6) -> None:
         generator = np.random.default_rng(seed)
@@ -140,9 +145,7 @@ class Noise:
             total += weight * field.reshape(-1)
             norm += weight**2
             weight *= gain
-        return total * (
-            1.55 / norm**0.5
-        )  # trilinear interpolation lowers the deviation of white lattices to about 0.65
+        return total * (1.55 / norm**0.5)
 
 
 def smoothstep(low: float | Tensor, high: float | Tensor, value: Tensor) -> Tensor:
@@ -165,6 +168,13 @@ def _visible(first: Tensor, second: Tensor) -> Tensor:
     """Whether two colours side by side can be told apart in a photo: a rough lightness and chroma distance."""
     a, b = first.clamp(0, 1) ** (1 / 2.4), second.clamp(0, 1) ** (1 / 2.4)
     return (a - b).abs().amax(-1) > 0.07
+
+
+def _specked(density: Tensor, grain: Tensor, step_mm: Tensor) -> Tensor:
+    """Cover of a mist of this density: droplets of some 0.2 mm show one by one only where texels are as small."""
+    speck = (grain < density).float()
+    share = torch.where(density > 0.75, 0.0, (0.2 / step_mm).clamp(0, 1))
+    return (density * (1 - share) + speck * share).clamp(0, 1)
 
 
 def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generator: torch.Generator) -> Film:
@@ -205,6 +215,7 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
         # masking line: two paints, or one paint with a step and another gloss
         mask_row = table.masking[p]
         has_line = mask_row[:, 0] >= 0
+        old = torch.zeros(len(rows), dtype=torch.bool, device=device)
         if bool(has_line.any()):
             ragged = mask_row[:, 2] * (
                 0.25 * f + 1.1 * torch.relu(noise(pos, 60.0, octaves=2, channel=4) - 0.4) * (0.5 + f.clamp(-1, 1))
@@ -233,7 +244,7 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
             depth = wear[:, 0] * torch.exp(-radial) + wear[:, 5] * wear[:, 0] * (0.22 * f + 0.12 * b) * torch.exp(
                 -0.35 * radial
             )
-            two = table.has_under[p]
+            two = table.has_under[p] & ~old
             primer, substrate = table.primer[p], table.metal[p]
             through_top = depth > 0.42
             tone = torch.where(through_top[:, None], torch.where(two[:, None], under, primer), tone)
@@ -275,13 +286,16 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
             bits |= torch.where(near, CUE_BIT["film_defect"], 0).int()
         cell = table.crazing[p]
         if bool((cell > 0).any()):
-            lines = torch.minimum(noise(pos * (4.0 / cell.clamp(min=0.5))[:, None], 9.0, octaves=2, channel=4).abs(),
-                                  noise(pos * (4.0 / cell.clamp(min=0.5))[:, None] + 500, 7.0, octaves=2, channel=5).abs())  # fmt: skip
+            lines = torch.minimum(
+                noise(pos * (4.0 / cell.clamp(min=0.5))[:, None], 9.0, octaves=2, channel=4).abs(),
+                noise(pos * (4.0 / cell.clamp(min=0.5))[:, None] + 500, 7.0, octaves=2, channel=5).abs(),
+            )
             patchy = smoothstep(-0.2, 0.5, b)
             cracked = (cell > 0) & (lines < 0.06 * patchy)
             tone = torch.where(cracked[:, None], tone * 0.45, tone)
             height = torch.where(cracked, height - 0.04, height)
             bits |= torch.where((cell > 0) & (patchy > 0.4), CUE_BIT["film_defect"], 0).int()
+            unsure |= torch.where((cell > 0) & (patchy > 0.1) & (patchy <= 0.4), CUE_BIT["film_defect"], 0).int()
         # chips and scratches: only to the primer or the metal, no sign of a refinish
         chip = table.chips[p]
         if bool((chip > 0).any()):
@@ -314,7 +328,8 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
         p, off = part[rows], (texels.across_mm[rows] - texels.height_mm[rows] / 2).abs()
         fill = _fill_along(texels.along_mm[rows], table, p)
         groove = smoothstep(5.0, 3.0, off)
-        open_dirt = ((1 - fill) * groove * smoothstep(-0.6, 0.8, fine[rows])).clamp(0, 1)
+        shut = 1 - (1 - fill) * (1 - table.sealer[p]) * (1 - table.packed[p])
+        open_dirt = ((1 - shut) * groove * smoothstep(-0.6, 0.8, fine[rows])).clamp(0, 1)
         grimy = torch.tensor(grime.mud_colour, device=device) * 0.5
         colour[rows] = mix(colour[rows], grimy.expand(len(rows), 3), 0.85 * open_dirt)
         packed = table.packed[p] * smoothstep(3.6, 2.8, off)
@@ -333,7 +348,7 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
         )
         colour[rows] = torch.where(split[:, None], colour[rows] * 0.3, colour[rows])
         relief[rows] -= 0.2 * split.float()
-        filled = (fill > 0.55) & (off < 5.5)
+        filled = (fill > 0.55) & (off < 9.0)
         cues[rows] |= torch.where(filled, CUE_BIT["filled_seam"], 0).int()
 
     # fasteners: bare, or under the coat
@@ -382,21 +397,21 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
         if bool((strength > 0).any()):
             wander = noise(pos, 70.0, octaves=3, channel=5)
             reach = fringe * (1.0 + 0.45 * wander * patchy).clamp(0.1, 2.5)
-            edge = texels.across_mm[rows]
+            edge = torch.relu(texels.across_mm[rows] - LIP_FOOT_MM)
             soft = torch.exp(-edge / reach.clamp(min=0.05)) * (1 + 0.3 * fine[rows])
             fingers = tape + bleed * torch.relu(noise(pos, 9.0, octaves=2, channel=4) + 0.6 * wander)
             hard = smoothstep(0.35, -0.35, edge - fingers)
             density = strength * torch.where(tape > 0, torch.maximum(hard, 0.35 * soft), soft)
             density = density * smoothstep(-1.9 * patchy, -0.4 * patchy + 1e-3, wander + 0.2 * fine[rows])
-            speck = (grain[rows] < density).float()
-            cover = torch.where(density > 0.75, density, 0.55 * density + 0.45 * speck).clamp(0, 1)
+            cover = _specked(density, grain[rows], texels.step_mm[rows])
             body = table.mist_colour[p]
             shown = _visible(body, colour[rows])
             colour[rows] = mix(colour[rows], body, cover * (strength > 0))
             roughness[rows] = mix(roughness[rows], torch.full_like(cover, 0.55), cover * (strength > 0))
-            marked = (density > 0.22) & (strength > 0)
+            marked = (density > 0.2) & (strength > 0)
+            faint = (density > 0.04) & (strength > 0) & ~marked
             cues[rows] |= torch.where(marked & shown, CUE_BIT["overspray_rubber"], 0).int()
-            unknown[rows] |= torch.where(marked & ~shown, CUE_BIT["overspray_rubber"], 0).int()
+            unknown[rows] |= torch.where((marked & ~shown) | faint, CUE_BIT["overspray_rubber"], 0).int()
 
     # hidden black and bare parts: the veil that drifted under the sheet
     rows = at((kind == 6) | ((kind == 4) & (table.veil[part, 0] > 0)))
@@ -421,17 +436,16 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
             sheet = smoothstep(-0.35, -0.25, noise(pos, 420.0, channel=5))
             cloud = smoothstep(-1.3, 0.9, noise(pos, 230.0, octaves=3, channel=4))
             density = veil[:, 0] * smoothstep(-0.35, 0.75, facing) * fall * cloud * (0.25 + 0.75 * sheet)
-            speck = (grain[rows] < density).float()
-            cover = torch.where(density > 0.75, density, 0.6 * density + 0.4 * speck).clamp(0, 1)
+            cover = _specked(density, grain[rows], texels.step_mm[rows])
             body = table.mist_colour[p]
             shown = _visible(body, colour[rows])
             colour[rows] = mix(colour[rows], body, cover)
             metallic[rows] = metallic[rows] * (1 - cover)
             roughness[rows] = mix(roughness[rows], torch.full_like(cover, 0.6), cover)
-            marked = density > 0.24
+            marked = density > 0.22
             cues[rows] |= torch.where(marked & shown, CUE_BIT["overspray_hidden"], 0).int()
             unknown[rows] |= torch.where(
-                (marked & ~shown) | ((density > 0.1) & ~marked), CUE_BIT["overspray_hidden"], 0
+                (marked & ~shown) | ((density > 0.04) & ~marked), CUE_BIT["overspray_hidden"], 0
             ).int()
 
     _soil(colour, roughness, metallic, cues, unknown, texels, grime, broad, fine, tiny, noise)
@@ -448,17 +462,27 @@ def _fill_along(along_mm: Tensor, table: PartTable, part: Tensor) -> Tensor:
     )
 
 
-def _soil(colour: Tensor, roughness: Tensor, metallic: Tensor, cues: Tensor, unknown: Tensor, texels: Texels, grime: Grime,
-          broad: Tensor, fine: Tensor, tiny: Tensor, noise: Noise) -> None:  # fmt: skip
+def _soil(
+    colour: Tensor,
+    roughness: Tensor,
+    metallic: Tensor,
+    cues: Tensor,
+    unknown: Tensor,
+    texels: Texels,
+    grime: Grime,
+    broad: Tensor,
+    fine: Tensor,
+    tiny: Tensor,
+    noise: Noise,
+) -> None:
     """Dust on what faces up, mud from below, salt streaks; what they cover can no longer be seen."""
     device = colour.device
     up = texels.normal[:, 2]
     low = torch.exp(-torch.relu(texels.position_mm[:, 2]) / max(grime.mud_height_mm, 1.0))
     dust = grime.dust * (0.25 + 0.75 * smoothstep(-0.2, 0.9, up)) * (0.7 + 0.3 * broad + 0.07 * fine).clamp(0, 1.5)
-    splash = smoothstep(
-        1.9, 2.6, noise(texels.position_mm, 16.0, octaves=3, channel=5) + 2.4 * grime.mud * low + 0.5 * broad
-    )
-    mud = (splash * min(1.0, 2 * grime.mud)).clamp(0, 1)
+    specks = noise(texels.position_mm, 7.0, octaves=3, channel=5, gain=0.7) + 0.6 * broad + 2.6 * grime.mud * low
+    film = grime.mud * low**2 * smoothstep(-0.9, 1.2, broad + 0.35 * fine)
+    mud = (0.85 * smoothstep(2.3, 3.3, specks) * min(1.0, 2 * grime.mud) + 0.8 * film).clamp(0, 1)
     salt = grime.salt * smoothstep(0.2, 1.4, broad + 0.5 * fine) * low
     for share, tone in ((dust, grime.dust_colour), (salt, (0.6, 0.6, 0.6)), (mud, grime.mud_colour)):
         share = share.clamp(0, 0.96)

@@ -28,12 +28,22 @@ NEVER_REFINISHED = ("capping", "chassis", "crossmember", "arches", "floor_under"
 
 # material: linear sRGB, roughness, metallic (common practice, no source)
 MATERIALS: dict[str, tuple[tuple[float, float, float], float, float]] = {
-    "black": ((0.022, 0.022, 0.023), 0.48, 0.0), "rubber": ((0.026, 0.026, 0.027), 0.62, 0.0), "zinc": ((0.56, 0.57, 0.58), 0.36, 0.9),
-    "bare": ((0.60, 0.59, 0.57), 0.30, 1.0), "chrome": ((0.80, 0.80, 0.82), 0.07, 1.0), "glass": ((0.03, 0.03, 0.03), 0.05, 0.0),
-    "lamp": ((0.62, 0.63, 0.65), 0.08, 0.3), "red": ((0.33, 0.012, 0.010), 0.12, 0.0), "amber": ((0.62, 0.20, 0.012), 0.12, 0.0),
-    "tyre": ((0.021, 0.021, 0.022), 0.80, 0.0), "mat": ((0.030, 0.030, 0.032), 0.90, 0.0), "dial": ((0.010, 0.010, 0.010), 0.20, 0.0),
-    "seat_base": ((0.05, 0.05, 0.05), 0.5, 0.0), "number_plate": ((0.75, 0.75, 0.72), 0.35, 0.0), "lining": ((0.35, 0.34, 0.31), 0.9, 0.0),
-}  # fmt: skip
+    "black": ((0.022, 0.022, 0.023), 0.48, 0.0),
+    "rubber": ((0.026, 0.026, 0.027), 0.62, 0.0),
+    "zinc": ((0.56, 0.57, 0.58), 0.36, 0.9),
+    "bare": ((0.60, 0.59, 0.57), 0.30, 1.0),
+    "chrome": ((0.80, 0.80, 0.82), 0.07, 1.0),
+    "glass": ((0.03, 0.03, 0.03), 0.05, 0.0),
+    "lamp": ((0.62, 0.63, 0.65), 0.08, 0.3),
+    "red": ((0.33, 0.012, 0.010), 0.12, 0.0),
+    "amber": ((0.62, 0.20, 0.012), 0.12, 0.0),
+    "tyre": ((0.021, 0.021, 0.022), 0.80, 0.0),
+    "mat": ((0.030, 0.030, 0.032), 0.90, 0.0),
+    "dial": ((0.010, 0.010, 0.010), 0.20, 0.0),
+    "seat_base": ((0.05, 0.05, 0.05), 0.5, 0.0),
+    "number_plate": ((0.75, 0.75, 0.72), 0.35, 0.0),
+    "lining": ((0.35, 0.34, 0.31), 0.9, 0.0),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,9 +169,14 @@ def sample_grime(rng: np.random.Generator) -> Grime:
         * np.array([1, rng.uniform(0.9, 1.1), rng.uniform(0.8, 1.2)])
     )
     dusty = np.array([0.34, 0.29, 0.22]) * rng.uniform(0.7, 1.3)
-    return Grime(float(rng.uniform(0, 0.12) if washed else rng.uniform(0.05, 0.55)), float(rng.uniform(0, 0.2) if washed else rng.uniform(0.1, 0.9)),
-                 float(rng.uniform(250, 900)), float(rng.uniform(0, 0.3) if rng.random() < 0.2 else 0.0),
-                 (float(dusty[0]), float(dusty[1]), float(dusty[2])), (float(brown[0]), float(brown[1]), float(brown[2])))  # fmt: skip
+    return Grime(
+        float(rng.uniform(0, 0.12) if washed else rng.uniform(0.05, 0.55)),
+        float(rng.uniform(0, 0.2) if washed else rng.uniform(0.1, 0.9)),
+        float(rng.uniform(250, 900)),
+        float(rng.uniform(0, 0.3) if rng.random() < 0.2 else 0.0),
+        (float(dusty[0]), float(dusty[1]), float(dusty[2])),
+        (float(brown[0]), float(brown[1]), float(brown[2])),
+    )
 
 
 def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, grime: Grime) -> PaintedVehicle:
@@ -224,9 +239,19 @@ class _SharedLook:
         gun = rng.normal(size=3) * [0.6, 1.0, 0.2] + [0, 0, 0.35]
         gun /= np.linalg.norm(gun)
         wheel = wheels[rng.integers(4)]
-        return _SharedLook(primers[rng.integers(5)], primers[rng.integers(5)], trims[rng.integers(4)],
-                           tuple(np.array(trims[rng.integers(4)]) * rng.uniform(0.7, 1.6)), wheel[0], bool(rng.random() < 0.6), float(rng.beta(1.2, 2.5)),
-                           float(rng.beta(1, 1.6)), float(rng.beta(1.3, 2)), (float(gun[0]), float(gun[1]), float(gun[2])), wheel[1])  # fmt: skip
+        return _SharedLook(
+            primers[rng.integers(5)],
+            primers[rng.integers(5)],
+            trims[rng.integers(4)],
+            tuple(np.array(trims[rng.integers(4)]) * rng.uniform(0.7, 1.6)),
+            wheel[0],
+            bool(rng.random() < 0.6),
+            float(rng.beta(1.2, 2.5)),
+            float(rng.beta(1, 1.6)),
+            float(rng.beta(1.3, 2)),
+            (float(gun[0]), float(gun[1]), float(gun[2])),
+            wheel[1],
+        )
 
 
 def _plain_row(part: Part, history: PaintHistory, look: _SharedLook, rng: np.random.Generator) -> dict[str, Any]:
@@ -246,13 +271,34 @@ def _plain_row(part: Part, history: PaintHistory, look: _SharedLook, rng: np.ran
         colour, rough = np.array(tone) * scatter, float(np.clip(rough * rng.uniform(0.75, 1.3), 0.05, 0.95))
     grey = float(np.mean(colour))
     return {
-        "kind": KIND_NUMBER[part.kind], "colour": colour, "under": colour, "primer": np.array(look.primer),
-        "metal": np.array([0.70, 0.70, 0.71] if look.aluminium else [0.42, 0.41, 0.40]), "has_under": False,
-        "is_painted": finish in ("body", "wheel") and part.kind != "fastener", "roughness": rough, "metallic": metallic, "peel": 0.0, "fade": 0.0, "chips": 0.0,
-        "wear": np.zeros(6) + [0, 0, 0, 1, 1, 0], "masking": np.array([-1.0, 0, 0, 1]), "mist": np.zeros(5), "veil": np.array([0, 0, 0, 1.0, 0, 1]),
-        "mist_colour": np.full(3, grey), "coated": np.zeros(2), "fill": np.zeros(3), "crack": 0.0, "packed": 0.0, "sealer": 0.0,
-        "rust": 0.0, "chalk": 0.0, "peeling": np.array([0.0, 0, 0, 1]), "crazing": 0.0, "seed": float(rng.random()),
-    }  # fmt: skip
+        "kind": KIND_NUMBER[part.kind],
+        "colour": colour,
+        "under": colour,
+        "primer": np.array(look.primer),
+        "metal": np.array([0.70, 0.70, 0.71] if look.aluminium else [0.42, 0.41, 0.40]),
+        "has_under": False,
+        "is_painted": finish in ("body", "wheel") and part.kind != "fastener",
+        "roughness": rough,
+        "metallic": metallic,
+        "peel": 0.0,
+        "fade": 0.0,
+        "chips": 0.0,
+        "wear": np.zeros(6) + [0, 0, 0, 1, 1, 0],
+        "masking": np.array([-1.0, 0, 0, 1]),
+        "mist": np.zeros(5),
+        "veil": np.array([0, 0, 0, 1.0, 0, 1]),
+        "mist_colour": np.full(3, grey),
+        "coated": np.zeros(2),
+        "fill": np.zeros(3),
+        "crack": 0.0,
+        "packed": 0.0,
+        "sealer": 0.0,
+        "rust": 0.0,
+        "chalk": 0.0,
+        "peeling": np.array([0.0, 0, 0, 1]),
+        "crazing": 0.0,
+        "seed": float(rng.random()),
+    }
 
 
 def _body(
@@ -276,12 +322,21 @@ def _body(
     if worn and part.kind != "seam":
         across = float(rng.uniform(62, 100)) if rail else float(rng.uniform(0.1, 0.9) * height)
         reach = rng.uniform(90, 320) if rail else rng.uniform(20, 110)
-        row["wear"] = np.array([rng.uniform(0.6, 1.25), rng.uniform(0.12, 0.88) * width, across, reach, rng.uniform(14, 60) if rail else reach * rng.uniform(0.3, 1.0),
-                                rng.uniform(0.4, 1.5)])  # fmt: skip
+        row["wear"] = np.array(
+            [
+                rng.uniform(0.6, 1.25),
+                rng.uniform(0.12, 0.88) * width,
+                across,
+                reach,
+                rng.uniform(14, 60) if rail else reach * rng.uniform(0.3, 1.0),
+                rng.uniform(0.4, 1.5),
+            ]
+        )
     outer = history.job_of(part.panel.replace("shut", "door")) if part.kind == "shut" else None
     if part.kind == "shut" and job is None and outer is not None and rng.random() < 0.55 + 0.35 * (1 - outer.care):
         # the outside was sprayed with the door closed or roughly masked: new paint ends in a line in the shut
-        row["under"], row["colour"], row["roughness"] = row["colour"], lab_to_linear_srgb(outer.lab), outer.roughness
+        row["under"], row["has_under"] = row["colour"], True
+        row["colour"], row["roughness"] = lab_to_linear_srgb(outer.lab), outer.roughness
         row["masking"] = np.array(
             [
                 rng.uniform(5, 60) if part.name.startswith("shut") else rng.uniform(10, 90),
@@ -292,20 +347,16 @@ def _body(
         )
     elif part.kind == "shut" and job is not None and rng.random() < 0.5 * (1 - job.care):
         row["masking"] = np.array([rng.uniform(20, 100), rng.uniform(0.04, 0.15), rng.uniform(0.3, 4.0), -1.0])
-    elif (
-        job is not None
-        and part.name.split(".")[-1 if not part.name.endswith("right") else -2] == "frame"
-        and rng.random() < 0.30
-    ):
+    elif job is not None and ".frame" in part.name and rng.random() < 0.40:
         # tape sat on the paint beside the rubber: a strip of the old coat stays
         row["masking"] = np.array(
             [height - rng.uniform(23, 27) - rng.uniform(1.0, 7.0), rng.uniform(0.04, 0.15), rng.uniform(0.2, 3.0), -1.0]
         )
-    if part.kind == "sheet" and not rail and row["wear"][0] == 0 and rng.random() < (0.14 if job is not None else 0.03):
+    if part.kind == "sheet" and not rail and row["wear"][0] == 0 and rng.random() < (0.10 if job is not None else 0.03):
         row["peeling"] = np.array(
             [rng.uniform(0.7, 1.1), rng.uniform(0.2, 0.8) * width, rng.uniform(0.2, 0.8) * height, rng.uniform(40, 180)]
         )
-    if part.kind == "sheet" and rng.random() < (0.08 if job is not None else 0.02):
+    if part.kind == "sheet" and rng.random() < (0.045 if job is not None else 0.015):
         row["crazing"] = float(rng.uniform(2, 9))
 
 
@@ -320,15 +371,15 @@ def _rubber(row: dict[str, Any], part: Part, history: PaintHistory, rng: np.rand
     if job is None and part.zone == "door_seal":
         outer = history.job_of(part.panel.replace("shut", "door"))
         job = outer if outer is not None and rng.random() < 0.4 else None
-    if job is None or rng.random() > 0.35 + 0.6 * (1 - job.care):
+    if job is None or rng.random() > 0.5 + 0.5 * (1 - job.care):
         return
     taped = rng.random() < 0.4
-    fringe = float(rng.gamma(2.0, 1.3) + 0.6)  # common practice, no source: 0.5 to 6 mm
+    fringe = float(rng.gamma(2.0, 2.4) + 1.0)  # common practice, no source: dense over 0.5 to 6 mm, a veil beyond
     row["mist"] = np.array(
         [
-            rng.uniform(0.7, 1.4),
+            rng.uniform(0.8, 1.6),
             fringe,
-            rng.uniform(0.3, 5.0) if taped else 0.0,
+            rng.uniform(1.5, 13.0) if taped else 0.0,
             rng.uniform(0.5, 5.0),
             rng.uniform(0.2, 1.0),
         ]
@@ -370,7 +421,7 @@ def _head(
     else:
         row["colour"] = plain
     if part.panel in ("chassis", "crossmember") and history.jobs:
-        _veil(row, history, look, np.random.default_rng([history.seed, zlib.crc32(part.panel.encode())]))
+        _veil(row, part.panel, history, look)
 
 
 def _groove(
@@ -392,7 +443,7 @@ def _groove(
         return replace(
             part, patch=_bent(part.patch, np.ones(part.patch.points.shape[1]), bead_mm=float(rng.uniform(0.6, 1.6)))
         )
-    if job is not None and rng.random() < 0.30 + 0.45 * (1 - job.care):
+    if job is not None and rng.random() < 0.42 + 0.48 * (1 - job.care):
         start = -20.0 if rng.random() < 0.5 else float(rng.uniform(0.0, 0.4) * length)
         stop = length + 20.0 if rng.random() < 0.5 else start + float(rng.uniform(0.35, 0.6)) * length
         row["fill"] = np.array([rng.uniform(0.88, 1.0), start, stop])
@@ -421,15 +472,16 @@ def _bent(patch: Patch, fill: np.ndarray[Any, Any], bead_mm: float = 0.0) -> Pat
             depth[points.shape[0] // 2]
             / np.maximum(np.linalg.norm(depth[points.shape[0] // 2], axis=-1, keepdims=True), 1e-9)
         )
-        offset = np.linalg.norm(points - chord, axis=-1) * 1000
+        offset = np.linalg.norm(level - chord, axis=-1) * 1000
         raised = (
             level + out[None] * (bead_mm / 1000 * np.clip(1 - (np.minimum(offset, 4.5) / 4.5) ** 2, 0, 1))[..., None]
         )
     return replace(patch, points=raised)
 
 
-def _veil(row: dict[str, Any], history: PaintHistory, look: _SharedLook, rng: np.random.Generator) -> None:
-    """Mist that passed under the sheet: one veil a vehicle, from one side, fading downwards."""
+def _veil(row: dict[str, Any], panel: str, history: PaintHistory, look: _SharedLook) -> None:
+    """Mist that passed under the sheet: one veil a group of parts, from one side, fading downwards."""
+    rng = np.random.default_rng([history.seed, zlib.crc32(f"veil {panel}".encode())])
     job = history.jobs[-1]
     widespread = len(job.panels) > 6
     if rng.random() > (0.25 + 0.65 * (1 - job.care)) * (1.0 if widespread else 0.5):
@@ -455,7 +507,7 @@ def _hidden(
         hard.add("body_coloured_underside")
         return
     if history.jobs:
-        _veil(row, history, look, shared)
+        _veil(row, part.panel, history, look)
     if shared.random() < 0.15:
         row["colour"] = np.array([0.09, 0.085, 0.08])
         hard.add("grey_undercoat")

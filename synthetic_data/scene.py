@@ -72,8 +72,13 @@ class Stage:
 
 def light_up(image: Array, turn_deg: float) -> Any:
     """A Mitsuba environment from an equirectangular picture (h, 2h, 3), turned about the vertical."""
-    return mi.load_dict({"type": "envmap", "bitmap": mi.Bitmap(np.ascontiguousarray(image, np.float32)),
-                         "to_world": mi.ScalarTransform4f().rotate([0, 0, 1], turn_deg).rotate([1, 0, 0], 90)})  # fmt: skip
+    return mi.load_dict(
+        {
+            "type": "envmap",
+            "bitmap": mi.Bitmap(np.ascontiguousarray(image, np.float32)),
+            "to_world": mi.ScalarTransform4f().rotate([0, 0, 1], turn_deg).rotate([1, 0, 0], 90),
+        }
+    )
 
 
 def device_of(variant: str) -> torch.device:
@@ -116,8 +121,13 @@ def _pieces(parts: tuple[Part, ...], view: View) -> list[_Piece]:
         nearest = float(np.maximum(low(z)[shown].min(), 0.05))
         texel = max(nearest * view.pixel_angle * 1000 * 0.9, SMALLEST_TEXEL_MM)
         total_r, total_c = points.shape[0] - 1, points.shape[1] - 1
-        for rs, re, cs, ce, fine in ((r0, r1, c0, c1, True), (0, r0, 0, total_c, False), (r1, total_r, 0, total_c, False),
-                                     (r0, r1, 0, c0, False), (r0, r1, c1, total_c, False)):  # fmt: skip
+        for rs, re, cs, ce, fine in (
+            (r0, r1, c0, c1, True),
+            (0, r0, 0, total_c, False),
+            (r1, total_r, 0, total_c, False),
+            (r0, r1, 0, c0, False),
+            (r0, r1, c1, total_c, False),
+        ):
             if re > rs and ce > cs:
                 cut = part.patch.cut(slice(rs, re + 1), slice(cs, ce + 1))
                 pieces.append(_Piece(k, cut, (0.0, 0.0), texel if fine else max(coarse, texel)))
@@ -259,12 +269,23 @@ def _bake(
         size_of[:, 0],
         size_of[:, 1],
         part_index,
+        tensor(step_of).amax(1).clamp(min=1e-3),
     )
     noise = Noise(painted.history.seed, device)
     generator = torch.Generator(device=device).manual_seed(seed)
     film = shade(texels, table.to(device), painted.grime, noise, generator)
-    return _Baked(film, part_index, (height, width), tensor(flat, torch.int64), tensor(step_of), tensor(piece_of, torch.int64), V, N, np.concatenate(uvs),
-                  np.concatenate(faces))  # fmt: skip
+    return _Baked(
+        film,
+        part_index,
+        (height, width),
+        tensor(flat, torch.int64),
+        tensor(step_of),
+        tensor(piece_of, torch.int64),
+        V,
+        N,
+        np.concatenate(uvs),
+        np.concatenate(faces),
+    )
 
 
 def _image(baked: _Baked, values: torch.Tensor) -> torch.Tensor:
@@ -305,8 +326,20 @@ def _texture(image: torch.Tensor | Array) -> dict[str, Any]:
 
 
 def _principled(colour: Any, roughness: Any, metallic: Any, normals: Any) -> dict[str, Any]:
-    return {"type": "twosided", "inside": {"type": "normalmap", "normalmap": _texture(normals), "coat": {
-        "type": "principled", "base_color": _texture(colour), "roughness": _texture(roughness), "metallic": _texture(metallic), "specular": 0.5}}}  # fmt: skip
+    return {
+        "type": "twosided",
+        "inside": {
+            "type": "normalmap",
+            "normalmap": _texture(normals),
+            "coat": {
+                "type": "principled",
+                "base_color": _texture(colour),
+                "roughness": _texture(roughness),
+                "metallic": _texture(metallic),
+                "specular": 0.5,
+            },
+        },
+    }
 
 
 def _mesh(name: str, vertices: Array, normals: Array, uv: Array, faces: Array, bsdf: dict[str, Any]) -> Any:
@@ -355,8 +388,14 @@ def _ground_mesh(stage: Stage, noise: Noise, device: torch.device) -> Any:
     corners = np.array([[-half, half, 0], [half, half, 0], [half, -half, 0], [-half, -half, 0]])
     c, s = math.cos(math.radians(stage.turn_deg)), math.sin(math.radians(stage.turn_deg))
     corners = corners @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
-    return _mesh("ground", corners, np.tile([0.0, 0.0, 1.0], (4, 1)), np.array([[0, 1], [1, 1], [1, 0], [0, 0.0]]), np.array([[0, 2, 1], [0, 3, 2]]),
-                 _principled(colour, (0.92 - 0.84 * wet)[..., None], torch.zeros_like(wet)[..., None], normals))  # fmt: skip
+    return _mesh(
+        "ground",
+        corners,
+        np.tile([0.0, 0.0, 1.0], (4, 1)),
+        np.array([[0, 1], [1, 1], [1, 0], [0, 0.0]]),
+        np.array([[0, 2, 1], [0, 3, 2]]),
+        _principled(colour, (0.92 - 0.84 * wet)[..., None], torch.zeros_like(wet)[..., None], normals),
+    )
 
 
 def expose(
@@ -387,13 +426,29 @@ def expose(
     table = _extended(painted.table, keep, stage)
     baked = _bake(painted, parts, table, view, device, seed)
     film = baked.film
-    body = _mesh("body", baked.vertices, baked.normals, baked.uv * [1, -1] + [0, 1], baked.faces,
-                 _principled(_image(baked, film.colour), _image(baked, film.roughness), _image(baked, film.metallic), _bent_normals(baked)))  # fmt: skip
-    scene = mi.load_dict({
-        "type": "scene", "integrator": {"type": "path", "max_depth": 6, "rr_depth": 4},
-        "sensor": _sensor(view, samples), "body": body,
-        "ground": _ground_mesh(stage, Noise(seed % 1000 + 7, device), device), "sky": stage.emitter,
-    })  # fmt: skip
+    body = _mesh(
+        "body",
+        baked.vertices,
+        baked.normals,
+        baked.uv * [1, -1] + [0, 1],
+        baked.faces,
+        _principled(
+            _image(baked, film.colour),
+            _image(baked, film.roughness),
+            _image(baked, film.metallic),
+            _bent_normals(baked),
+        ),
+    )
+    scene = mi.load_dict(
+        {
+            "type": "scene",
+            "integrator": {"type": "path", "max_depth": 6, "rr_depth": 4},
+            "sensor": _sensor(view, samples),
+            "body": body,
+            "ground": _ground_mesh(stage, Noise(seed % 1000 + 7, device), device),
+            "sky": stage.emitter,
+        }
+    )
     radiance = np.array(mi.render(scene, seed=seed, spp=samples))[..., :3]
     return _labelled(scene, radiance, view, parts, baked, focus_m)
 
@@ -420,10 +475,25 @@ def _extended(table: PartTable, keep: list[int], stage: Stage) -> PartTable:
 
 
 def _sensor(view: View, samples: int) -> dict[str, Any]:
-    return {"type": "perspective", "fov": view.field_of_view_deg, "fov_axis": "x", "near_clip": 0.01, "far_clip": 200.0,
-            "to_world": mi.ScalarTransform4f().look_at(origin=view.origin.tolist(), target=view.target.tolist(), up=view.up.tolist()),
-            "film": {"type": "hdrfilm", "width": view.width, "height": view.height, "pixel_format": "rgb", "component_format": "float32", "rfilter": {"type": "box"}},
-            "sampler": {"type": "independent", "sample_count": samples}}  # fmt: skip
+    return {
+        "type": "perspective",
+        "fov": view.field_of_view_deg,
+        "fov_axis": "x",
+        "near_clip": 0.01,
+        "far_clip": 200.0,
+        "to_world": mi.ScalarTransform4f().look_at(
+            origin=view.origin.tolist(), target=view.target.tolist(), up=view.up.tolist()
+        ),
+        "film": {
+            "type": "hdrfilm",
+            "width": view.width,
+            "height": view.height,
+            "pixel_format": "rgb",
+            "component_format": "float32",
+            "rfilter": {"type": "box"},
+        },
+        "sampler": {"type": "independent", "sample_count": samples},
+    }
 
 
 def _labelled(
@@ -445,7 +515,8 @@ def _labelled(
     shape = np.array(dr.reinterpret_array(mi.UInt32, hit.shape))
     names = {s.id(): int(np.array(dr.reinterpret_array(mi.UInt32, mi.ShapePtr(s))).ravel()[0]) for s in scene.shapes()}
     uv = np.stack([np.array(hit.uv.x), np.array(hit.uv.y)], 1)
-    depth = np.where(valid, np.array(hit.t), 100.0).astype(np.float32)
+    along_axis = np.array(ray.d).reshape(3, -1).T @ view.basis()[2]
+    depth = np.where(valid, np.array(hit.t) * along_axis, np.inf).astype(np.float32)
     is_body, is_ground = (valid & (shape == names[n]) for n in ("body", "ground"))
     atlas_h, atlas_w = baked.atlas
     owner = np.full(atlas_h * atlas_w, 0, np.int32)
@@ -471,7 +542,15 @@ def _labelled(
     doubtful = {
         cue: ((unsure & CUE_BIT[cue]) > 0).reshape(picture) for cue in DETECTED_CUES if (unsure & CUE_BIT[cue]).any()
     }
-    centre = float(np.median(depth.reshape(picture)[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]))
-    exposure = Exposure(np.nan_to_num(np.maximum(radiance, 0), posinf=1e4).astype(np.float32), surface.reshape(picture), zone.reshape(picture), side.reshape(picture),
-                        cues, depth.reshape(picture), focus_m if focus_m is not None else centre)  # fmt: skip
+    middle = depth.reshape(picture)[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]
+    centre = float(np.median(middle[np.isfinite(middle)])) if np.isfinite(middle).any() else 5.0
+    exposure = Exposure(
+        np.nan_to_num(np.maximum(radiance, 0), posinf=1e4).astype(np.float32),
+        surface.reshape(picture),
+        zone.reshape(picture),
+        side.reshape(picture),
+        cues,
+        depth.reshape(picture),
+        focus_m if focus_m is not None else centre,
+    )
     return exposure, doubtful

@@ -6,6 +6,7 @@ of the wheelbase, y to the left, z up; metres. Which parts the factory painted, 
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -29,7 +30,7 @@ from synthetic_data.geometry import (
     sweep,
     tube,
     turned,
-)  # fmt: skip
+)
 
 Kind = Literal["sheet", "shut", "seal", "fastener", "seam", "hidden", "other"]
 Range = tuple[float, float]
@@ -159,11 +160,28 @@ class _Builder:
 
     # --- bookkeeping -----------------------------------------------------------------------------------------
 
-    def add(self, name: str, surfaces: Patch | Sequence[Patch], surface: str, zone: str | None, finish: str, kind: Kind = "other",
-            *, side: str | None = None, panel: str = "", group: str = "", both: bool = False, inward: bool = False) -> None:  # fmt: skip
-        """Add one or more patches; `both` adds the mirrored ones too, sides named left and right."""
+    def add(
+        self,
+        name: str,
+        surfaces: Patch | Sequence[Patch],
+        surface: str,
+        zone: str | None,
+        finish: str,
+        kind: Kind = "other",
+        *,
+        side: str | None = None,
+        panel: str = "",
+        group: str = "",
+        both: bool = False,
+        inward: bool = False,
+        facing: Sequence[float] | None = None,
+    ) -> None:
+        """Add one or more patches; `both` adds the mirrored ones too, sides named left and right.
+
+        The outside is found by itself, or is the side that looks along `facing`.
+        """
         for k, one in enumerate([surfaces] if isinstance(surfaces, Patch) else surfaces):
-            one = _turned_outwards(one, inward)
+            one = _turned_outwards(one, inward) if facing is None else _turned_towards(one, facing)
             part = Part(
                 f"{name}.{k}" if k else name,
                 one,
@@ -177,19 +195,48 @@ class _Builder:
             )
             self.parts.append(part)
             if both:
-                self.parts.append(replace(part, name=f"{part.name}.right", patch=one.moved(MIRROR_Y), side="right",
-                                          panel=panel.replace("left", "right"), group=part.group.replace("left", "right") + ".right"))  # fmt: skip
+                self.parts.append(
+                    replace(
+                        part,
+                        name=f"{part.name}.right",
+                        patch=one.moved(MIRROR_Y),
+                        side="right",
+                        panel=panel.replace("left", "right"),
+                        group=part.group.replace("left", "right") + ".right",
+                    )
+                )
 
-    def site(self, name: str, place: str, zone: str | None, target: Sequence[float], normal: Sequence[float], extent: float, *,
-             side: str | None = None, panel: str = "", both: bool = False) -> None:  # fmt: skip
+    def site(
+        self,
+        name: str,
+        place: str,
+        zone: str | None,
+        target: Sequence[float],
+        normal: Sequence[float],
+        extent: float,
+        *,
+        side: str | None = None,
+        panel: str = "",
+        both: bool = False,
+    ) -> None:
         point, out = np.asarray(target, float), np.asarray(normal, float)
         self.sites.append(
             Site(name, place, zone, "left" if both else side, point, out / np.linalg.norm(out), extent, panel)
         )
         if both:
             flip = np.array([1.0, -1.0, 1.0])
-            self.sites.append(Site(f"{name}.right", place, zone, "right", point * flip, out * flip / np.linalg.norm(out), extent,
-                                   panel.replace("left", "right")))  # fmt: skip
+            self.sites.append(
+                Site(
+                    f"{name}.right",
+                    place,
+                    zone,
+                    "right",
+                    point * flip,
+                    out * flip / np.linalg.norm(out),
+                    extent,
+                    panel.replace("left", "right"),
+                )
+            )
 
     def build(self) -> Vehicle:
         self.front()
@@ -201,8 +248,16 @@ class _Builder:
         self.wheels()
         self.cabin()
         self.trim()
-        return Vehicle(self.name, tuple(self.parts), tuple(self.sites), self.x_front - self.x_rear, self.width, self.z_roof, self.open_doors,
-                       np.array([(self.door_front + self.door_rear) / 2, self.y, (self.z_sill + self.z_belt) / 2]))  # fmt: skip
+        return Vehicle(
+            self.name,
+            tuple(self.parts),
+            tuple(self.sites),
+            self.x_front - self.x_rear,
+            self.width,
+            self.z_roof,
+            self.open_doors,
+            np.array([(self.door_front + self.door_rear) / 2, self.y, (self.z_sill + self.z_belt) / 2]),
+        )
 
     # --- shapes used by several assemblies -------------------------------------------------------------------
 
@@ -237,15 +292,33 @@ class _Builder:
             np.floor(grid_c).astype(int).clip(0, coarse.shape[1] - 2),
         )
         fr, fc = _smooth(grid_r - r)[:, None], _smooth(grid_c - c)[None]
-        wave = (coarse[r][:, c] * (1 - fr) * (1 - fc) + coarse[r + 1][:, c] * fr * (1 - fc)
-                + coarse[r][:, c + 1] * (1 - fr) * fc + coarse[r + 1][:, c + 1] * fr * fc)  # fmt: skip
+        wave = (
+            coarse[r][:, c] * (1 - fr) * (1 - fc)
+            + coarse[r + 1][:, c] * fr * (1 - fc)
+            + coarse[r][:, c + 1] * (1 - fr) * fc
+            + coarse[r + 1][:, c + 1] * fr * fc
+        )
         normal = np.cross(np.gradient(surface.points, axis=0), np.gradient(surface.points, axis=1))
         normal /= np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
         return patch(surface.points + normal * wave[..., None] * 0.0004)
 
-    def window(self, name: str, origin: Points, u: Points, v: Points, width: float, height: float, margin: Sequence[float], *,
-               zone: str, panel: str, both: bool = False, side: str | None = None, transform: Points | None = None,
-               sites: bool = True) -> None:  # fmt: skip
+    def window(
+        self,
+        name: str,
+        origin: Points,
+        u: Points,
+        v: Points,
+        width: float,
+        height: float,
+        margin: Sequence[float],
+        *,
+        zone: str,
+        panel: str,
+        both: bool = False,
+        side: str | None = None,
+        transform: Points | None = None,
+        sites: bool = True,
+    ) -> None:
         """A framed pane: sheet ring, glazing rubber, glass. `origin` is the middle; margins left, right, top, bottom of the sheet."""
         w = np.cross(u, v)
         at = lambda curve, out=0.0: origin + curve[:, :1] * u + curve[:, 1:] * v + out * w  # noqa: E731
@@ -259,7 +332,7 @@ class _Builder:
             width + 0.024, height + 0.024, self.window_radius + 0.012, count
         )  # so that distances to the rubber are true
         sheet = patch(np.concatenate([loft(at(outer), at(near), 8).points[:-1], loft(at(near), at(inner), 4).points]))
-        frame = rolled_edges(sheet, 0.003, 0.02, edges="tb")
+        frame = rolled_edges(sheet.flipped(), 0.003, 0.02, edges="tb")
         self.add(f"{name}.frame", apply(frame), "paint", zone, "body", "sheet", panel=panel, both=both, side=side)
         sw, sh = self.seal_width, self.seal_height
         theta = np.linspace(0, np.pi, 18)
@@ -270,7 +343,7 @@ class _Builder:
         self.add(
             f"{name}.seal", apply(seal), "rubber", "glazing_seal", "rubber", "seal", panel=panel, both=both, side=side
         )
-        rows = np.linspace(0.02, 1.0, 6)[:, None, None]
+        rows = np.linspace(0.0, 1.0, 6)[:, None, None]
         glass = patch(at(inner * 0)[None] * (1 - rows) + at(inner * 0.995, -0.004)[None] * rows)
         self.add(f"{name}.glass", apply(glass), "glass", None, "glass", both=both, side=side)
         if sites:
@@ -291,8 +364,21 @@ class _Builder:
                     panel=panel,
                 )
 
-    def fastener(self, name: str, at: Points, out: Points, *, kind: str, radius: float, finish: str, zone: str | None, panel: str,
-                 side: str | None = None, both: bool = False, turn: float = 0.0) -> None:  # fmt: skip
+    def fastener(
+        self,
+        name: str,
+        at: Points,
+        out: Points,
+        *,
+        kind: str,
+        radius: float,
+        finish: str,
+        zone: str | None,
+        panel: str,
+        side: str | None = None,
+        both: bool = False,
+        turn: float = 0.0,
+    ) -> None:
         """One bolt, screw or rivet head; `radius` is that of the head in metres."""
         r = radius
         across = np.array([np.cos(turn), np.sin(turn), 0.3])
@@ -319,20 +405,52 @@ class _Builder:
             )
             washer = np.array([[0.9, 0.17], [1.55, 0.17], [1.62, 0.10], [1.64, -0.03]]) * r
             shapes = [turned(head, 25, sides=6), turned(washer, 25)]
-        self.add(name, [s.flipped().moved(place) for s in shapes], "bare_metal" if finish in ("bare", "zinc") else "black_part" if finish == "black"
-                 else "paint", zone, finish, "fastener", panel=panel, side=side, both=both, group=name)  # fmt: skip
+        self.add(
+            name,
+            [s.flipped().moved(place) for s in shapes],
+            "bare_metal" if finish in ("bare", "zinc") else "black_part" if finish == "black" else "paint",
+            zone,
+            finish,
+            "fastener",
+            panel=panel,
+            side=side,
+            both=both,
+            group=name,
+        )
 
-    def rivets(self, name: str, start: Sequence[float], end: Sequence[float], out: Sequence[float], *, zone: str, panel: str, row: str,
-               both: bool = True, side: str | None = None, bulge: float = 0.0) -> None:  # fmt: skip
+    def rivets(
+        self,
+        name: str,
+        start: Sequence[float],
+        end: Sequence[float],
+        out: Sequence[float],
+        *,
+        zone: str,
+        panel: str,
+        row: str,
+        both: bool = True,
+        side: str | None = None,
+        bulge: float = 0.0,
+    ) -> None:
         """A row of rivets at the family's pitch, with a close-up site in its middle."""
         first, last = np.asarray(start, float), np.asarray(end, float)
-        count = max(2, int(np.linalg.norm(last - first) / self.pitch))
+        count = max(2, round(float(np.linalg.norm(last - first)) / self.pitch) + 1)
         finish = self.family.rivet_finish.get(row, "body")
         t = np.linspace(0, 1, count)[:, None]
         for k, at in enumerate(line(first, last, count) + np.asarray(out, float) * 3.6 * bulge * t * (1 - t)):
             jitter = self.rng.normal(size=3) * 0.0006 * (1 - np.abs(np.asarray(out, float)))
-            self.fastener(f"{name}.{k}", at + jitter, np.asarray(out, float), kind="rivet", radius=self.rivet, finish=finish, zone=zone,
-                          panel=panel, both=both, side=side)  # fmt: skip
+            self.fastener(
+                f"{name}.{k}",
+                at + jitter,
+                np.asarray(out, float),
+                kind="rivet",
+                radius=self.rivet,
+                finish=finish,
+                zone=zone,
+                panel=panel,
+                both=both,
+                side=side,
+            )
         middle = line(first, last, 5)
         for k in (1, 3):
             self.site(
@@ -347,21 +465,54 @@ class _Builder:
                 panel=panel,
             )
 
-    def seam(self, name: str, start: Sequence[float], end: Sequence[float], out: Sequence[float], *, panel: str, both: bool = True,
-             zone: str = "body_seam", side: str | None = None, bulge: float = 0.0) -> None:  # fmt: skip
+    def seam(
+        self,
+        name: str,
+        start: Sequence[float],
+        end: Sequence[float],
+        out: Sequence[float],
+        *,
+        panel: str,
+        both: bool = True,
+        zone: str = "body_seam",
+        side: str | None = None,
+        bulge: float = 0.0,
+    ) -> None:
         """The join of two sheets: a groove whose depth the painter may fill; it follows a sheet that stands `bulge` proud."""
         half, g = 0.008, self.gap / 2
-        profile = np.array([[half, 0], [g + 0.0035, 0], [g + 0.0012, -0.0006], [g, -0.0022], [g * 0.9, -0.009], [0, -0.0095],
-                            [-g * 0.9, -0.009], [-g, -0.0022], [-g - 0.0012, -0.0006], [-g - 0.0035, 0], [-half, 0]])  # fmt: skip
+        profile = np.array(
+            [
+                [half, 0],
+                [g + 0.0035, 0],
+                [g + 0.0012, -0.0006],
+                [g, -0.0022],
+                [g * 0.9, -0.009],
+                [0, -0.0095],
+                [-g * 0.9, -0.009],
+                [-g, -0.0022],
+                [-g - 0.0012, -0.0006],
+                [-g - 0.0035, 0],
+                [-half, 0],
+            ]
+        )
         t = np.linspace(0, 1, 161)[:, None]
         path = line(start, end, 161) + np.asarray(out, float) * (4 * bulge * t * (1 - t) + 0.0003)
         strip = sweep(profile, path, np.asarray(out, float))
-        self.add(name, strip, "paint", zone, "body", "seam", panel=panel, both=both, side=side, group=name)
+        self.add(name, strip, "paint", zone, "body", "seam", panel=panel, both=both, side=side, group=name, facing=out)
         for k, at in enumerate(line(start, end, 7)[1:-1:2]):
             self.site(f"{name}.site{k}", "body_seam", zone, at, out, 0.22, both=both, side=side, panel=panel)
 
-    def hinge(self, name: str, at: Sequence[float], axis: Sequence[float], out: Sequence[float], along: Sequence[float], *, panel: str,
-              transform: Points | None = None) -> None:  # fmt: skip
+    def hinge(
+        self,
+        name: str,
+        at: Sequence[float],
+        axis: Sequence[float],
+        out: Sequence[float],
+        along: Sequence[float],
+        *,
+        panel: str,
+        transform: Points | None = None,
+    ) -> None:
         """An external hinge: two leaves, a barrel, bolts. `along` points over the leaves."""
         centre, axis_, out_, along_ = (np.asarray(v, float) for v in (at, axis, out, along))
         lw, lh = {"strap": (0.11, 0.045), "block": (0.055, 0.075), "butt": (0.06, 0.10)}[self.hinge_kind]
@@ -381,28 +532,74 @@ class _Builder:
                 finish,
                 "sheet",
                 panel=panel,
-                both=True,
+                side="left",
                 group=f"{name}.leaf",
             )
             spots = [(0.3, 0.0), (0.75, 0.0)] if self.hinge_kind == "strap" else [(0.5, -0.3), (0.5, 0.3)]
             for k, (u, v) in enumerate(spots):
                 spot = centre + along_ * sign * (0.008 + u * lw) + axis_ * v * lh + out_ * thick
-                self.fastener(f"{name}.bolt{sign}.{k}", spot, out_, kind=self.fastener_kind, radius=0.0075 if self.fastener_kind == "hex" else 0.0085,
-                              finish=self.family.hinge_bolt_finish, zone="hinge", panel=panel, both=True, turn=float(self.rng.uniform(0, 6.28)))  # fmt: skip
-        self.add(f"{name}.barrel", tube(line(centre - axis_ * lh * 0.55 + out_ * 0.008, centre + axis_ * lh * 0.55 + out_ * 0.008, 9), 0.009),
-                 surface, "hinge", finish, "sheet", panel=panel, both=True, group=f"{name}.leaf")  # fmt: skip
-        self.site(f"{name}.site", "fasteners", "hinge", centre, out_, 0.26, both=True, panel=panel)
+                self.fastener(
+                    f"{name}.bolt{sign}.{k}",
+                    spot,
+                    out_,
+                    kind=self.fastener_kind,
+                    radius=0.0075 if self.fastener_kind == "hex" else 0.0085,
+                    finish=self.family.hinge_bolt_finish,
+                    zone="hinge",
+                    panel=panel,
+                    side="left",
+                    turn=(zlib.crc32(f"{name}.{sign}.{k}".encode()) % 628) / 100,
+                )
+        self.add(
+            f"{name}.barrel",
+            tube(line(centre - axis_ * lh * 0.55 + out_ * 0.008, centre + axis_ * lh * 0.55 + out_ * 0.008, 9), 0.009),
+            surface,
+            "hinge",
+            finish,
+            "sheet",
+            panel=panel,
+            side="left",
+            group=f"{name}.leaf",
+        )
+        self.site(f"{name}.site", "fasteners", "hinge", centre, out_, 0.26, side="left", panel=panel)
 
     # --- assemblies --------------------------------------------------------------------------------------------
 
     def front(self) -> None:
         y, g = self.y, self.gap
         x0, x1 = self.x_front - 0.03, self.door_front + g
-        self.add("wing", self.side_panel(x0, x1, self.z_wing, arch_at=self.front_axle), "paint", "wing_front", "body", "sheet",
-                 panel="wing_front_left", both=True)  # fmt: skip
-        top = rolled_edges(loft(line((x0, self.bonnet_half + g, self.z_wing), (x1, self.bonnet_half + g, self.z_wing), 30),
-                                line((x0, y, self.z_wing), (x1, y, self.z_wing), 30), 12, bulge=0.003), 0.006, 0.02, edges="tb")  # fmt: skip
-        self.add("wing_top", top, "paint", "wing_front", "body", "sheet", panel="wing_front_left", both=True)
+        self.add(
+            "wing",
+            self.side_panel(x0, x1, self.z_wing, arch_at=self.front_axle),
+            "paint",
+            "wing_front",
+            "body",
+            "sheet",
+            panel="wing_front_left",
+            both=True,
+        )
+        top = rolled_edges(
+            loft(
+                line((x0, self.bonnet_half + g, self.z_wing), (x1, self.bonnet_half + g, self.z_wing), 30),
+                line((x0, y, self.z_wing), (x1, y, self.z_wing), 30),
+                12,
+                bulge=0.003,
+            ),
+            0.006,
+            0.02,
+            edges="tb",
+        )
+        self.add(
+            "wing_top",
+            top,
+            "paint",
+            "wing_front",
+            "body",
+            "sheet",
+            panel="wing_front_left",
+            both=True,
+            facing=(0, 0, 1),
+        )
         face = loft(
             line((x0, self.bonnet_half, self.z_wing), (x0, y, self.z_wing), 12),
             line((x0, self.bonnet_half, self.z_sill), (x0, y, self.z_sill), 12),
@@ -464,7 +661,7 @@ class _Builder:
         )
         self.add(
             "grille_panel",
-            rolled_edges(ring, 0.004, 0.02, edges="b"),
+            rolled_edges(ring.flipped(), 0.004, 0.02, edges="b"),
             "paint",
             "wing_front",
             "body",
@@ -508,21 +705,61 @@ class _Builder:
             0.45,
             panel="bonnet",
         )
-        cowl = loft(line((xb - g, -y + 0.01, self.z_wing + 0.03), (xb - g, y - 0.01, self.z_wing + 0.03), 30),
-                    line((self.door_front + 0.01, -y + 0.01, self.z_belt), (self.door_front + 0.01, y - 0.01, self.z_belt), 30), 10)  # fmt: skip
-        self.add("cowl", rolled_edges(cowl, 0.008, 0.03), "paint", "bulkhead", "body", "sheet", panel="cowl")
-        wall = loft(line((self.door_front + 0.10, -y + 0.05, self.z_wing), (self.door_front + 0.10, y - 0.05, self.z_wing), 12),
-                    line((self.door_front + 0.10, -y + 0.05, self.z_sill), (self.door_front + 0.10, y - 0.05, self.z_sill), 12), 12)  # fmt: skip
+        cowl = loft(
+            line((xb - g, -y + 0.01, self.z_wing + 0.03), (xb - g, y - 0.01, self.z_wing + 0.03), 30),
+            line((self.door_front + 0.01, -y + 0.01, self.z_belt), (self.door_front + 0.01, y - 0.01, self.z_belt), 30),
+            10,
+        )
+        self.add("cowl", rolled_edges(cowl.flipped(), 0.008, 0.03), "paint", "bulkhead", "body", "sheet", panel="cowl")
+        wall = loft(
+            line((self.door_front + 0.10, -y + 0.05, self.z_wing), (self.door_front + 0.10, y - 0.05, self.z_wing), 12),
+            line((self.door_front + 0.10, -y + 0.05, self.z_sill), (self.door_front + 0.10, y - 0.05, self.z_sill), 12),
+            12,
+        )
         self.add("bulkhead", wall, "paint", "bulkhead", "body", "shut", panel="bulkhead")
-        self.rivets("wing_rivets", (x1 + 0.035, y, self.z_wing - 0.05), (x1 + 0.035, y, self.z_sill + 0.06), (0, 1, 0), zone="wing_front",
-                    panel="wing_front_left", row="wing", bulge=self.bulge)  # fmt: skip
+        self.rivets(
+            "wing_rivets",
+            (x1 + 0.035, y, self.z_wing - 0.05),
+            (x1 + 0.035, y, self.z_sill + 0.06),
+            (0, 1, 0),
+            zone="wing_front",
+            panel="wing_front_left",
+            row="wing",
+            bulge=self.bulge,
+        )
         for k, xk in enumerate(np.linspace(x0 - 0.12, x1 + 0.12, 5)):
-            self.fastener(f"wing_bolt{k}", np.array([xk, self.bonnet_half + 0.045, self.z_wing + 0.002]), np.array([0, 0, 1.0]), kind="hex", radius=0.007,
-                          finish=self.family.hinge_bolt_finish, zone="wing_front", panel="wing_front_left", both=True, turn=float(k))  # fmt: skip
-        self.site("wing_bolts.site", "fasteners", "wing_front", (self.front_axle, self.bonnet_half + 0.045, self.z_wing), (0, 0.3, 1), 0.35, both=True,
-                  panel="wing_front_left")  # fmt: skip
-        self.site("wing.site", "panel_surface", "wing_front", (self.door_front + 0.2, y, (self.z_wing + self.z_sill) / 2 + 0.1), (0, 1, 0), 0.6, both=True,
-                  panel="wing_front_left")  # fmt: skip
+            self.fastener(
+                f"wing_bolt{k}",
+                np.array([xk, self.bonnet_half + 0.045, self.z_wing + 0.002]),
+                np.array([0, 0, 1.0]),
+                kind="hex",
+                radius=0.007,
+                finish=self.family.hinge_bolt_finish,
+                zone="wing_front",
+                panel="wing_front_left",
+                both=True,
+                turn=float(k),
+            )
+        self.site(
+            "wing_bolts.site",
+            "fasteners",
+            "wing_front",
+            (self.front_axle, self.bonnet_half + 0.045, self.z_wing),
+            (0, 0.3, 1),
+            0.35,
+            both=True,
+            panel="wing_front_left",
+        )
+        self.site(
+            "wing.site",
+            "panel_surface",
+            "wing_front",
+            (self.door_front + 0.2, y, (self.z_wing + self.z_sill) / 2 + 0.1),
+            (0, 1, 0),
+            0.6,
+            both=True,
+            panel="wing_front_left",
+        )
         vent = [
             p.moved(placed((self.door_front + 0.22, y + 0.004, self.z_wing - 0.16), z=(0, 1, 0)))
             for p in box((0.16, 0.10, 0.012), 0.004)
@@ -583,15 +820,38 @@ class _Builder:
             first = len(self.parts)
             first_site = len(self.sites)
             panel = f"door_{side}"
-            lower = rolled_edges(self.waved(loft(line((x0, y, self.z_belt), (x1, y, self.z_belt), 36), line((x0, y, self.z_sill + 0.01), (x1, y, self.z_sill + 0.01), 36),
-                                                 26, bulge=self.bulge)), 0.004, 0.045)  # fmt: skip
+            lower = rolled_edges(
+                self.waved(
+                    loft(
+                        line((x0, y, self.z_belt), (x1, y, self.z_belt), 36),
+                        line((x0, y, self.z_sill + 0.01), (x1, y, self.z_sill + 0.01), 36),
+                        26,
+                        bulge=self.bulge,
+                    )
+                ),
+                0.004,
+                0.045,
+            )
             self.add("door_skin", lower, "paint", "tub_side", "body", "sheet", panel=panel, side="left")
             upper_h = self.z_roof - 0.09 - self.z_belt
             m = self.pillar * 0.75
-            self.window("door_window", np.array([(x0 + x1) / 2, y - 0.004, self.z_belt + upper_h / 2]), np.array([-1.0, 0, 0]), np.array([0, 0, 1.0]),
-                        lx - 2 * m, upper_h - m - 0.02, (m, m, m, 0.02), zone="tub_side", panel=panel, side="left")  # fmt: skip
-            inner = loft(line((x0 - 0.03, y - 0.05, self.z_belt), (x1 + 0.03, y - 0.05, self.z_belt), 14),
-                         line((x0 - 0.03, y - 0.05, self.z_sill + 0.04), (x1 + 0.03, y - 0.05, self.z_sill + 0.04), 14), 14)  # fmt: skip
+            self.window(
+                "door_window",
+                np.array([(x0 + x1) / 2, y - 0.004, self.z_belt + 0.02 + (upper_h - m - 0.02) / 2]),
+                np.array([-1.0, 0, 0]),
+                np.array([0, 0, 1.0]),
+                lx - 2 * m,
+                upper_h - m - 0.02,
+                (m, m, m, 0.02),
+                zone="tub_side",
+                panel=panel,
+                side="left",
+            )
+            inner = loft(
+                line((x0 - 0.03, y - 0.05, self.z_belt), (x1 + 0.03, y - 0.05, self.z_belt), 14),
+                line((x0 - 0.03, y - 0.05, self.z_sill + 0.04), (x1 + 0.03, y - 0.05, self.z_sill + 0.04), 14),
+                14,
+            )
             self.add(
                 "door_inner",
                 inner,
@@ -603,8 +863,11 @@ class _Builder:
                 side="left",
                 inward=True,
             )
-            card = loft(line((x0 - 0.11, y - 0.062, self.z_belt - 0.06), (x1 + 0.11, y - 0.062, self.z_belt - 0.06), 14),
-                        line((x0 - 0.11, y - 0.062, self.z_sill + 0.14), (x1 + 0.11, y - 0.062, self.z_sill + 0.14), 14), 14)  # fmt: skip
+            card = loft(
+                line((x0 - 0.11, y - 0.062, self.z_belt - 0.06), (x1 + 0.11, y - 0.062, self.z_belt - 0.06), 14),
+                line((x0 - 0.11, y - 0.062, self.z_sill + 0.14), (x1 + 0.11, y - 0.062, self.z_sill + 0.14), 14),
+                14,
+            )
             self.add(
                 "door_card",
                 rolled_edges(card.flipped(), 0.006, 0.01),
@@ -617,8 +880,16 @@ class _Builder:
             rubber = rounded_rectangle(lx - 0.05, self.z_belt - self.z_sill - 0.05, 0.04, 161)
             path = np.column_stack([(x0 + x1) / 2 + rubber[:, 0], np.full(161, y - 0.052), cz + rubber[:, 1]])
             theta = np.linspace(0, 2 * np.pi, 14)
-            self.add("door_rubber", sweep(0.008 * np.stack([np.cos(theta), np.sin(theta)], 1), path, np.array([0, -1.0, 0]), closed=True), "rubber", "door_seal",
-                     "rubber", "seal", panel=f"shut_{side}", side="left")  # fmt: skip
+            self.add(
+                "door_rubber",
+                sweep(0.008 * np.stack([np.cos(theta), np.sin(theta)], 1), path, np.array([0, -1.0, 0]), closed=True),
+                "rubber",
+                "door_seal",
+                "rubber",
+                "seal",
+                panel=f"shut_{side}",
+                side="left",
+            )
             handle = [
                 p.moved(placed((x1 + 0.13, y + 0.014, self.z_belt - 0.09), z=(0, 1, 0)))
                 for p in box((0.14, 0.022, 0.02), 0.006)
@@ -649,11 +920,11 @@ class _Builder:
                 panel=panel,
             )
             self._finish_door(side, first, first_site)
-        for k, z in enumerate((self.z_belt - 0.10, self.z_sill + 0.16)):
-            if "left" not in self.open_doors and "right" not in self.open_doors:
-                self.hinge(
-                    f"door_hinge{k}", (self.door_front, y, z), (0, 0, 1), (0, 1, 0), (1, 0, 0), panel="door_left"
-                )
+            if side not in self.open_doors:
+                first, first_site = len(self.parts), len(self.sites)
+                for k, z in enumerate((self.z_belt - 0.10, self.z_sill + 0.16)):
+                    self.hinge(f"door_hinge{k}", (self.door_front, y, z), (0, 0, 1), (0, 1, 0), (1, 0, 0), panel=panel)
+                self._finish_door(side, first, first_site)
         self._aperture()
 
     def _finish_door(self, side: str, first: int, first_site: int) -> None:
@@ -666,13 +937,20 @@ class _Builder:
             matrix[:3, 3] = pivot - matrix[:3, :3] @ pivot
         if side == "right":
             matrix = MIRROR_Y @ matrix
-        if not np.allclose(matrix, np.eye(4)):
-            self.parts[first:] = [
-                replace(p, patch=p.patch.moved(matrix), side=side, name=f"{p.name}.{side}", group=f"{p.group}.{side}")
-                for p in self.parts[first:]
-            ]
-            self.sites[first_site:] = [replace(s, target=matrix[:3, :3] @ s.target + matrix[:3, 3], normal=matrix[:3, :3] @ s.normal, side=side, name=f"{s.name}.{side}")
-                                       for s in self.sites[first_site:]]  # fmt: skip
+        self.parts[first:] = [
+            replace(p, patch=p.patch.moved(matrix), side=side, name=f"{p.name}.{side}", group=f"{p.group}.{side}")
+            for p in self.parts[first:]
+        ]
+        self.sites[first_site:] = [
+            replace(
+                s,
+                target=matrix[:3, :3] @ s.target + matrix[:3, 3],
+                normal=matrix[:3, :3] @ s.normal,
+                side=side,
+                name=f"{s.name}.{side}",
+            )
+            for s in self.sites[first_site:]
+        ]
 
     def _aperture(self) -> None:
         """The door opening: shut faces all the way round as one folded sweep, with the body-side seal on its inner flange."""
@@ -680,8 +958,21 @@ class _Builder:
         z0, z1 = self.z_sill, self.z_roof - 0.085
         outline = rounded_rectangle(x0 - x1 + 0.002, z1 - z0 + 0.002, 0.02, 241)
         path = np.column_stack([(x0 + x1) / 2 - outline[:, 0], np.full(241, self.y), (z0 + z1) / 2 + outline[:, 1]])
-        profile = np.array([[0.0, -0.001], [-0.001, -0.004], [-0.001, -0.030], [-0.003, -0.033], [-0.022, -0.034], [-0.026, -0.037], [-0.026, -0.085],
-                            [-0.030, -0.090], [-0.055, -0.091], [-0.058, -0.094], [-0.058, -0.140]])  # fmt: skip
+        profile = np.array(
+            [
+                [0.0, -0.001],
+                [-0.001, -0.004],
+                [-0.001, -0.030],
+                [-0.003, -0.033],
+                [-0.022, -0.034],
+                [-0.026, -0.037],
+                [-0.026, -0.085],
+                [-0.030, -0.090],
+                [-0.055, -0.091],
+                [-0.058, -0.094],
+                [-0.058, -0.140],
+            ]
+        )
         fine = resample(profile, 34)
         shut = sweep(fine * np.array([-1, 1]), path, np.array([0, 1.0, 0]), closed=True)
         for panel_side, mirror in (("left", np.eye(4)), ("right", MIRROR_Y)):
@@ -702,25 +993,58 @@ class _Builder:
             )
             theta = np.linspace(-0.3, np.pi + 0.3, 16)
             bead = np.stack([0.010 * np.cos(theta), 0.012 * np.sin(theta)], 1)
-            self.add(f"shut_seal.{panel_side}", sweep(bead, seal_path, np.array([0, 1.0, 0]), closed=True).moved(mirror), "rubber", "door_seal", "rubber", "seal",
-                     panel=f"shut_{panel_side}", side=panel_side)  # fmt: skip
+            self.add(
+                f"shut_seal.{panel_side}",
+                sweep(bead, seal_path, np.array([0, 1.0, 0]), closed=True).moved(mirror),
+                "rubber",
+                "door_seal",
+                "rubber",
+                "seal",
+                panel=f"shut_{panel_side}",
+                side=panel_side,
+            )
             if panel_side not in self.open_doors:
                 continue
             m = mirror[1, 1]
             for k, z in enumerate(np.linspace(z0 + 0.15, self.z_belt + 0.1, 4)):
-                self.site(f"b_post.{k}.{panel_side}", "door_shut", "door_shut", (x1 + 0.01, m * (self.y - 0.05), z), (1.0, m * 1.0, 0.15), 0.28, side=panel_side,
-                          panel=f"shut_{panel_side}")  # fmt: skip
+                self.site(
+                    f"b_post.{k}.{panel_side}",
+                    "door_shut",
+                    "door_shut",
+                    (x1 + 0.01, m * (self.y - 0.05), z),
+                    (1.0, m * 1.0, 0.15),
+                    0.28,
+                    side=panel_side,
+                    panel=f"shut_{panel_side}",
+                )
             for k, x in enumerate(np.linspace(x1 + 0.2, x0 - 0.2, 3)):
-                self.site(f"shut_sill.{k}.{panel_side}", "sill_rail", "sill_rail", (x, m * (self.y - 0.01), z0 - 0.01), (0, m * 1.0, 0.9), 0.40, side=panel_side,
-                          panel=f"rail_{panel_side}")  # fmt: skip
+                self.site(
+                    f"shut_sill.{k}.{panel_side}",
+                    "sill_rail",
+                    "sill_rail",
+                    (x, m * (self.y - 0.01), z0 - 0.01),
+                    (0, m * 1.0, 0.9),
+                    0.40,
+                    side=panel_side,
+                    panel=f"rail_{panel_side}",
+                )
             striker = [
                 p.moved(placed((x1 + 0.004, m * (self.y - 0.055), self.z_belt - 0.12), z=(1, 0, 0)))
                 for p in box((0.035, 0.06, 0.012), 0.003)
             ]
             self.add(f"striker.{panel_side}", striker, "bare_metal", "door_shut", "zinc", side=panel_side)
             for k, dz in enumerate((-0.02, 0.02)):
-                self.fastener(f"striker_bolt{k}.{panel_side}", np.array([x1 + 0.012, m * (self.y - 0.055), self.z_belt - 0.12 + dz]), np.array([1.0, 0, 0]),
-                              kind="socket", radius=0.006, finish="zinc", zone="door_shut", panel=f"shut_{panel_side}", side=panel_side)  # fmt: skip
+                self.fastener(
+                    f"striker_bolt{k}.{panel_side}",
+                    np.array([x1 + 0.012, m * (self.y - 0.055), self.z_belt - 0.12 + dz]),
+                    np.array([1.0, 0, 0]),
+                    kind="socket",
+                    radius=0.006,
+                    finish="zinc",
+                    zone="door_shut",
+                    panel=f"shut_{panel_side}",
+                    side=panel_side,
+                )
 
     def rear_body(self) -> None:
         y, g, x1 = self.y, self.gap, self.door_rear - self.gap / 2
@@ -740,8 +1064,16 @@ class _Builder:
             panel="tub_left",
             bulge=self.bulge,
         )
-        self.rivets("tub_rivets", (self.x_seam - 0.03, y, self.z_belt - 0.06), (self.x_seam - 0.03, y, self.z_sill + 0.05),
-                    (0, 1, 0), zone="tub_side", panel="tub_left", row="tub", bulge=self.bulge)  # fmt: skip
+        self.rivets(
+            "tub_rivets",
+            (self.x_seam - 0.03, y, self.z_belt - 0.06),
+            (self.x_seam - 0.03, y, self.z_sill + 0.05),
+            (0, 1, 0),
+            zone="tub_side",
+            panel="tub_left",
+            row="tub",
+            bulge=self.bulge,
+        )
         waist = self.z_belt - 0.035
         self.rivets(
             "waist_rivets",
@@ -774,8 +1106,18 @@ class _Builder:
                 cx = x1 - w * (k + 0.5)
                 h = self.z_roof - 0.09 - z
                 m = self.pillar
-                self.window(f"side_window{k}", np.array([cx, y - 0.004, z + h / 2]), np.array([-1.0, 0, 0]), np.array([0, 0, 1.0]), w - 2 * m - 0.06, h - 2.4 * m,
-                            (m + 0.03, m + 0.03, m, 1.4 * m), zone="tub_side", panel="top_left", both=True)  # fmt: skip
+                self.window(
+                    f"side_window{k}",
+                    np.array([cx, y - 0.004, z + h / 2]),
+                    np.array([-1.0, 0, 0]),
+                    np.array([0, 0, 1.0]),
+                    w - 2 * m - 0.06,
+                    h - 2.4 * m,
+                    (m + 0.03, m + 0.03, m, 1.4 * m),
+                    zone="tub_side",
+                    panel="top_left",
+                    both=True,
+                )
             self.seam(
                 "waist_seam",
                 (x1 - 0.02, y - 0.001, self.z_belt + seam_half),
@@ -823,8 +1165,17 @@ class _Builder:
 
     def _back_window(self, x: float, z: float) -> None:
         h = self.z_roof - 0.09 - z
-        self.window("back_window", np.array([x, 0, z + h / 2]), np.array([0, -1.0, 0]), np.array([0, 0, 1.0]), 2 * self.y - 0.5, h - 0.14, (0.24, 0.24, 0.07, 0.07),
-                    zone="tub_rear", panel="cab_back")  # fmt: skip
+        self.window(
+            "back_window",
+            np.array([x, 0, z + h / 2]),
+            np.array([0, -1.0, 0]),
+            np.array([0, 0, 1.0]),
+            2 * self.y - 0.5,
+            h - 0.14,
+            (0.24, 0.24, 0.07, 0.07),
+            zone="tub_rear",
+            panel="cab_back",
+        )
 
     def _load_bed(self, x: float) -> None:
         y, zb = self.y, self.z_belt
@@ -834,7 +1185,7 @@ class _Builder:
             line((self.x_rear + 0.03, -y + 0.06, zf), (self.x_rear + 0.03, y - 0.06, zf), 20),
             30,
         )
-        self.add("bed_floor", floor, "paint", "tub_side", "body", "shut", panel="bed")
+        self.add("bed_floor", floor, "paint", "tub_side", "body", "shut", panel="bed", facing=(0, 0, 1))
         inner = loft(
             line((x, y - 0.06, zb), (self.x_rear + 0.03, y - 0.06, zb), 30),
             line((x, y - 0.06, zf), (self.x_rear + 0.03, y - 0.06, zf), 30),
@@ -854,14 +1205,23 @@ class _Builder:
             both=True,
         )
         for k, xx in enumerate(np.arange(x - 0.05, self.x_rear + 0.05, -0.11)):
-            self.fastener(f"capping_rivet{k}", np.array([xx, y - 0.028, zb + 0.004]), np.array([0, 0, 1.0]), kind="rivet", radius=self.rivet, finish="bare",
-                          zone="tub_side", panel="capping", both=True)  # fmt: skip
+            self.fastener(
+                f"capping_rivet{k}",
+                np.array([xx, y - 0.028, zb + 0.004]),
+                np.array([0, 0, 1.0]),
+                kind="rivet",
+                radius=self.rivet,
+                finish="bare",
+                zone="tub_side",
+                panel="capping",
+                both=True,
+            )
         wall = loft(
             line((x - 0.02, -y + 0.06, zb), (x - 0.02, y - 0.06, zb), 16),
             line((x - 0.02, -y + 0.06, zf), (x - 0.02, y - 0.06, zf), 16),
             10,
         )
-        self.add("bed_front", wall, "paint", "tub_side", "body", "shut", panel="bed", inward=True)
+        self.add("bed_front", wall, "paint", "tub_side", "body", "shut", panel="bed", facing=(-1, 0, 0))
 
     def _rear_face(self, has_top: bool) -> None:
         y, g, x = self.y, self.gap, self.x_rear
@@ -933,8 +1293,17 @@ class _Builder:
         )
         if has_top:
             h = self.z_roof - 0.09 - zb - 0.016
-            self.window("rear_window", np.array([x, 0, zb + 0.016 + h / 2]), np.array([0, -1.0, 0]), np.array([0, 0, 1.0]), gate - 0.16, h - 0.15,
-                        (y - gate / 2 + 0.08, y - gate / 2 + 0.08, 0.07, 0.08), zone="tub_rear", panel="rear_top")  # fmt: skip
+            self.window(
+                "rear_window",
+                np.array([x, 0, zb + 0.016 + h / 2]),
+                np.array([0, -1.0, 0]),
+                np.array([0, 0, 1.0]),
+                gate - 0.16,
+                h - 0.15,
+                (y - gate / 2 + 0.08, y - gate / 2 + 0.08, 0.07, 0.08),
+                zone="tub_rear",
+                panel="rear_top",
+            )
         spare = has_top and self.flip_details
         if spare:
             for part in self._wheel_parts(np.array([x - 0.13, 0.05, (zb + zs) / 2 + 0.06]), np.array([-1.0, 0, 0])):
@@ -1021,8 +1390,18 @@ class _Builder:
                 f"bracket{k}", bracket, "black_part", "chassis_rail", "black", "hidden", panel="chassis", both=True
             )
             for j, dx in enumerate((-0.025, 0.025)):
-                self.fastener(f"bracket_bolt{k}.{j}", np.array([x + 0.05 + dx, self.y - 0.096, z + 0.03]), np.array([0, 1.0, 0]), kind="hex", radius=0.009, finish="zinc",
-                              zone="chassis_rail", panel="chassis", both=True, turn=1.0 * j)  # fmt: skip
+                self.fastener(
+                    f"bracket_bolt{k}.{j}",
+                    np.array([x + 0.05 + dx, self.y - 0.096, z + 0.03]),
+                    np.array([0, 1.0, 0]),
+                    kind="hex",
+                    radius=0.009,
+                    finish="zinc",
+                    zone="chassis_rail",
+                    panel="chassis",
+                    both=True,
+                    turn=1.0 * j,
+                )
             self.site(
                 f"outrigger.site{k}",
                 "chassis",
@@ -1099,8 +1478,16 @@ class _Builder:
             for k in range(4):
                 leaf = line((x + 0.5 - 0.08 * k, 0.52, 0), (x - 0.5 + 0.08 * k, 0.52, 0), 20)
                 leaf[:, 2] = self.axle_z + 0.055 + 0.009 * (3 - k) + 0.16 * ((leaf[:, 0] - x) / 0.5) ** 2
-                self.add(f"{name}_leaf{k}", sweep(rounded_rectangle(0.06, 0.008, 0.002, 17), leaf, np.array([0, 0, 1.0])), "black_part", "chassis_rail", "black", "hidden",
-                         panel="chassis", both=True)  # fmt: skip
+                self.add(
+                    f"{name}_leaf{k}",
+                    sweep(rounded_rectangle(0.06, 0.008, 0.002, 17), leaf, np.array([0, 0, 1.0])),
+                    "black_part",
+                    "chassis_rail",
+                    "black",
+                    "hidden",
+                    panel="chassis",
+                    both=True,
+                )
         cross = sweep(
             rounded_rectangle(0.07, 0.14, 0.010, 41),
             line((self.x_rear + 0.015, -self.y + 0.02, z + 0.03), (self.x_rear + 0.015, self.y - 0.02, z + 0.03), 80),
@@ -1108,8 +1495,17 @@ class _Builder:
         )
         self.add("rear_crossmember", cross, "black_part", "rear_crossmember", "black", "hidden", panel="crossmember")
         for k, yy in enumerate(np.linspace(-self.y + 0.12, self.y - 0.12, 6)):
-            self.fastener(f"crossmember_bolt{k}", np.array([self.x_rear - 0.02, yy, z + 0.055]), np.array([-1.0, 0, 0]), kind="hex", radius=0.0095, finish="zinc",
-                          zone="rear_crossmember", panel="crossmember", turn=float(k))  # fmt: skip
+            self.fastener(
+                f"crossmember_bolt{k}",
+                np.array([self.x_rear - 0.02, yy, z + 0.055]),
+                np.array([-1.0, 0, 0]),
+                kind="hex",
+                radius=0.0095,
+                finish="zinc",
+                zone="rear_crossmember",
+                panel="crossmember",
+                turn=float(k),
+            )
             if k in (1, 4):
                 self.site(
                     f"crossmember.site{k}",
@@ -1124,17 +1520,26 @@ class _Builder:
         self.add("tow_plate", tow, "black_part", "rear_crossmember", "black", "hidden", panel="crossmember")
         tank = [p.moved(placed((self.rear_axle + 0.55, -0.12, z + 0.02))) for p in box((0.5, 0.36, 0.20), 0.03)]
         self.add("tank", tank, "black_part", "chassis_rail", "black", "hidden", panel="chassis")
-        floor = loft(line((self.door_front + 0.1, -self.y + 0.06, self.z_sill), (self.door_front + 0.1, self.y - 0.06, self.z_sill), 16),
-                     line((self.x_rear + 0.02, -self.y + 0.06, self.z_sill), (self.x_rear + 0.02, self.y - 0.06, self.z_sill), 16), 24)  # fmt: skip
+        floor = loft(
+            line(
+                (self.door_front + 0.1, -self.y + 0.06, self.z_sill),
+                (self.door_front + 0.1, self.y - 0.06, self.z_sill),
+                16,
+            ),
+            line(
+                (self.x_rear + 0.02, -self.y + 0.06, self.z_sill), (self.x_rear + 0.02, self.y - 0.06, self.z_sill), 16
+            ),
+            24,
+        )
         self.add(
             "floor_under",
-            floor.flipped() if _up(floor) else floor,
+            floor,
             "paint",
             "chassis_rail",
             "body",
             "hidden",
             panel="floor_under",
-            inward=True,
+            facing=(0, 0, -1),
         )
         for name, x in (("front", self.front_axle), ("rear", self.rear_axle)):
             theta = np.linspace(-0.15, np.pi + 0.15, 26)
@@ -1154,7 +1559,7 @@ class _Builder:
                 "hidden",
                 panel="arches",
                 both=True,
-                inward=True,
+                facing=(0, 0, -1),
             )
 
     def wheels(self) -> None:
@@ -1221,14 +1626,27 @@ class _Builder:
 
     def cabin(self) -> None:
         y, zs = self.y, self.z_sill
-        floor = loft(line((self.door_front + 0.10, -y + 0.07, zs + 0.012), (self.door_front + 0.10, y - 0.07, zs + 0.012), 16),
-                     line((self.door_rear - 0.1, -y + 0.07, zs + 0.012), (self.door_rear - 0.1, y - 0.07, zs + 0.012), 16), 16)  # fmt: skip
+        floor = loft(
+            line((self.door_front + 0.10, -y + 0.07, zs + 0.012), (self.door_front + 0.10, y - 0.07, zs + 0.012), 16),
+            line((self.door_rear - 0.1, -y + 0.07, zs + 0.012), (self.door_rear - 0.1, y - 0.07, zs + 0.012), 16),
+            16,
+        )
         self.add("floor_mat", floor, "interior", None, "mat", inward=True)
-        footwell = loft(line((self.door_front + 0.09, -y + 0.06, self.z_wing), (self.door_front + 0.09, y - 0.06, self.z_wing), 12),
-                        line((self.door_front + 0.09, -y + 0.06, zs), (self.door_front + 0.09, y - 0.06, zs), 12), 12)  # fmt: skip
+        footwell = loft(
+            line((self.door_front + 0.09, -y + 0.06, self.z_wing), (self.door_front + 0.09, y - 0.06, self.z_wing), 12),
+            line((self.door_front + 0.09, -y + 0.06, zs), (self.door_front + 0.09, y - 0.06, zs), 12),
+            12,
+        )
         self.add("footwell", footwell.flipped(), "paint", "bulkhead", "body", "shut", panel="bulkhead", inward=True)
-        dash = sweep(np.array([[0.0, -0.16], [-0.17, -0.14], [-0.19, -0.02], [-0.15, 0.02], [0.05, 0.03]]) * [-1, 1],
-                     line((self.door_front + 0.02, -y + 0.07, self.z_belt - 0.03), (self.door_front + 0.02, y - 0.07, self.z_belt - 0.03), 20), np.array([0, 0, 1.0]))  # fmt: skip
+        dash = sweep(
+            np.array([[0.0, -0.16], [-0.17, -0.14], [-0.19, -0.02], [-0.15, 0.02], [0.05, 0.03]]) * [-1, 1],
+            line(
+                (self.door_front + 0.02, -y + 0.07, self.z_belt - 0.03),
+                (self.door_front + 0.02, y - 0.07, self.z_belt - 0.03),
+                20,
+            ),
+            np.array([0, 0, 1.0]),
+        )
         self.add("dash", dash, "interior", None, "trim")
         for k in range(3):
             dial = turned(np.array([[0, 0.004], [0.035, 0.004], [0.042, 0.008], [0.046, 0.0]]), 22).moved(
@@ -1309,8 +1727,19 @@ class _Builder:
             np.stack([0.022 * np.sin(np.linspace(0, np.pi, 9)), 0.022 * np.cos(np.linspace(0, np.pi, 9))], 1), 14
         )
         self.add("knob", knob.moved(placed((self.door_front - 0.28, 0.02, zs + 0.39))), "interior", None, "black")
-        lining = loft(line((self.screen_top_x - 0.02, -y + 0.08, self.z_roof - 0.08), (self.screen_top_x - 0.02, y - 0.08, self.z_roof - 0.08), 8),
-                      line((self.cab_rear + 0.03, -y + 0.08, self.z_roof - 0.08), (self.cab_rear + 0.03, y - 0.08, self.z_roof - 0.08), 8), 8)  # fmt: skip
+        lining = loft(
+            line(
+                (self.screen_top_x - 0.02, -y + 0.08, self.z_roof - 0.08),
+                (self.screen_top_x - 0.02, y - 0.08, self.z_roof - 0.08),
+                8,
+            ),
+            line(
+                (self.cab_rear + 0.03, -y + 0.08, self.z_roof - 0.08),
+                (self.cab_rear + 0.03, y - 0.08, self.z_roof - 0.08),
+                8,
+            ),
+            8,
+        )
         self.add("headlining", lining, "interior", None, "lining", inward=True)
 
     def trim(self) -> None:
@@ -1344,12 +1773,21 @@ class _Builder:
             ),
             14,
         )
-        if not self.open_doors:
-            self.add("mirror", [*head, tube(arm, 0.008)], "black_part", None, "black", both=True)
+        for side in ("left", "right"):
+            if side not in self.open_doors:
+                turn = MIRROR_Y if side == "right" else np.eye(4)
+                shapes = [one.moved(turn) for one in (*head, tube(arm, 0.008))]
+                self.add(f"mirror.{side}", shapes, "black_part", None, "black", side=side)
         snorkel = self.rng.random()
         if snorkel < 0.3:
-            pipe = np.array([[self.door_front + 0.25, self.y + 0.03, self.z_wing - 0.1], [self.door_front + 0.10, self.y + 0.04, self.z_wing + 0.03],
-                             [self.door_front + 0.03, self.y + 0.03, self.z_roof - 0.1], [self.door_front + 0.03, self.y + 0.03, self.z_roof + 0.05]])  # fmt: skip
+            pipe = np.array(
+                [
+                    [self.door_front + 0.25, self.y + 0.03, self.z_wing - 0.1],
+                    [self.door_front + 0.10, self.y + 0.04, self.z_wing + 0.03],
+                    [self.door_front + 0.03, self.y + 0.03, self.z_roof - 0.1],
+                    [self.door_front + 0.03, self.y + 0.03, self.z_roof + 0.05],
+                ]
+            )
             self.add("snorkel", tube(resample(pipe, 40), 0.03), "black_part", None, "black")
         if self.rng.random() < 0.3:
             for sign in (-1, 1):
@@ -1371,12 +1809,14 @@ class _Builder:
                 )
 
 
-def _up(surface: Patch) -> bool:
-    return bool(np.cross(np.gradient(surface.points, axis=0), np.gradient(surface.points, axis=1))[..., 2].mean() > 0)
-
-
 def _smooth(t: Points) -> Points:
     return t * t * (3 - 2 * t)
+
+
+def _turned_towards(surface: Patch, facing: Sequence[float]) -> Patch:
+    """The patch with its normals, on the whole, along `facing`."""
+    normal = np.cross(np.gradient(surface.points, axis=0), np.gradient(surface.points, axis=1)).sum(axis=(0, 1))
+    return surface if float(normal @ np.asarray(facing, float)) >= 0 else surface.flipped()
 
 
 def _turned_outwards(surface: Patch, inward: bool = False) -> Patch:
