@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import pytest
 
 from pipeline.errors import ScreeningError
@@ -22,3 +24,13 @@ def variant() -> str:
         pytest.skip(fault)
     mitsuba.set_variant("llvm_ad_rgb")
     return "llvm_ad_rgb"
+
+
+@pytest.fixture(scope="module")
+def one_thread() -> Iterator[None]:
+    """Small tensors on one thread: where other processes hold the cores, threads wait for each other far longer."""
+    torch = pytest.importorskip("torch")
+    before = torch.get_num_threads()
+    torch.set_num_threads(1)
+    yield
+    torch.set_num_threads(before)

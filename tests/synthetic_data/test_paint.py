@@ -1,0 +1,375 @@
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import lru_cache
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+colour = pytest.importorskip("colour")
+torch = pytest.importorskip("torch")
+
+from synthetic_data.paint import (  # noqa: E402  (torch may be missing)
+    CUE_BIT,
+    D65_WHITE,
+    XYZ_TO_SRGB,
+    Film,
+    Grime,
+    Noise,
+    Texels,
+    lab_to_linear_srgb,
+    luminance,
+    mix,
+    shade,
+    smoothstep,
+)
+from tests.synthetic_data.samples import (  # noqa: E402
+    BLACK,
+    CLEAN,
+    FASTENER,
+    GREEN,
+    HIDDEN,
+    OTHER,
+    RED,
+    RUBBER,
+    SEAL,
+    SEAM,
+    SHEET,
+    SHUT,
+    WHITE,
+    ZINC,
+    a_part,
+    table_of,
+)
+
+pytestmark = pytest.mark.usefixtures("one_thread")
+CPU = torch.device("cpu")
+WIDTH, HEIGHT, TEXEL = 240.0, 120.0, 2.0  # millimetres
+SHAPE = (61, 121)
+
+
+# --- colour against colour-science ---------------------------------------------------------------------------------
+
+
+def test_cielab_becomes_linear_srgb_as_colour_science_has_it() -> None:
+    # reference: colour-science's RGB_to_XYZ and XYZ_to_Lab, D65; colours are drawn in the gamut, so nothing is clipped
+    wanted = np.random.default_rng(1).uniform(0.003, 0.94, (500, 3))
+    space = colour.RGB_COLOURSPACES["sRGB"]
+    lab = colour.XYZ_to_Lab(colour.RGB_to_XYZ(wanted, space), space.whitepoint)
+    assert lab_to_linear_srgb(lab) == pytest.approx(wanted, abs=4e-4)
+    assert lab_to_linear_srgb(lab.reshape(50, 10, 3)).shape == (50, 10, 3)
+
+
+def test_dark_and_light_ends_are_what_paint_can_be() -> None:
+    assert lab_to_linear_srgb((0, 0, 0)) == pytest.approx([0.002] * 3)
+    assert lab_to_linear_srgb((100, 0, 0)) == pytest.approx([0.95] * 3)
+    # L* = 8 is where the cube root takes over from the straight line: 903.3 Y, so Y = 8/903.3 (CIE 15:2018, 8.2.1)
+    assert lab_to_linear_srgb((8, 0, 0)) == pytest.approx([8 / 903.296] * 3, rel=1e-3)
+
+
+def test_constants_are_the_standards() -> None:
+    # IEC 61966-2-1:1999 as colour-science derives it from primaries and white; D65 of CIE 15
+    space = colour.RGB_COLOURSPACES["sRGB"]
+    assert pytest.approx(space.matrix_XYZ_to_RGB, abs=5e-4) == XYZ_TO_SRGB
+    assert pytest.approx(colour.xy_to_XYZ(space.whitepoint), abs=5e-4) == D65_WHITE
+    rgb = np.random.default_rng(2).uniform(0, 1, (20, 3))
+    reference = colour.RGB_luminance(rgb, space.primaries, space.whitepoint)
+    assert luminance(torch.tensor(rgb).float()).numpy() == pytest.approx(reference, abs=2e-4)
+
+
+# --- noise and blending -----------------------------------------------------------------------------------------------
+
+
+@lru_cache
+def noise() -> Noise:
+    return Noise(5, CPU)
+
+
+@pytest.mark.parametrize("octaves", [1, 2, 3, 4])
+@pytest.mark.parametrize("channel", [0, 3, 5])
+def test_noise_has_the_moments_it_promises(octaves: int, channel: int) -> None:
+    # moments of a normal distribution; trilinear weights t and 1 - t leave (2/3)^(3/2) of the lattice's deviation
+    # (∫t² + (1 - t)² dt = 2/3 along each axis, textbook), and the module multiplies by 1.55
+    places = torch.from_numpy(np.random.default_rng(3).uniform(-3e4, 3e4, (40_000, 3)).astype(np.float32))
+    values = noise()(places, 180.0, octaves=octaves, channel=channel).double().numpy()
+    assert values.mean() == pytest.approx(0, abs=0.05)
+    assert values.std() == pytest.approx(1.55 * (2 / 3) ** 1.5, rel=0.03)
+    assert (values**3).mean() == pytest.approx(0, abs=0.1)
+    assert (values**4).mean() / (values**2).mean() ** 2 == pytest.approx(3, abs=0.6)
+
+
+def test_noise_is_smooth_within_a_wavelength_and_forgets_beyond() -> None:
+    places = torch.from_numpy(np.random.default_rng(4).uniform(-3e4, 3e4, (20_000, 3)).astype(np.float32))
+
+    def likeness(distance: float) -> float:
+        moved = places + torch.tensor([distance, 0.0, 0.0])
+        return float(np.corrcoef(noise()(places, 50.0), noise()(moved, 50.0))[0, 1])
+
+    assert likeness(2.5) > 0.98 and abs(likeness(150.0)) < 0.06
+
+
+def test_noise_comes_from_its_seed_alone() -> None:
+    places = torch.rand((2000, 3), generator=torch.Generator().manual_seed(1)) * 1e4
+    again, other = Noise(5, CPU), Noise(6, CPU)
+    assert torch.equal(noise()(places, 40.0, octaves=3), again(places, 40.0, octaves=3))
+    fields = [noise()(places, 40.0, channel=channel).numpy() for channel in range(6)]
+    fields.append(other(places, 40.0).numpy())
+    for first, second in combinations(fields, 2):
+        assert abs(np.corrcoef(first, second)[0, 1]) < 0.12
+
+
+def test_smoothstep_and_mix() -> None:
+    # textbook: 3t² - 2t³
+    t = torch.linspace(-0.5, 1.5, 41)
+    u = t.clamp(0, 1)
+    assert torch.allclose(smoothstep(0.0, 1.0, t), 3 * u**2 - 2 * u**3)
+    assert torch.allclose(smoothstep(5.0, 3.0, torch.tensor([6.0, 4.0, 2.0])), torch.tensor([0.0, 0.5, 1.0]))
+    black, white = torch.zeros(3, 3), torch.ones(3, 3)
+    assert torch.equal(mix(black, white, torch.tensor([0.0, 0.5, 1.0]))[:, 1], torch.tensor([0.0, 0.5, 1.0]))
+
+
+# --- causes and cues ------------------------------------------------------------------------------------------------
+
+
+def sheet_of_texels(normal: tuple[float, float, float] = (0, 1, 0), parts: int = 1, step_mm: float = TEXEL) -> Texels:
+    """A rectangle of texels, 0.3 m above the ground, once for each part; each texel stands for `step_mm`."""
+    rows, columns = SHAPE
+    across, along = torch.meshgrid(torch.linspace(0, HEIGHT, rows), torch.linspace(0, WIDTH, columns), indexing="ij")
+    along, across = along.reshape(-1).repeat(parts), across.reshape(-1).repeat(parts)
+    whole = torch.ones_like(along)
+    return Texels(
+        position_mm=torch.stack([along, torch.zeros_like(along), 300 + across], 1),
+        normal=torch.tensor(normal).float().expand(len(along), 3),
+        along_mm=along,
+        across_mm=across,
+        width_mm=WIDTH * whole,
+        height_mm=HEIGHT * whole,
+        part=torch.arange(parts).repeat_interleave(rows * columns),
+        step_mm=step_mm * whole,
+    )
+
+
+def look(
+    *rows: dict[str, Any],
+    grime: Grime = CLEAN,
+    normal: tuple[float, float, float] = (0, 1, 0),
+    step_mm: float = TEXEL,
+) -> Film:
+    generator = torch.Generator().manual_seed(9)
+    return shade(sheet_of_texels(normal, len(rows), step_mm), table_of(*rows), grime, noise(), generator)
+
+
+def named(bits: Any) -> set[str]:
+    return {cue for cue, bit in CUE_BIT.items() if bool((bits & bit).any())}
+
+
+def marked(bits: Any, cue: str) -> Any:
+    return ((bits & CUE_BIT[cue]) > 0).numpy().reshape(SHAPE)
+
+
+def encoded(film: Film) -> Any:
+    """Colours as a photo has them (sRGB, IEC 61966-2-1), from colour-science."""
+    return colour.cctf_encoding(film.colour.double().numpy(), function="sRGB").reshape(*SHAPE, 3)
+
+
+def step(first: Film, second: Film, blur_mm: float = 0.0) -> Any:
+    """Difference of the encoded colours, at once or as a photo shows it that has pixels of `blur_mm`."""
+    size = max(1, round(blur_mm / TEXEL))
+    seen = [ndimage.uniform_filter(encoded(film), (size, size, 1)) for film in (first, second)]
+    return np.abs(seen[0] - seen[1]).max(-1)
+
+
+# cue: part without its cause, what the cause is
+CAUSES: dict[str, tuple[str, dict[str, Any], dict[str, Any]]] = {
+    "mist": ("overspray_rubber", a_part(SEAL), {"mist": (1.0, 12.0, 0.0, 2.0, 0.4)}),
+    "tape line": ("overspray_rubber", a_part(SEAL), {"mist": (1.2, 2.0, 20.0, 6.0, 0.4)}),
+    "veil": ("overspray_hidden", a_part(HIDDEN), {"veil": (1.2, 0.0, 1.0, 0.0, 300.0, 400.0)}),
+    "coated head": ("painted_fastener", a_part(FASTENER), {"coated": (1.0, 0.0)}),
+    "turned head": ("painted_fastener", a_part(FASTENER), {"coated": (1.0, 0.7)}),
+    "filled": ("filled_seam", a_part(SEAM), {"fill": (1.0, 60.0, 180.0)}),
+    "wear": (
+        "wear_through",
+        a_part(SHEET, under=WHITE, has_under=True),
+        {"wear": (1.0, 120.0, 60.0, 60.0, 30.0, 0.6)},
+    ),
+    "peeling": ("film_defect", a_part(SHEET, under=WHITE, has_under=True), {"peeling": (1.0, 120.0, 60.0, 40.0)}),
+    "crazing": ("film_defect", a_part(SHEET), {"crazing": 5.0}),
+}
+
+
+@pytest.mark.parametrize("cause", CAUSES)
+def test_a_cue_is_there_where_its_cause_is_switched_on_and_nowhere_else(cause: str) -> None:
+    cue, plain, change = CAUSES[cause]
+    before, after = look(plain), look(plain | change)
+    assert not before.cues.any() and not before.unknown.any()
+    assert named(after.cues) == {cue}
+    mask = marked(after.cues, cue)
+    assert 0.01 < mask.mean() < 1 or cue == "painted_fastener"
+    doubt = ndimage.binary_dilation(mask | marked(after.unknown, cue), iterations=2)
+    outside = (step(before, after, blur_mm=6) > 0.06) & ~doubt  # 15 of 255
+    assert outside.mean() < 0.002
+    changed = step(before, after) > 0.06
+    if cause == "filled":  # the dirt of the open groove is gone, and the mesh is bent (test_painter.py)
+        assert changed[mask].mean() > 0.05
+    elif cause != "crazing":  # cracks are thin; their patch is marked
+        assert changed[mask].mean() > 0.5
+
+
+def test_a_masking_edge_is_where_two_paints_meet() -> None:
+    plain = a_part(SHUT, under=WHITE, has_under=True)
+    before, after = look(plain), look(plain | {"masking": (50.0, 0.1, 3.0, -1.0)})
+    assert named(before.cues) == set() and named(after.cues) == {"masking_edge"}
+    mask = marked(after.cues, "masking_edge")
+    old = step(before, after) > 0.1
+    assert not old[:20].any() and old[35:].all()  # side -1: the new paint reaches from row 0 to the line
+    border = old ^ ndimage.binary_erosion(old, border_value=1)
+    assert border.any() and mask[border].mean() > 0.97
+    assert mask.any(axis=0).all() and mask.mean() < 0.15  # a band along the whole part, not more
+    # the step stands proud by its height, and a little more at the edge of the tape
+    relief = after.relief_mm.numpy().reshape(SHAPE)
+    assert relief[:17].mean() - relief[40:].mean() == pytest.approx(0.1, abs=0.02)
+
+
+def test_a_masking_edge_in_the_old_colour_shows_by_its_step_only() -> None:
+    plain = a_part(SHUT, under=GREEN, has_under=True)
+    high, low = look(plain | {"masking": (50.0, 0.12, 1.0, -1.0)}), look(plain | {"masking": (50.0, 0.02, 1.0, -1.0)})
+    assert named(high.cues) == {"masking_edge"}
+    assert named(low.cues) == set() and named(low.unknown) == {"masking_edge"}
+
+
+def test_wear_through_one_coat_is_no_sign() -> None:
+    worn = look(a_part(SHEET, wear=(1.2, 120.0, 60.0, 60.0, 30.0, 0.6)))
+    assert (step(look(a_part(SHEET)), worn) > 0.2).mean() > 0.02  # primer and metal show
+    assert not worn.cues.any() and not worn.unknown.any()
+
+
+def test_wear_shows_its_rings_in_order() -> None:
+    # common practice, no source: top colour, older colour, primer, metal, from the rim to the middle
+    film = look(a_part(SHEET, under=RED, has_under=True, wear=(1.2, 120.0, 60.0, 60.0, 60.0, 0.0)))
+    row = film.colour.numpy().reshape(*SHAPE, 3)[30, 60:]
+    coats = np.array([GREEN, RED, (0.23,) * 3, (0.62,) * 3])
+    nearest = np.argmin(np.linalg.norm(row[:, None] - coats, axis=2), axis=1)
+    order = [int(coat) for k, coat in enumerate(nearest) if k == 0 or coat != nearest[k - 1]]
+    assert order == [3, 2, 1, 0]
+    metallic = film.metallic.numpy().reshape(SHAPE)
+    assert metallic[30, 60] > 0.5 and not metallic[0].any()
+
+
+def test_wear_on_the_old_side_of_a_masking_line_is_wear_of_one_coat() -> None:
+    part = a_part(SHUT, under=WHITE, has_under=True, masking=(60.0, 0.1, 0.5, -1.0))
+    film = look(part | {"wear": (1.0, 120.0, 60.0, 60.0, 40.0, 0.2)})
+    mask = marked(film.cues, "wear_through")
+    assert mask[:27].any() and not mask[34:].any()
+
+
+def test_wear_to_a_coat_of_the_same_colour_cannot_be_called() -> None:
+    film = look(a_part(SHEET, under=GREEN, has_under=True, wear=(1.0, 120.0, 60.0, 60.0, 30.0, 0.6)))
+    assert named(film.cues) == set() and named(film.unknown) == {"wear_through"}
+
+
+@pytest.mark.parametrize(
+    ("cue", "part"),
+    [
+        ("overspray_rubber", a_part(SEAL, mist=(1.0, 12.0, 0.0, 2.0, 0.4), mist_colour=RUBBER)),
+        ("overspray_hidden", a_part(HIDDEN, veil=(1.2, 0.0, 1.0, 0.0, 300.0, 400.0), mist_colour=BLACK)),
+        ("painted_fastener", a_part(FASTENER, coated=(1.0, 0.0), mist_colour=ZINC)),
+        ("painted_fastener", a_part(FASTENER, coated=(0.4, 0.0))),  # hardly coated
+    ],
+)
+def test_what_is_too_faint_is_unknown_not_absent(cue: str, part: dict[str, Any]) -> None:
+    film = look(part)
+    assert named(film.cues) == set() and named(film.unknown) == {cue}
+
+
+INNOCENT = {
+    "chips": a_part(SHEET, chips=1.0),
+    "fading": a_part(SHEET, fade=1.0),
+    "orange peel": a_part(SHEET, peel=0.01),
+    "chalked rubber": a_part(SEAL, chalk=1.0),
+    "rusty bracket": a_part(HIDDEN, rust=0.9),
+    "rusty bolt": a_part(FASTENER, rust=0.9),
+    "packed seam": a_part(SEAM, packed=1.0),
+    "factory bead": a_part(SEAM, sealer=1.0),
+    "wheel": a_part(OTHER, is_painted=True, chips=1.0),
+}
+
+
+@pytest.mark.parametrize("name", INNOCENT)
+def test_what_age_and_factory_leave_is_no_cue(name: str) -> None:
+    part = INNOCENT[name]
+    film, plain = look(part), look(a_part(part["kind"], is_painted=part["is_painted"]))
+    assert not film.cues.any() and not film.unknown.any()
+    changed = step(plain, film).max() > 0.04 or (film.relief_mm - plain.relief_mm).abs().max() > 0.004
+    assert changed  # it can be seen: a hard negative, not nothing
+
+
+@pytest.mark.parametrize("cause", CAUSES)
+def test_what_dirt_covers_is_unknown(cause: str) -> None:
+    cue, plain, change = CAUSES[cause]
+    dusty = replace(CLEAN, dust=1.0)
+    upward = look(plain | change, normal=(0, 0, 1))
+    covered = look(plain | change, grime=dusty, normal=(0, 0, 1))
+    seen = marked(upward.cues, cue)
+    hidden = seen & ~marked(covered.cues, cue)
+    assert hidden.mean() > 0.3 * seen.mean()
+    assert marked(covered.unknown, cue)[hidden].all()
+    assert not marked(covered.cues, cue)[~seen].any()
+
+
+def test_dirt_alone_is_no_cue() -> None:
+    filthy = Grime(1.0, 1.0, 900.0, 0.3, CLEAN.dust_colour, CLEAN.mud_colour)
+    for kind in (SHEET, SHUT, SEAL, FASTENER, SEAM, HIDDEN):
+        film = look(a_part(kind), grime=filthy)
+        assert not film.cues.any() and not film.unknown.any()
+        assert (step(look(a_part(kind)), film) > 0.05).mean() > 0.2
+
+
+def test_mist_comes_from_where_the_gun_was() -> None:
+    veil = {"veil": (1.2, 0.0, 1.0, 0.0, 300.0, 400.0)}
+    toward, away = (look(a_part(HIDDEN, **veil), normal=normal) for normal in ((0, 1, 0), (0, -1, 0)))
+    assert named(toward.cues) == {"overspray_hidden"} and not away.cues.any()
+    assert torch.equal(away.colour, look(a_part(HIDDEN), normal=(0, -1, 0)).colour)
+
+
+def test_mist_thins_out_from_the_paint_edge() -> None:
+    # common practice, no source: dense at the edge, thinning into specks over the fringe
+    after = step(look(a_part(SEAL)), look(a_part(SEAL, mist=(1.2, 12.0, 0.0, 0.0, 0.2)))).mean(axis=1)
+    assert after[:2].mean() > 1.3 * after[6:10].mean() > 3 * after[25:].mean()
+
+
+def test_droplets_show_one_by_one_in_fine_texels_and_as_a_veil_in_coarse_ones() -> None:
+    # common practice, no source: specks of 20 to 200 µm; what a texel averages over is as light as the specks in it
+    part = a_part(SEAL, mist=(1.0, 12.0, 0.0, 0.0, 0.2))
+    fine, coarse = (look(part, step_mm=step).colour[:, 1].numpy().reshape(SHAPE)[6:16] for step in (0.1, 3.0))
+    assert fine.mean() == pytest.approx(coarse.mean(), rel=0.1)
+    assert fine.std(axis=1).mean() > 2 * coarse.std(axis=1).mean()
+
+
+def every_part() -> Iterator[dict[str, Any]]:
+    for _, plain, change in CAUSES.values():
+        yield plain | change
+    yield from INNOCENT.values()
+
+
+def test_a_film_stays_within_what_a_surface_can_be() -> None:
+    film = look(*every_part(), grime=Grime(0.5, 0.8, 700.0, 0.2, CLEAN.dust_colour, CLEAN.mud_colour))
+    assert film.colour.min() >= 0.0015 and film.colour.max() <= 0.97
+    for share in (film.roughness, film.metallic):
+        assert share.min() >= 0 and share.max() <= 1
+    for values in (film.colour, film.roughness, film.metallic, film.relief_mm):
+        assert torch.isfinite(values).all()
+    assert not (film.cues & film.unknown).any()  # called or unknown, never both
+    assert named(film.cues) == {cue for cue, _, _ in CAUSES.values()}
+
+
+def test_the_same_seeds_give_the_same_film_and_parts_do_not_mix() -> None:
+    parts = list(every_part())
+    first, again, alone = look(*parts), look(*parts), look(parts[6])
+    assert torch.equal(first.colour, again.colour) and torch.equal(first.cues, again.cues)
+    texels = SHAPE[0] * SHAPE[1]
+    assert torch.equal(first.cues[6 * texels : 7 * texels], alone.cues)  # a sheet's look needs no grain
+    assert torch.allclose(first.colour[6 * texels : 7 * texels], alone.colour)
