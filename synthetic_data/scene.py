@@ -26,6 +26,7 @@ from synthetic_data.vehicle import Part
 Array = npt.NDArray[Any]
 SMALLEST_TEXEL_MM = 0.12
 TEXELS_A_PIXEL = 2.4
+NEAR_CLIP_M = 0.01  # rays, and so the depths read from them, start here
 
 
 @dataclass(frozen=True, slots=True)
@@ -479,7 +480,7 @@ def _sensor(view: View, samples: int) -> dict[str, Any]:
         "type": "perspective",
         "fov": view.field_of_view_deg,
         "fov_axis": "x",
-        "near_clip": 0.01,
+        "near_clip": NEAR_CLIP_M,
         "far_clip": 200.0,
         "to_world": mi.ScalarTransform4f().look_at(
             origin=view.origin.tolist(), target=view.target.tolist(), up=view.up.tolist()
@@ -516,7 +517,7 @@ def _labelled(
     names = {s.id(): int(np.array(dr.reinterpret_array(mi.UInt32, mi.ShapePtr(s))).ravel()[0]) for s in scene.shapes()}
     uv = np.stack([np.array(hit.uv.x), np.array(hit.uv.y)], 1)
     along_axis = np.array(ray.d).reshape(3, -1).T @ view.basis()[2]
-    depth = np.where(valid, np.array(hit.t) * along_axis, np.inf).astype(np.float32)
+    depth = np.where(valid, np.array(hit.t) * along_axis + NEAR_CLIP_M, np.inf).astype(np.float32)
     is_body, is_ground = (valid & (shape == names[n]) for n in ("body", "ground"))
     atlas_h, atlas_w = baked.atlas
     owner = np.full(atlas_h * atlas_w, 0, np.int32)
