@@ -1,0 +1,170 @@
+"""Where a decal sits, in millimetres on its panel, from four or more known points in the same photo.
+
+Points that a build sheet names on a flat panel fix the homography between photo and panel (Hartley and Zisserman 2004,
+Multiple View Geometry, 4.1); through it the decal's corner gets its place. A decal that is not there says nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field
+
+from pipeline.build_sheets import Decal, Panel
+from pipeline.configuration import Config
+from pipeline.records import Box, Measure
+
+Floats = npt.NDArray[np.float64]
+Point = tuple[float, float]  # x, y in pixels of the oriented photo
+LEAST_POINTS = 4  # a homography has eight unknowns, a point gives two equations
+
+
+class DecalSettings(Config):
+    """How well points are placed, and when a measurement is too loose (`decals` in configs/colour.yaml)."""
+
+    click_px: float = Field(gt=0)
+    most_uncertainty_mm: float = Field(gt=0)
+    most_residual_px: float = Field(gt=0)
+
+
+@dataclass(frozen=True, slots=True)
+class DecalPlace:
+    """Where the decal's lower left corner is in the panel's frame, mm, with the covariance of x and y, mm²."""
+
+    x_mm: float
+    y_mm: float
+    covariance_mm2: tuple[tuple[float, float], tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class NotMeasured:
+    """Why a decal's place cannot be given."""
+
+    reason: str
+
+
+def measure_decal(
+    panel: Panel,
+    decal: Decal,
+    points_px: Mapping[str, Point],
+    corners_px: Sequence[Point],
+    settings: DecalSettings,
+) -> Measure | NotMeasured:
+    """How far a decal is off its build-sheet place.
+
+    `points_px`: named points of the panel as found in the photo (those the build sheet does not know are left out);
+    `corners_px`: the decal's corners in the photo, its lower left one first. The distance is that of the lower left
+    corner; its uncertainty comes from how well points are placed.
+    """
+    found = place_decal(panel, points_px, corners_px[0], settings)
+    if isinstance(found, NotMeasured):
+        return found
+    offset = np.array([found.x_mm - decal.x_mm, found.y_mm - decal.y_mm])
+    distance = float(np.hypot(*offset))
+    covariance = np.array(found.covariance_mm2)
+    # along the offset; where there is none any direction may be the one, so the wider counts
+    widest = float(np.linalg.eigvalsh(covariance).max())
+    along = float(offset @ covariance @ offset) / distance**2 if distance > 0 else widest
+    uncertainty = float(np.sqrt(along if distance**2 > widest else widest))
+    if uncertainty > settings.most_uncertainty_mm:
+        return NotMeasured(
+            f"the points give the decal's place only to ± {uncertainty:.0f} mm: they are too close together or far off"
+        )
+    x, y = (np.array([corner[k] for corner in corners_px]) for k in (0, 1))
+    left, top = max(0, int(x.min())), max(0, int(y.min()))
+    box = Box(
+        x=left,
+        y=top,
+        width=max(1, int(np.ceil(x.max())) - left),
+        height=max(1, int(np.ceil(y.max())) - top),
+        score=1.0,
+        zone="decal",
+        side=panel.side,
+    )
+    return Measure(
+        cue="decal_offset",
+        value=round(distance, 1),
+        unit="mm",
+        uncertainty=round(uncertainty, 1),
+        zone="decal",
+        panel=decal.panel,
+        regions=(box,),
+    )
+
+
+def place_decal(
+    panel: Panel, points_px: Mapping[str, Point], corner_px: Point, settings: DecalSettings
+) -> DecalPlace | NotMeasured:
+    """The place of one photo point in the panel's frame, with its uncertainty by first-order propagation."""
+    names = sorted(set(points_px) & set(panel.points))
+    if len(names) < LEAST_POINTS:
+        return NotMeasured(f"{LEAST_POINTS} known points of the panel are needed, {len(names)} are given")
+    plane = np.array([panel.points[name] for name in names], np.float64)
+    seen = np.array([points_px[name] for name in names], np.float64)
+    if not (_spans_a_plane(plane) and _spans_a_plane(seen)):
+        return NotMeasured("three of the points lie on one line, so they do not fix the panel's plane")
+
+    def place(values: Floats) -> Floats | None:
+        matrix = homography(values[2:].reshape(-1, 2), plane)
+        return None if matrix is None else project(matrix, values[:2])
+
+    values = np.concatenate([np.array(corner_px, np.float64), seen.ravel()])
+    here = place(values)
+    back = homography(plane, seen)
+    if here is None or back is None:
+        return NotMeasured("the points do not fix the panel's plane")
+    residual = float(np.sqrt(((project(back, plane) - seen) ** 2).sum(axis=1).mean()))
+    if residual > settings.most_residual_px:
+        return NotMeasured(
+            f"the points do not fit one plane (off by {residual:.0f} px): one is misplaced, or the panel is bent"
+        )
+    # with more points than needed their own misfit says how well they are placed, if that is worse than assumed
+    spare = 2 * len(names) - 8
+    sd = max(settings.click_px, residual * np.sqrt(len(names) / spare) if spare else 0.0)
+    step = 0.5
+    moved = [(place(values + step * unit), place(values - step * unit)) for unit in np.eye(len(values))]
+    slopes = [(a - b) / (2 * step) for a, b in moved if a is not None and b is not None]
+    if len(slopes) < len(values):
+        return NotMeasured("the points do not fix the panel's plane")
+    jacobian = np.stack(slopes, axis=1)  # (2, values): mm by px
+    covariance = jacobian @ jacobian.T * sd**2
+    (a, b), (c, d) = covariance.tolist()
+    return DecalPlace(float(here[0]), float(here[1]), ((a, b), (c, d)))
+
+
+def homography(source: npt.ArrayLike, target: npt.ArrayLike) -> Floats | None:
+    """The 3 × 3 matrix that maps points (n, 2) onto points (n, 2), n at least 4; None where they fix none."""
+    matrix, _ = cv2.findHomography(np.asarray(source, np.float64), np.asarray(target, np.float64))
+    return None if matrix is None else np.asarray(matrix, np.float64)
+
+
+def project(matrix: Floats, points: npt.ArrayLike) -> Floats:
+    """Points (..., 2) through a homography."""
+    flat = np.asarray(points, np.float64)
+    moved = np.concatenate([flat, np.ones((*flat.shape[:-1], 1))], axis=-1) @ matrix.T
+    return np.asarray(moved[..., :2] / moved[..., 2:])
+
+
+def _spans_a_plane(points: Floats) -> bool:
+    """Whether some four of the points have no three on one line: else no homography is fixed by them."""
+    size = float(np.ptp(points, axis=0).max())
+    count = len(points)
+
+    def area(i: int, j: int, k: int) -> float:
+        (ax, ay), (bx, by) = points[j] - points[i], points[k] - points[i]
+        return abs(float(ax * by - ay * bx))
+
+    def is_free(i: int, j: int, k: int) -> bool:
+        return area(i, j, k) > 0.01 * size**2
+
+    return any(
+        is_free(i, j, k) and is_free(i, j, m) and is_free(i, k, m) and is_free(j, k, m)
+        for i in range(count)
+        for j in range(i + 1, count)
+        for k in range(j + 1, count)
+        for m in range(k + 1, count)
+    )
