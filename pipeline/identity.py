@@ -1,0 +1,216 @@
+"""Do the paint code, the advert, the registration document and the measured colour agree?
+
+The anchor is what the factory recorded: its record, else the identification plate, else the code the seller names. A
+registration document names a hue family, not which white, and may have been changed after a repaint: it can agree with
+the anchor or with the paint of today, and both are told. Nothing is called a disagreement that light could explain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from pydantic import Field
+
+from pipeline.configuration import Config
+from pipeline.paint_table import (
+    HUE_FAMILIES,
+    ColourReading,
+    Paint,
+    Ranking,
+    TableSettings,
+    difference,
+    hue_families,
+    paint_named,
+    rank,
+    said_family,
+    same_code,
+)
+from pipeline.records import AdvertDetails, Measure, Probability
+
+CUE = "code_mismatch"
+Source = Literal[
+    "factory record", "identification plate", "paint code in the advert",
+    "registration document", "colour in the advert", "photos",
+]  # fmt: skip
+Agreement = Literal["agree", "disagree", "cannot say"]
+ANCHORS: tuple[Source, ...] = ("factory record", "identification plate", "paint code in the advert")
+
+
+class IdentitySettings(Config):
+    """When two statements agree (`identity` in configs/colour.yaml)."""
+
+    agree: Probability
+    disagree: Probability
+    coverage_factor: float = Field(gt=0)
+    limit_delta_e00: float = Field(gt=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """What one source says of the colour: a paint of the table, or only how probable each hue family is."""
+
+    source: Source
+    said: str
+    families: dict[str, float]
+    paint: Paint | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """The anchor held against another source."""
+
+    first: Statement
+    second: Statement
+    agreement: Agreement
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Everything that the sources say of one vehicle's colour, and whether it fits together.
+
+    `measure` is ΔE00 between the measured colour and the anchor's paint; None where either is missing. `ranking` holds
+    the paints of the table against the measured colour. `notes` are whole sentences.
+    """
+
+    statements: tuple[Statement, ...]
+    comparisons: tuple[Comparison, ...]
+    measure: Measure | None
+    ranking: Ranking | None
+    notes: tuple[str, ...]
+
+
+def judge_identity(
+    details: AdvertDetails,
+    plate_codes: Sequence[str],
+    body: ColourReading | None,
+    paints: Sequence[Paint],
+    table: TableSettings,
+    settings: IdentitySettings,
+    *,
+    family: str | None = None,
+) -> Identity:
+    """Join what an advert's sources say of its colour.
+
+    `plate_codes`: codes read from its photos, as the table writes them; `family`: of the build sheet, None where it is
+    not known.
+    """
+    statements = _statements(details, plate_codes, body, paints, table)
+    anchor = next((s for source in ANCHORS for s in statements if s.source == source), None)
+    document = next((s for s in statements if s.source == "registration document"), None)
+    against = anchor or document
+    comparisons = [
+        Comparison(against, other, _agreement(against, other, body, settings))
+        for other in statements
+        if against is not None and other is not against
+    ]
+    photos = next((s for s in statements if s.source == "photos"), None)
+    if anchor is not None and document is not None and photos is not None:
+        comparisons.append(Comparison(document, photos, _agreement(document, photos, body, settings)))
+    measure = None
+    if anchor is not None and anchor.paint is not None and body is not None:
+        value, uncertainty = difference(body, anchor.paint.lab)
+        measure = Measure(
+            cue=CUE,
+            value=round(value, 2),
+            unit="dE00",
+            uncertainty=round(uncertainty, 2),
+            zone="identification_plate",
+            text=f"{anchor.paint.code} {anchor.paint.name} ({anchor.source})",
+        )
+    ranking = rank(body, paints, table, family=family, year=details.year) if body is not None and paints else None
+    notes = [_sentence(c) for c in comparisons]
+    notes += _notes_on_codes(details, plate_codes, paints)
+    if (
+        anchor is not None
+        and anchor.paint is not None
+        and not anchor.paint.was_offered(family, details.year, table.years_of_grace)
+    ):
+        notes.append(
+            f"By the paint table {anchor.paint.name} ({anchor.paint.code}) was not offered for this family and year: "
+            "a special order, a renewed plate or a table with a gap."
+        )
+    if ranking is not None and ranking.matches and ranking.none_of_them >= table.none_fits:
+        notes.append(
+            "By the paint table no vehicle of this family left the factory in the colour that the photos show: "
+            "a special order, a repaint or a table with a gap."
+        )
+    return Identity(tuple(statements), tuple(comparisons), measure, ranking, tuple(notes))
+
+
+def _statements(
+    details: AdvertDetails,
+    plate_codes: Sequence[str],
+    body: ColourReading | None,
+    paints: Sequence[Paint],
+    table: TableSettings,
+) -> list[Statement]:
+    said: list[tuple[Source, str | None]] = [
+        ("factory record", details.record_colour),
+        ("identification plate", plate_codes[0] if len(set(plate_codes)) == 1 else None),
+        ("paint code in the advert", details.paint_code),
+        ("registration document", details.document_colour),
+        ("colour in the advert", details.declared_colour),
+    ]
+    statements = []
+    for source, words in said:
+        # a document never names a paint, even where its word is also a paint's name
+        paint = None
+        if words and source != "registration document":
+            paint = same_code(words, paints) or paint_named(words, paints)
+        family = said_family(words, table.hue_words) if words else None
+        if words and paint is not None:
+            families = hue_families(ColourReading(paint.lab, table.scatter))
+            statements.append(Statement(source, words, families, paint))
+        elif words and family is not None:
+            statements.append(Statement(source, words, {family: 1.0}))
+    if body is not None:
+        families = hue_families(body)
+        statements.append(Statement("photos", " or ".join(sorted(families, key=lambda f: -families[f])[:2]), families))
+    return statements
+
+
+def _agreement(
+    first: Statement, second: Statement, body: ColourReading | None, settings: IdentitySettings
+) -> Agreement:
+    if first.paint is not None and second.paint is not None:
+        return "agree" if first.paint == second.paint else "disagree"
+    shared = sum(min(first.families.get(name, 0.0), second.families.get(name, 0.0)) for name in HUE_FAMILIES)
+    if second.source == "photos" and first.paint is not None and body is not None:
+        value, uncertainty = difference(body, first.paint.lab)
+        beyond = value - settings.coverage_factor * uncertainty > settings.limit_delta_e00
+        if shared >= settings.agree and not beyond:
+            return "agree"
+        return "disagree" if shared <= settings.disagree and beyond else "cannot say"
+    return "agree" if shared >= settings.agree else "disagree" if shared <= settings.disagree else "cannot say"
+
+
+def _sentence(comparison: Comparison) -> str:
+    first, second = comparison.first, comparison.second
+    joined = {
+        "agree": "agrees with",
+        "disagree": "does not agree with",
+        "cannot say": "may or may not agree with",
+    }[comparison.agreement]
+    return f"The {first.source} ({_named(first)}) {joined} the {second.source} ({_named(second)})."
+
+
+def _named(statement: Statement) -> str:
+    if statement.paint is not None:
+        return f"{statement.paint.name}, {statement.paint.code}"
+    return statement.said
+
+
+def _notes_on_codes(details: AdvertDetails, plate_codes: Sequence[str], paints: Sequence[Paint]) -> list[str]:
+    notes = []
+    if len(set(plate_codes)) > 1:
+        notes.append(f"Plates in the photos carry different codes: {', '.join(sorted(set(plate_codes)))}.")
+    if paints:
+        for name, words in (
+            ("paint code in the advert", details.paint_code),
+            ("factory record", details.record_colour),
+        ):
+            if words and same_code(words, paints) is None and paint_named(words, paints) is None:
+                notes.append(f"The {name} ({words}) is not in the paint table: a special order, or a table with a gap.")
+    return notes
