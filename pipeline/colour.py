@@ -1,0 +1,321 @@
+"""What can be measured of a vehicle's colour in its photos, and what an advert's photos say together.
+
+Two places in one light tell most: panels across their gap and both sides of a masking edge (`pipeline.panels`). A shut
+against the outside lies in another light: only hue and chroma are compared there. The colour itself, for the paint
+table, is weak by nature and carries a wide uncertainty. Values are CIEDE2000 or CIELAB with a standard uncertainty (k =
+1, JCGM 100:2008).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from pydantic import Field
+
+from pipeline.colorimetry import LUMINANCE, Floats, linear_to_lab
+from pipeline.colour_scene import Scene, look
+from pipeline.configuration import Config, load, shipped
+from pipeline.decals import DecalSettings
+from pipeline.identity import Identity, IdentitySettings, judge_identity
+from pipeline.network import NetworkMaps
+from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
+from pipeline.paint_table import ColourReading, Lab, Paint, TableSettings
+from pipeline.panels import PanelSettings, measure_panels
+from pipeline.plate import CUE as PLATE
+from pipeline.plate import UNREAD, PlateSettings, Reader, measure_plate
+from pipeline.records import AdvertDetails, Measure, Photo, PhotoFindings, Probability
+
+COORDINATES = ("L*", "a*", "b*")
+BODY, SHUT = "body_colour", "shut_colour"  # cues of measures that hold a colour, one a coordinate
+
+
+class ShutSettings(Config):
+    """How shut and bulkhead are compared with the outside (`shuts` in configs/colour.yaml)."""
+
+    inner_zones: tuple[str, ...]
+    outer_zones: tuple[str, ...]
+    in_one_photo: Nuisance
+    paints_differ_lab: Lab
+    most_uncertainty: float = Field(gt=0)
+
+
+class BodySettings(Config):
+    """How a colour is read from a photo (`body`)."""
+
+    least_cells: int = Field(gt=0)
+    quantiles: tuple[Probability, Probability]
+    neutrals: tuple[str, ...]
+    neutral_trust: Probability
+    lightness: tuple[float, float]
+    chroma_gain: float = Field(gt=0)
+    uncertainty: Lab
+    shared: Probability
+
+
+class ColourSettings(Config):
+    """The whole of configs/colour.yaml."""
+
+    least_vehicle: Probability
+    sure: Probability
+    clear: tuple[int, int]
+    coverage_factor: float = Field(gt=0)
+    limit_delta_e00: dict[str, float]
+    panels: PanelSettings
+    shuts: ShutSettings
+    body: BodySettings
+    table: TableSettings
+    plate: PlateSettings
+    identity: IdentitySettings
+    decals: DecalSettings
+
+
+@cache
+def colour_settings() -> ColourSettings:
+    """The shipped settings."""
+    return load(shipped("colour.yaml"), ColourSettings)
+
+
+def is_finding(measure: Measure, settings: ColourSettings) -> bool:
+    """Whether a difference is a finding: neither below its cue's limit nor below its uncertainty times the factor."""
+    limit = settings.limit_delta_e00.get(measure.cue)
+    least = settings.coverage_factor * measure.uncertainty
+    return limit is not None and measure.unit == "dE00" and measure.value >= max(limit, least)
+
+
+def measure_colour(
+    photo: Photo,
+    maps: NetworkMaps,
+    findings: PhotoFindings,
+    settings: ColourSettings | None = None,
+    paints: Sequence[Paint] = (),
+    reader: Reader | None = None,
+) -> tuple[Measure, ...]:
+    """Everything that one photo says of colour and of the plate; nothing if it is too poor or shows no vehicle.
+
+    `panel_mismatch`, `shut_mismatch` and `masking_edge` are differences in dE00, `body_colour` and `shut_colour` three
+    measures each (L*, a*, b*) for the advert's sake. `plate_code` needs a table of paints; `reader` replaces the one
+    that reads letters.
+    """
+    settings = settings or colour_settings()
+    shot = findings.likely_shot
+    if not findings.quality.assessable or maps.vehicle < settings.least_vehicle or shot in ("document", "not_vehicle"):
+        return ()
+    plate = measure_plate(photo, maps, paints, settings.plate, reader)
+    read = () if plate is None else (plate,)
+    if shot == "identification_plate":
+        return read
+    scene = look(photo, maps, settings.panels.work_long_side_px, settings.sure, settings.clear)
+    seam = findings.cues.get("masking_edge")
+    return (
+        *measure_panels(scene, () if seam is None else seam.boxes, settings.panels),
+        *measure_places(scene, settings),
+        *read,
+    )
+
+
+# --- whole places --------------------------------------------------------------------------------------------------
+
+
+def measure_places(scene: Scene, settings: ColourSettings) -> list[Measure]:
+    """Colour of the outside and of each shut (`body_colour`, `shut_colour`), and how they differ (`shut_mismatch`)."""
+    shuts, body = settings.shuts, settings.body
+    outside = _well_lit(scene.light_of_zones(shuts.outer_zones), body)
+    inner = {zone: _well_lit(scene.light_of_zones([zone]), body) for zone in shuts.inner_zones}
+    measures = []
+    for zone, inside in inner.items():
+        if outside is None or inside is None:
+            continue
+        found = compare_places(outside, inside, shuts)
+        if isinstance(found, ColourDifference):
+            measures.append(
+                Measure(
+                    cue="shut_mismatch",
+                    value=round(found.delta_e00, 2),
+                    unit="dE00",
+                    uncertainty=round(found.standard_uncertainty, 2),
+                    zone=zone,
+                    regions=(scene.zone_box(zone),),
+                )
+            )
+    cast = light_cast(scene, body)
+    for cue, zone_, light in ((BODY, None, outside), *((SHUT, zone, light) for zone, light in inner.items())):
+        if light is not None:
+            measures += _measures_of(read_colour(light, cast, body), cue, zone_)
+    return measures
+
+
+def _well_lit(light: Floats, body: BodySettings) -> Floats | None:
+    """Cells (n, 3) without the darkest, taken for shade, and the brightest, taken for gloss; None if they are few."""
+    if len(light) < body.least_cells:
+        return None
+    luminance = light @ LUMINANCE
+    low, high = np.quantile(luminance, body.quantiles)
+    return np.asarray(light[(luminance >= low) & (luminance <= high)])
+
+
+def compare_places(outside: Floats, inside: Floats, shuts: ShutSettings) -> ColourDifference | NotAssessable:
+    """The difference in hue and chroma of two places given as linear light (n, 3), brought to one lightness.
+
+    Shuts lie in shade, so how light they are says nothing of their paint. Cannot be decided: white against grey or
+    black, or one grey against another.
+    """
+    light = np.stack([np.median(outside, axis=0), np.median(inside, axis=0)])
+    luminance = light @ LUMINANCE
+    to_one = np.sqrt(luminance.prod()) / luminance
+    lab = linear_to_lab(light * to_one[:, None])
+    noise = np.sum([_variance(linear_to_lab(cells)) for cells in (outside, inside)], axis=0)
+    found = paint_difference(
+        lab.mean(axis=0), lab[1] - lab[0], noise, shuts.in_one_photo, shuts.paints_differ_lab, to_one.tolist()
+    )
+    if found.standard_uncertainty > shuts.most_uncertainty:
+        return NotAssessable("the two places are too dark or too dirty, or lie in too different a light")
+    return found
+
+
+def _variance(lab: Floats) -> Floats:
+    """Variance of a place's median by coordinate. Neighbouring cells share dirt and light: a tenth of them counts."""
+    deviation = 1.4826 * np.median(np.abs(lab - np.median(lab, axis=0)), axis=0)
+    return np.asarray(deviation**2 / max(1.0, len(lab) / 10))
+
+
+def light_cast(scene: Scene, body: BodySettings) -> Floats:
+    """Logarithms of the light's red, green and blue against its green, from a neutral surface; zeros without one.
+
+    Tyres and plastic are dirty and mirror the sky, so they are believed by the share `neutral_trust` only.
+    """
+    for surface in body.neutrals:
+        light = scene.light_of_surface(surface)
+        if len(light) >= body.least_cells:
+            median = np.median(light, axis=0)
+            return np.asarray(body.neutral_trust * np.log(median / median[1]))
+    return np.zeros(3)
+
+
+def read_colour(light: Floats, cast: Floats, body: BodySettings) -> ColourReading:
+    """A paint's colour from linear light (n, 3) of its cells, the cast of the light taken out.
+
+    Exposure makes a photo of paint darker or lighter than the paint, gloss makes it paler. What they do on average is
+    taken out (`lightness`, `chroma_gain`), the rest is the uncertainty.
+    """
+    lightness, a, b = np.median(linear_to_lab(light * np.exp(-cast)), axis=0)
+    offset, slope = body.lightness
+    own = (np.clip(offset + slope * lightness, 0, 100), body.chroma_gain * a, body.chroma_gain * b)
+    return ColourReading(_lab(own), body.uncertainty)
+
+
+# --- the advert ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class AdvertColour:
+    """What all photos of an advert say together. `measures` are the advert's own, beside those of its photos."""
+
+    body: ColourReading | None
+    measures: tuple[Measure, ...]
+    identity: Identity
+    notes: tuple[str, ...]
+
+
+def measure_advert(
+    details: AdvertDetails,
+    findings: Sequence[PhotoFindings],
+    settings: ColourSettings | None = None,
+    paints: Sequence[Paint] = (),
+    family: str | None = None,
+) -> AdvertColour:
+    """Agree on one body colour, compare shuts across photos where no photo shows both, and judge the identity.
+
+    `findings` hold the measures of `measure_colour`; a photo that repeats another counts once. `family`: of the build
+    sheet, None where it is not known.
+    """
+    settings = settings or colour_settings()
+    own = [photo for photo in findings if photo.duplicate_of is None]
+    body = agree([reading for photo in own for reading in readings_of(photo.measures, BODY).values()], settings.body)
+    measures = [] if body is None else _shuts_across(own, body, settings)
+    plates = [measure.text for photo in own for measure in photo.measures if measure.cue == PLATE and measure.text]
+    codes = [text for text in plates if not text.startswith(UNREAD)]
+    identity = judge_identity(details, codes, body, paints, settings.table, settings.identity, family=family)
+    if identity.measure is not None:
+        measures.append(identity.measure)
+    notes = [*identity.notes]
+    if plates and not codes:
+        notes.append(f"A photo shows the identification plate, but its paint code is {plates[0]}.")
+    if not any(measure.cue == "panel_mismatch" for photo in own for measure in photo.measures):
+        notes.append("No photo shows two neighbouring panels so that their colours could be compared.")
+    return AdvertColour(body, tuple(measures), identity, tuple(notes))
+
+
+def readings_of(measures: Sequence[Measure], cue: str) -> dict[str | None, ColourReading]:
+    """The colours that measures hold, by zone."""
+    found: dict[str | None, dict[str, Measure]] = {}
+    for measure in measures:
+        if measure.cue == cue and measure.unit in COORDINATES:
+            found.setdefault(measure.zone, {})[measure.unit] = measure
+    return {
+        zone: ColourReading(
+            _lab([by[name].value for name in COORDINATES]), _lab([by[name].uncertainty for name in COORDINATES])
+        )
+        for zone, by in found.items()
+        if len(by) == len(COORDINATES)
+    }
+
+
+def agree(readings: Sequence[ColourReading], body: BodySettings) -> ColourReading | None:
+    """One colour from those of several photos: the median by coordinate, so that odd photos do not count.
+
+    Photos of one phone and place share part of their error (`shared`, of the variance), which does not average out.
+    """
+    if not readings:
+        return None
+    values = np.array([reading.lab for reading in readings])
+    middle = np.median(values, axis=0)
+    single = np.mean([reading.uncertainty for reading in readings], axis=0)
+    scatter = 1.4826 * np.median(np.abs(values - middle), axis=0)
+    own = np.maximum(single * np.sqrt(1 - body.shared), scatter) / np.sqrt(len(readings))
+    return ColourReading(_lab(middle), _lab(np.hypot(single * np.sqrt(body.shared), own)))
+
+
+def _shuts_across(photos: Sequence[PhotoFindings], body: ColourReading, settings: ColourSettings) -> list[Measure]:
+    """Shuts that no photo shows together with the outside, against the body colour on which the photos agree."""
+    compared = {m.zone for photo in photos for m in photo.measures if m.cue == "shut_mismatch"}
+    seen: dict[str, list[ColourReading]] = {}
+    for photo in photos:
+        for zone, reading in readings_of(photo.measures, SHUT).items():
+            if zone is not None and zone not in compared:
+                seen.setdefault(zone, []).append(reading)
+    measures = []
+    for zone, readings in sorted(seen.items()):
+        shut = agree(readings, settings.body)
+        if shut is None:
+            continue
+        lab = np.array([body.lab, shut.lab])
+        lab[:, 0] = lab[:, 0].mean()  # shade says nothing of paint
+        noise = np.square([body.uncertainty, shut.uncertainty]).sum(axis=0)
+        shuts = settings.shuts
+        found = paint_difference(lab.mean(axis=0), lab[1] - lab[0], noise, shuts.in_one_photo, shuts.paints_differ_lab)
+        if found.standard_uncertainty <= shuts.most_uncertainty:
+            measures.append(
+                Measure(
+                    cue="shut_mismatch",
+                    value=round(found.delta_e00, 2),
+                    unit="dE00",
+                    uncertainty=round(found.standard_uncertainty, 2),
+                    zone=zone,
+                )
+            )
+    return measures
+
+
+def _measures_of(reading: ColourReading, cue: str, zone: str | None) -> list[Measure]:
+    return [
+        Measure(cue=cue, value=value, unit=unit, uncertainty=uncertainty, zone=zone)
+        for value, uncertainty, unit in zip(reading.lab, reading.uncertainty, COORDINATES, strict=True)
+    ]
+
+
+def _lab(values: Sequence[float] | Floats) -> Lab:
+    lightness, a, b = (round(float(value), 2) for value in values)
+    return lightness, a, b

@@ -1,0 +1,103 @@
+"""A photo at the two sizes at which colour is measured: pixels beside edges, and whole places by the network's cell."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.colorimetry import LINEAR_OF_BYTE, Floats
+from pipeline.network import NetworkMaps
+from pipeline.records import SURFACES, ZONES, Box, Photo
+
+PAINT = SURFACES.index("paint")
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """A photo reduced for measuring, and what the network says of it.
+
+    `srgb` is uint8 (H, W, 3), `factor` photo pixels per pixel of it. By cell of the network: `cells` uint8 (h, w, 3),
+    `surfaces` probabilities (surfaces, h, w), `painted` (h, w) where paint is surer than `sure`, `zones` (h, w) the
+    likeliest zone of painted cells (0 none, 1 + index in ZONES), `clear` (h, w) what is neither clipped nor too dark.
+    """
+
+    width: int
+    height: int
+    srgb: npt.NDArray[np.uint8]
+    factor: float
+    sure: float
+    cells: npt.NDArray[np.uint8]
+    surfaces: npt.NDArray[np.float32]
+    painted: Mask
+    zones: npt.NDArray[np.uint8]
+    clear: Mask
+
+    @property
+    def cell_px(self) -> float:
+        """Pixels of `srgb` per cell."""
+        return float(self.srgb.shape[1] / self.painted.shape[1])
+
+    def light_of_zones(self, zones: Sequence[str]) -> Floats:
+        """Linear light (n, 3) of the clear painted cells of these zones, away from the borders of paint."""
+        wanted = np.isin(self.zones, [1 + ZONES.index(zone) for zone in zones])
+        return self._light(wanted & _inner(self.painted))
+
+    def light_of_surface(self, surface: str) -> Floats:
+        """Linear light (n, 3) of the clear cells of one surface, away from its borders."""
+        return self._light(_inner(self.surfaces[SURFACES.index(surface)] >= self.sure))
+
+    def _light(self, mask: Mask) -> Floats:
+        return np.asarray(LINEAR_OF_BYTE[self.cells[mask & self.clear]])
+
+    def zone_box(self, zone: str) -> Box:
+        """The box around the painted cells of a zone that is there, in pixels of the photo."""
+        left, top, width, height = cv2.boundingRect((self.zones == 1 + ZONES.index(zone)).astype(np.uint8))
+        px = self.cell_px
+        return self.box(left * px, top * px, (left + width) * px, (top + height) * px, zone)
+
+    def box(self, left: float, top: float, right: float, bottom: float, zone: str | None) -> Box:
+        """A box given in pixels of `srgb`, in pixels of the photo."""
+        x0, x1 = (min(max(value * self.factor, 0.0), float(self.width)) for value in (left, right))
+        y0, y1 = (min(max(value * self.factor, 0.0), float(self.height)) for value in (top, bottom))
+        x, y = min(int(x0), self.width - 1), min(int(y0), self.height - 1)
+        return Box(x=x, y=y, width=max(1, round(x1) - x), height=max(1, round(y1) - y), score=1.0, zone=zone)
+
+
+def look(photo: Photo, maps: NetworkMaps, long_side_px: int, sure: float, clear: tuple[int, int]) -> Scene:
+    """Bring a photo and its maps to the sizes at which colour is measured.
+
+    `sure`: probability from which a surface is believed; `clear`: a cell's brightest 8-bit channel must lie between.
+    """
+    factor = max(1.0, max(photo.width, photo.height) / long_side_px)
+    srgb = photo.srgb
+    if factor > 1:
+        size = (max(1, round(photo.width / factor)), max(1, round(photo.height / factor)))
+        # under 2 to 1 the four pixels of a bilinear sample are nearly all there is, at a seventh of the time
+        srgb = cv2.resize(srgb, size, interpolation=cv2.INTER_AREA if factor >= 2 else cv2.INTER_LINEAR)
+    rows, columns = (int(side) for side in maps.surfaces.shape[1:])
+    cells = cv2.resize(srgb, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    painted = maps.surfaces[PAINT] >= sure
+    zones = np.zeros((rows, columns), np.uint8)
+    zones[painted] = maps.zones[:, painted].argmax(axis=0)  # of all cells it would take longer than all that follows
+    brightest = cells.max(axis=-1)
+    return Scene(
+        width=photo.width,
+        height=photo.height,
+        srgb=np.asarray(srgb, np.uint8),
+        factor=photo.width / int(srgb.shape[1]),
+        sure=sure,
+        cells=np.asarray(cells, np.uint8),
+        surfaces=maps.surfaces,
+        painted=painted,
+        zones=zones,
+        clear=(brightest > clear[0]) & (brightest < clear[1]),
+    )
+
+
+def _inner(mask: Mask) -> Mask:
+    return np.asarray(cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)

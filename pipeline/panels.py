@@ -1,0 +1,344 @@
+"""Neighbouring panels, and both sides of a masking edge, compared across the line between them.
+
+Lines are found in the painted part of the photo; a strip on either side of each is sampled at places along it, and the
+difference is taken place by place, so that dirt, gloss and a run of light along the line do not count. What cannot be
+decided: panels that face different ways (bonnet and wing, corners, the roof), where light alone may make any step;
+paint so dark that most of it is reflection; burnt-out white; flake and pearl, whose colour turns with the view.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field
+
+from pipeline.colorimetry import LINEAR_OF_BYTE, LUMINANCE, Floats, linear_to_lab
+from pipeline.colour_scene import Scene
+from pipeline.configuration import Config
+from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
+from pipeline.paint_table import Lab
+from pipeline.records import ZONES, Box, Measure, Probability
+
+ALONG = 32  # places along a line at which its strips are sampled
+SAME_LINE_DEG, SAME_LINE_PX = 4.0, 5.0  # pieces of one gap come out of the detector so far apart
+BOX_MARGIN_PX = 4.0
+
+
+class PanelSettings(Config):
+    """How both sides of a line are compared (`panels` in configs/colour.yaml)."""
+
+    work_long_side_px: int = Field(gt=0)
+    least_length_px: float = Field(gt=0)
+    guard_px: int = Field(gt=0)
+    strip_px: int = Field(gt=1)
+    clipped: int = Field(gt=0, le=255)
+    darkest: float = Field(gt=0, lt=1)
+    least_places: Probability
+    gap_depth: float = Field(gt=0)
+    upright_deg: float = Field(gt=0, le=90)
+    flush_zones: tuple[tuple[str, str], ...]
+    flush: Nuisance
+    independent_px: float = Field(gt=0)
+    rounding_lab: float = Field(gt=0)
+    gradient_share: float = Field(ge=0)
+    paints_differ_lab: Lab
+    dilution: float = Field(gt=0, le=1)
+    dilution_uncertainty: float = Field(ge=0)
+    most_uncertainty: float = Field(gt=0)
+    most_measures: int = Field(gt=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A line with paint on both sides, and what the strips beside it show.
+
+    `ends` (2, 2): x and y in pixels of the scene. `first` and `second`: CIELAB of the strips, `step` the median of
+    second - first, `noise` its variance by coordinate, `gradient` how the strips' own colour runs across them. `depth`:
+    logarithm of how much darker the line is than the darker strip.
+    """
+
+    ends: Floats
+    first: Floats
+    second: Floats
+    step: Floats
+    noise: Floats
+    gradient: Floats
+    depth: float
+    zones: tuple[str | None, str | None]
+
+    @property
+    def length(self) -> float:
+        return float(np.hypot(*(self.ends[1] - self.ends[0])))
+
+    @property
+    def slant_deg(self) -> float:
+        """Angle between the line and the photo's upright, 0 to 90."""
+        return float(_slant_deg(self.ends[1] - self.ends[0]))
+
+    def turned(self) -> Edge:
+        """The same line seen from its other end."""
+        return Edge(
+            self.ends[::-1],
+            self.second,
+            self.first,
+            -self.step,
+            self.noise,
+            self.gradient,
+            self.depth,
+            (self.zones[1], self.zones[0]),
+        )
+
+
+def measure_panels(scene: Scene, masking_edges: Sequence[Box], settings: PanelSettings) -> list[Measure]:
+    """ΔE00 across each panel gap (`panel_mismatch`), and across each masking edge the network saw (`masking_edge`).
+
+    A gap's zone is that of the strip which is farther from the paint that most strips show.
+    """
+    edges = find_edges(scene, settings, masking_edges)
+    if not edges:
+        return []
+    common = np.median(np.concatenate([np.stack([edge.first, edge.second]) for edge in edges]), axis=0)
+    by_box: dict[int, Edge] = {}
+    gaps = []
+    for edge in edges:  # longest first
+        middle = edge.ends.mean(axis=0) * scene.factor
+        inside = next((k for k, box in enumerate(masking_edges) if _holds(box, middle)), None)
+        if inside is not None:
+            by_box.setdefault(inside, edge)
+        elif None not in edge.zones:
+            gaps.append(edge)
+    compared = [(gap, compare_panels(gap, settings)) for gap in join_edges(gaps)]
+    measures = [
+        _measure("panel_mismatch", found, _odd_zone(gap, common), _box(gap, scene, _odd_zone(gap, common)))
+        for gap, found in compared
+        if isinstance(found, ColourDifference)
+    ][: settings.most_measures]
+    for k, edge in sorted(by_box.items()):
+        found = compare_across(edge, settings)
+        if isinstance(found, ColourDifference):
+            measures.append(_measure("masking_edge", found, masking_edges[k].zone, masking_edges[k]))
+    return measures
+
+
+def compare_panels(gap: Edge, settings: PanelSettings) -> ColourDifference | NotAssessable:
+    """The difference of paint between two panels, where both lie in one plane, so that light falls on them alike."""
+    if gap.zones not in settings.flush_zones and gap.zones[::-1] not in settings.flush_zones:
+        return NotAssessable("the panels may face different ways, so that light alone may make any step")
+    if gap.slant_deg > settings.upright_deg:
+        return NotAssessable("the line is not upright: above and below it panels slope differently")
+    if gap.depth < settings.gap_depth:
+        return NotAssessable("no dark gap lies between: it may be a shadow's edge, a crease or a reflection")
+    return compare_across(gap, settings)
+
+
+def compare_across(edge: Edge, settings: PanelSettings) -> ColourDifference | NotAssessable:
+    """The difference of paint across a line in one plane; its uncertainty: noise, JPEG, gradients and light."""
+    noise = edge.noise + settings.rounding_lab**2 + (settings.gradient_share * edge.gradient) ** 2
+    seen = paint_difference(
+        (edge.first + edge.second) / 2, edge.step, noise, settings.flush, settings.paints_differ_lab
+    )
+    if seen.standard_uncertainty > settings.most_uncertainty:
+        return NotAssessable("the strips beside the line are too noisy, dirty, dark or unevenly lit")
+    value = seen.delta_e00 / settings.dilution
+    scale = value * settings.dilution_uncertainty
+    return ColourDifference(value, float(np.hypot(seen.standard_uncertainty / settings.dilution, scale)))
+
+
+def find_edges(scene: Scene, settings: PanelSettings, masking_edges: Sequence[Box] = ()) -> list[Edge]:
+    """Straight lines with enough paint on both sides, longest first, with what their strips show.
+
+    Only upright ones, which may be gaps between flush panels, and those in a masking edge's box.
+    """
+    segments = _segments(scene, settings)
+    middles = (segments[:, :2] + segments[:, 2:]) / 2 * scene.factor
+    wanted = _slant_deg(segments[:, 2:] - segments[:, :2]) <= settings.upright_deg
+    for box in masking_edges:
+        wanted |= _holds(box, middles)
+    segments = segments[wanted]
+    if not len(segments):
+        return []
+    width = settings.strip_px
+    far = settings.guard_px + width
+    beside = np.concatenate([np.arange(-far, -settings.guard_px), np.arange(settings.guard_px + 1, far + 1)])
+    line = np.arange(-(settings.guard_px // 2), settings.guard_px // 2 + 1)
+    x, y = _places(segments, np.concatenate([beside, line]).astype(np.float64))  # (n, ALONG, offsets)
+    rows, columns = (int(side) for side in scene.painted.shape)
+    row = np.clip(((y + 0.5) / scene.cell_px).astype(np.intp), 0, rows - 1)
+    column = np.clip(((x + 0.5) / scene.cell_px).astype(np.intp), 0, columns - 1)
+    inside = (x >= 0) & (y >= 0) & (x <= scene.srgb.shape[1] - 1) & (y <= scene.srgb.shape[0] - 1)
+    painted = (scene.painted[row, column] & inside)[..., : 2 * width].mean(axis=-1) >= 0.9  # (n, ALONG)
+    kept = np.nonzero(painted.mean(axis=1) >= settings.least_places)[0]
+    if not len(kept):
+        return []
+    at_x, at_y = (v[kept].reshape(len(kept) * ALONG, -1).astype(np.float32) for v in (x, y))
+    seen = cv2.remap(scene.srgb, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = seen.reshape(len(kept), ALONG, -1, 3)
+    zones = scene.zones[row[kept], column[kept]]
+    edges = []
+    for k, index in enumerate(kept):
+        good = painted[index] & (seen[k, :, : 2 * width].max(axis=(1, 2)) < settings.clipped)
+        if good.mean() >= settings.least_places:
+            edge = _edge(segments[index], LINEAR_OF_BYTE[seen[k][good]], zones[k][good], scene.factor, settings)
+            if edge is not None:
+                edges.append(edge)
+    return edges
+
+
+def join_edges(edges: Sequence[Edge]) -> list[Edge]:
+    """Pieces that lie on one line become one edge, weighed by their noise; longest first."""
+    groups: list[list[Edge]] = []
+    for edge in sorted(edges, key=lambda edge: -edge.length):
+        home = next((group for group in groups if _on_one_line(group[0], edge)), None)
+        if home is None:
+            groups.append([edge])
+        else:
+            home.append(edge)
+    return sorted((_joined(group) for group in groups), key=lambda edge: -edge.length)
+
+
+def _segments(scene: Scene, settings: PanelSettings) -> Floats:
+    """Line segments (n, 4), x1 y1 x2 y2, in the painted part of the scene, longest first.
+
+    Detector: Grompone von Gioi, Jakubowicz, Morel, Randall (2010), IEEE TPAMI 32(4), 722-732, as in OpenCV.
+    """
+    if not scene.painted.any():
+        return np.empty((0, 4))
+    # gaps and seams between panels are no paint to the network, but belong to what is looked at
+    closed = cv2.morphologyEx(scene.painted.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    size = (int(scene.srgb.shape[1]), int(scene.srgb.shape[0]))
+    mask = cv2.resize(closed, size, interpolation=cv2.INTER_NEAREST)
+    left, top, width, height = cv2.boundingRect(mask)
+    window = np.s_[top : top + height, left : left + width]
+    grey = cv2.cvtColor(scene.srgb[window], cv2.COLOR_RGB2GRAY)
+    # what is no paint becomes plain: the detector's time goes by the edges that it sees
+    grey[mask[window] == 0] = int(np.median(grey[mask[window] > 0]))
+    found = cv2.createLineSegmentDetector(0).detect(grey)[0]
+    if found is None:
+        return np.empty((0, 4))
+    segments = np.asarray(found, np.float64).reshape(-1, 4) + np.array([left, top, left, top])
+    lengths = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    order = np.argsort(-lengths, kind="stable")
+    return np.asarray(segments[order[lengths[order] >= settings.least_length_px]])
+
+
+def _places(segments: Floats, offsets: Floats) -> tuple[Floats, Floats]:
+    """x and y (n, ALONG, offsets) of the places beside each segment."""
+    start, way = segments[:, :2], segments[:, 2:] - segments[:, :2]
+    along = (np.arange(ALONG) + 0.5) / ALONG
+    x, y = (start[:, k, None] + along * way[:, k, None] for k in (0, 1))
+    normal = way / np.hypot(way[:, 0], way[:, 1])[:, None]
+    return x[..., None] - offsets * normal[:, 1, None, None], y[..., None] + offsets * normal[:, 0, None, None]
+
+
+def _edge(
+    segment: Floats, light: Floats, zones: npt.NDArray[np.uint8], factor: float, settings: PanelSettings
+) -> Edge | None:
+    """What the strips show; `light` (places, offsets, 3) holds both strips from left to right, then the line itself."""
+    width, half = settings.strip_px, settings.strip_px // 2
+    strips = np.split(light[:, : 2 * width], 2, axis=1)
+    sides = np.stack([np.median(strip, axis=1) for strip in strips])  # (2, places, 3)
+    luminance = np.median(sides @ LUMINANCE, axis=1)
+    if luminance.min() < settings.darkest:
+        return None
+    lab = linear_to_lab(sides)
+    steps = lab[1] - lab[0]
+    step = np.median(steps, axis=0)
+    deviation = 1.4826 * np.median(np.abs(steps - step), axis=0)
+    length = float(np.hypot(*(segment[2:] - segment[:2]))) * len(light) / ALONG
+    blocks = max(1.0, length * factor / settings.independent_px)
+    near = [np.median(part, axis=(0, 1)) for part in (strips[0][:, half:], strips[1][:, :half])]
+    away = [np.median(part, axis=(0, 1)) for part in (strips[0][:, :half], strips[1][:, half:])]
+    line = float(np.median((light[:, 2 * width :] @ LUMINANCE).min(axis=1)))
+    darker = float(luminance.min())  # at a shadow's edge the line is as dark as the shadow, not darker
+    return Edge(
+        segment.reshape(2, 2),
+        np.median(lab[0], axis=0),
+        np.median(lab[1], axis=0),
+        step,
+        (1.2533 * deviation) ** 2 / blocks,  # the variance of a median is π/2 times that of a mean
+        np.hypot(*(linear_to_lab(np.stack(near)) - linear_to_lab(np.stack(away)))),
+        float(np.log((darker + settings.darkest) / (line + settings.darkest))),
+        (_likeliest(zones[:, :width]), _likeliest(zones[:, width : 2 * width])),
+    )
+
+
+def _likeliest(zones: npt.NDArray[np.uint8]) -> str | None:
+    likeliest = int(np.bincount(zones.ravel(), minlength=1).argmax())
+    return ZONES[likeliest - 1] if likeliest else None
+
+
+def _joined(group: Sequence[Edge]) -> Edge:
+    longest = group[0]
+    if len(group) == 1:
+        return longest
+    along = longest.ends[1] - longest.ends[0]
+    pieces = [edge if along @ (edge.ends[1] - edge.ends[0]) > 0 else edge.turned() for edge in group]
+    weights = np.stack([1 / (edge.noise + 0.01) for edge in pieces])
+    weights /= weights.sum(axis=0)
+
+    def mean(values: Sequence[Floats]) -> Floats:
+        return np.asarray((np.stack(values) * weights).sum(axis=0))
+
+    step = mean([edge.step for edge in pieces])
+    # where the pieces disagree by more than their noise, that counts as noise too
+    between = mean([(edge.step - step) ** 2 for edge in pieces]) / (len(pieces) - 1)
+    within = (np.stack([edge.noise for edge in pieces]) * weights**2).sum(axis=0)
+    corners = np.concatenate([edge.ends for edge in pieces])
+    return Edge(
+        corners[np.argsort(corners @ along)[[0, -1]]],
+        mean([edge.first for edge in pieces]),
+        mean([edge.second for edge in pieces]),
+        step,
+        np.maximum(within, between),
+        mean([edge.gradient for edge in pieces]),
+        float(np.average([edge.depth for edge in pieces], weights=[edge.length for edge in pieces])),
+        longest.zones,
+    )
+
+
+def _on_one_line(first: Edge, second: Edge) -> bool:
+    """Whether the second edge doubles the first or continues it, not farther beyond its ends than it is long."""
+    along = (first.ends[1] - first.ends[0]) / first.length
+    other = (second.ends[1] - second.ends[0]) / second.length
+    if abs(float(along[0] * other[1] - along[1] * other[0])) > np.sin(np.radians(SAME_LINE_DEG)):
+        return False
+    apart = second.ends - first.ends[0]
+    off = np.abs(along[0] * apart[:, 1] - along[1] * apart[:, 0])
+    at = apart @ along
+    return bool(off.max() <= SAME_LINE_PX and at.max() > -first.length and at.min() < 2 * first.length)
+
+
+def _odd_zone(gap: Edge, common: Floats) -> str | None:
+    distances = [float(np.hypot(*(lab - common)[1:])) for lab in (gap.first, gap.second)]
+    return gap.zones[0] if distances[0] > distances[1] else gap.zones[1]
+
+
+def _slant_deg(way: Floats) -> Floats:
+    """Angle between ways (..., 2) and the photo's upright, 0 to 90."""
+    return np.asarray(np.degrees(np.arctan2(np.abs(way[..., 0]), np.abs(way[..., 1]))))
+
+
+def _holds(box: Box, points: Floats) -> npt.NDArray[np.bool_]:
+    """Which points (..., 2), in pixels of the photo, lie in a box or at its border."""
+    corner, size = np.array([box.x, box.y]), np.array([box.width, box.height])
+    return np.asarray(((points >= corner - BOX_MARGIN_PX) & (points <= corner + size + BOX_MARGIN_PX)).all(axis=-1))
+
+
+def _box(edge: Edge, scene: Scene, zone: str | None) -> Box:
+    (left, top), (right, bottom) = edge.ends.min(axis=0) - BOX_MARGIN_PX, edge.ends.max(axis=0) + BOX_MARGIN_PX
+    return scene.box(left, top, right, bottom, zone)
+
+
+def _measure(cue: str, found: ColourDifference, zone: str | None, box: Box) -> Measure:
+    return Measure(
+        cue=cue,
+        value=round(found.delta_e00, 2),
+        unit="dE00",
+        uncertainty=round(found.standard_uncertainty, 2),
+        zone=zone,
+        regions=(box,),
+    )
