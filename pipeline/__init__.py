@@ -1,1 +1,1 @@
-"""The screening run: one module a stage, in the order adverts, photos, shots, cues, findings, evidence, shortlist, report."""
+"""The screening run, one module a stage: adverts, photos, shots, cues, findings, evidence, shortlist, report."""

@@ -45,16 +45,18 @@ def load(path: Path, model: type[Model]) -> Model:
         return model.model_validate(content)
     except ValidationError as error:
         first = error.errors()[0]
+        found = (
+            "" if first["type"] in ("missing", "extra_forbidden") else f" (found {reprlib.repr(first['input']):.60})"
+        )
         raise ConfigError(
             f"{path}, line {_line(node, first['loc'])}",
-            f"{'.'.join(str(part) for part in first['loc']) or 'content'}: {first['msg'].lower()}"
-            + ("" if first["type"] in ("missing", "extra_forbidden") else f" (found {reprlib.repr(first['input']):.60})"),
+            f"{'.'.join(str(part) for part in first['loc']) or 'content'}: {first['msg'].lower()}" + found,
             _remedy(first["type"], model, first["loc"]),
         ) from None
 
 
 def line_of(path: Path, location: Sequence[int | str]) -> int:
-    """The line, counted from 1, on which an entry of a YAML file stands; where it is missing, the line of its parent."""
+    """The line, counted from 1, on which an entry of a YAML file stands; if it is missing, the line of its parent."""
     return _line(_compose(path)[1], location)
 
 

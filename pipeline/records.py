@@ -1,4 +1,4 @@
-"""What stages hand to each other and what is written to disk. The pydantic models are the contract of the output files."""
+"""What stages hand to each other and what is written to disk: the pydantic models are the contract of the files."""
 
 from __future__ import annotations
 
@@ -186,10 +186,16 @@ class PhotoFindings(Record):
     cues: dict[str, CueFinding]
     measures: tuple[Measure, ...] = ()
     zones: dict[str, Probability] = Field(
-        default_factory=dict, description="Share of the photo's area that shows the zone, by zone; zones not shown are left out."
+        default_factory=dict,
+        description="Share of the photo's area that shows the zone, by zone; zones not shown are left out.",
     )
-    duplicate_of: str | None = Field(default=None, description="Photo of this advert that this one repeats (the largest is kept); its sightings count once.")
-    also_in: tuple[str, ...] = Field(default=(), description="`advert/photo` of the same photo in other adverts of the batch.")
+    duplicate_of: str | None = Field(
+        default=None,
+        description="Photo of this advert that this one repeats (the largest is kept); its sightings count once.",
+    )
+    also_in: tuple[str, ...] = Field(
+        default=(), description="`advert/photo` of the same photo in other adverts of the batch."
+    )
 
     @property
     def likely_shot(self) -> str:
@@ -200,7 +206,7 @@ class PhotoFindings(Record):
 
 
 class Weight(Record):
-    """One piece of evidence. Positive decibans speak for a refinish, negative ones for the factory paint (Good 1950)."""
+    """One piece of evidence: positive decibans speak for a refinish, negative ones for factory paint (Good 1950)."""
 
     cue: str
     zone: str | None
@@ -210,7 +216,8 @@ class Weight(Record):
     decibans: float
     why: str
     likelihoods: dict[str, float] = Field(
-        default_factory=dict, description="Likelihood of this observation under each history: what the decibans are made of."
+        default_factory=dict,
+        description="Likelihood of this observation under each history: what the decibans are made of.",
     )
 
 
@@ -231,7 +238,9 @@ class AdvertResult(Record):
     rank: int = Field(ge=1)
     history: dict[str, Probability]
     refinished: Probability
-    refinished_range: tuple[Probability, Probability] = Field(description="`refinished` under the lowest and the highest prior of the config.")
+    refinished_range: tuple[Probability, Probability] = Field(
+        description="`refinished` under the lowest and the highest prior of the config."
+    )
     weights: tuple[Weight, ...]
     coverage: dict[str, ZoneState]
     requests: tuple[Request, ...]
