@@ -1,7 +1,7 @@
 """Surfaces as grids of points: lofts, sweeps and turned shapes, in metres, with their own millimetre coordinates.
 
-Every part of a vehicle is a `Patch`, a structured grid. A grid carries its texture coordinates for free, can be cut to the
-part a camera sees, and lets paint be computed at any density. x points forward, y to the left, z up.
+Every part of a vehicle is a `Patch`, a structured grid. A grid carries its texture coordinates for free, can be cut to
+the part a camera sees, and lets paint be computed at any density. x points forward, y to the left, z up.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 Points = npt.NDArray[np.float64]
+Vector = Sequence[float] | Points
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +68,13 @@ def resample(curve: Points, count: int, *, closed: bool = False) -> Points:
     return np.stack([np.interp(at, length, curve[:, k]) for k in range(curve.shape[1])], axis=1)
 
 
-def line(start: Sequence[float], end: Sequence[float], count: int) -> Points:
+def line(start: Vector, end: Vector, count: int) -> Points:
     """A straight curve."""
     return np.linspace(np.asarray(start, float), np.asarray(end, float), count)
 
 
 def rounded_rectangle(width: float, height: float, radius: float, count: int) -> Points:
-    """A closed curve (count, 2) around the origin, anticlockwise from the middle of the right side; last point = first."""
+    """A closed curve (count, 2) around the origin, anticlockwise from the middle of the right side to there again."""
     radius = min(radius, 0.499 * width, 0.499 * height)
     corners = []
     for k, (sx, sy) in enumerate(((1, 1), (-1, 1), (-1, -1), (1, -1))):
@@ -96,12 +97,13 @@ def loft(first: Points, last: Points, rows: int, *, bulge: float = 0.0) -> Patch
 def _normals(points: Points) -> Points:
     down, right = np.gradient(points, axis=0), np.gradient(points, axis=1)
     normal = np.cross(down, right)
-    return normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
+    return np.asarray(normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12))
 
 
 def rolled_edges(surface: Patch, radius: float, depth: float, *, edges: str = "tblr", steps: int = 4) -> Patch:
-    """Bend the named edges (t first row, b last row, l first column, r last column) inwards over `radius`, then down by `depth`.
+    """Bend the named edges inwards over `radius`, then down by `depth`.
 
+    Edges are t (first row), b (last row), l (first column) and r (last column).
     Sheet metal panels end in a folded flange; without one a panel looks cut from paper. The outline stays where it was.
     """
     points = surface.points
@@ -148,7 +150,7 @@ def sweep(profile: Points, path: Points, up: Points, *, closed: bool = False) ->
 
 
 def turned(profile: Points, count: int = 24, *, sides: int | None = None) -> Patch:
-    """A profile (rows, 2: radius, height) turned around z, from the centre outwards; `sides` gives a polygon (hexagon head)."""
+    """A profile (rows, 2: radius, height) turned around z, from the centre outwards; `sides` gives a polygon."""
     angle = np.linspace(0.0, 2 * np.pi, count)
     reach = np.ones_like(angle)
     if sides:
@@ -161,13 +163,16 @@ def turned(profile: Points, count: int = 24, *, sides: int | None = None) -> Pat
     return patch(points)
 
 
-def box(size: Sequence[float], bevel: float, *, rows: int = 2) -> tuple[Patch, ...]:
+def box(size: Vector, bevel: float, *, rows: int = 2) -> tuple[Patch, ...]:
     """A box around the origin with bevelled edges: a band around its sides, a lid and a floor."""
     sx, sy, sz = size
     bevel = min(bevel, 0.3 * min(size))
     outline = rounded_rectangle(sx, sy, bevel * 1.5, 44)
     inner = rounded_rectangle(sx - 2 * bevel, sy - 2 * bevel, bevel, 44)
-    at = lambda curve, z: np.column_stack([curve, np.full(len(curve), z)])  # noqa: E731
+
+    def at(curve: Points, z: float) -> Points:
+        return np.column_stack([curve, np.full(len(curve), z)])
+
     levels = [
         at(inner, -sz / 2),
         *(at(outline, z) for z in np.linspace(-sz / 2 + bevel, sz / 2 - bevel, rows)),
@@ -192,10 +197,8 @@ def tube(path: Points, radius: float, *, around: int = 14, closed: bool = False)
     return sweep(profile, path, up, closed=closed)
 
 
-def placed(
-    at: Sequence[float], *, z: Sequence[float] = (0, 0, 1), x: Sequence[float] = (1, 0, 0), scale: float = 1.0
-) -> Points:
-    """The 4 × 4 map that puts the origin at `at` with its z axis along `z` and its x axis as near to `x` as that allows."""
+def placed(at: Vector, *, z: Vector = (0, 0, 1), x: Vector = (1, 0, 0), scale: float = 1.0) -> Points:
+    """The 4 × 4 map that puts the origin at `at`, its z axis along `z` and its x axis as near to `x` as that allows."""
     z_axis = np.asarray(z, float) / np.linalg.norm(z)
     x_axis = np.asarray(x, float) - np.dot(x, z_axis) * z_axis
     if np.linalg.norm(x_axis) < 1e-6:

@@ -1,7 +1,8 @@
-"""An invented body-on-frame utility vehicle as a list of parts, each a patch with its surface, zone, side and factory finish.
+"""An invented body-on-frame utility vehicle: parts, each a patch with surface, zone, side and factory finish.
 
-Built from a `BodyFamily` (ranges in `configs/synthesis/families.yaml`) and a random generator. x points forward from the middle
-of the wheelbase, y to the left, z up; metres. Which parts the factory painted, left bare or riveted follows the family.
+Built from a `BodyFamily` (ranges in `configs/synthesis/families.yaml`) and a random generator. x points forward from the
+middle of the wheelbase, y to the left, z up; metres. Which parts the factory painted, left bare or riveted follows the
+family.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from synthetic_data.geometry import (
     MIRROR_Y,
     Patch,
     Points,
+    Vector,
     box,
     line,
     loft,
@@ -72,7 +74,7 @@ def families() -> dict[str, BodyFamily]:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One patch of the vehicle. `panel` names what is painted in one go; `group` keeps the patches of one thing together."""
+    """One patch. `panel` names what is painted in one go; `group` keeps the patches of one thing together."""
 
     name: str
     patch: Patch
@@ -122,7 +124,10 @@ class _Builder:
     """Collects parts; each method adds one assembly. Left-hand parts are mirrored to the right."""
 
     def __init__(self, name: str, family: BodyFamily, rng: np.random.Generator, open_doors: tuple[str, ...]) -> None:
-        draw = lambda limits: float(rng.uniform(*limits))  # noqa: E731
+
+        def draw(limits: tuple[float, float]) -> float:
+            return float(rng.uniform(*limits))
+
         self.name, self.family, self.rng, self.open_doors = name, family, rng, open_doors
         self.parts: list[Part] = []
         self.sites: list[Site] = []
@@ -174,7 +179,7 @@ class _Builder:
         group: str = "",
         both: bool = False,
         inward: bool = False,
-        facing: Sequence[float] | None = None,
+        facing: Vector | None = None,
     ) -> None:
         """Add one or more patches; `both` adds the mirrored ones too, sides named left and right.
 
@@ -211,8 +216,8 @@ class _Builder:
         name: str,
         place: str,
         zone: str | None,
-        target: Sequence[float],
-        normal: Sequence[float],
+        target: Vector,
+        normal: Vector,
         extent: float,
         *,
         side: str | None = None,
@@ -319,15 +324,24 @@ class _Builder:
         transform: Points | None = None,
         sites: bool = True,
     ) -> None:
-        """A framed pane: sheet ring, glazing rubber, glass. `origin` is the middle; margins left, right, top, bottom of the sheet."""
+        """A framed pane: sheet ring, glazing rubber, glass.
+
+        `origin` is the middle; margins are those left, right, top and bottom of the sheet.
+        """
         w = np.cross(u, v)
-        at = lambda curve, out=0.0: origin + curve[:, :1] * u + curve[:, 1:] * v + out * w  # noqa: E731
+
+        def at(curve: Points, out: float = 0.0) -> Points:
+            return origin + curve[:, :1] * u + curve[:, 1:] * v + out * w
+
         count = 121
         inner = rounded_rectangle(width, height, self.window_radius, count)
         left, right, top, bottom = margin
         shift = np.array([(right - left) / 2, (top - bottom) / 2])
         outer = rounded_rectangle(width + left + right, height + top + bottom, 0.012, count) + shift
-        apply = (lambda p: p.moved(transform)) if transform is not None else (lambda p: p)
+
+        def apply(surface: Patch) -> Patch:
+            return surface if transform is None else surface.moved(transform)
+
         near = rounded_rectangle(
             width + 0.024, height + 0.024, self.window_radius + 0.012, count
         )  # so that distances to the rubber are true
@@ -421,9 +435,9 @@ class _Builder:
     def rivets(
         self,
         name: str,
-        start: Sequence[float],
-        end: Sequence[float],
-        out: Sequence[float],
+        start: Vector,
+        end: Vector,
+        out: Vector,
         *,
         zone: str,
         panel: str,
@@ -468,9 +482,9 @@ class _Builder:
     def seam(
         self,
         name: str,
-        start: Sequence[float],
-        end: Sequence[float],
-        out: Sequence[float],
+        start: Vector,
+        end: Vector,
+        out: Vector,
         *,
         panel: str,
         both: bool = True,
@@ -478,7 +492,7 @@ class _Builder:
         side: str | None = None,
         bulge: float = 0.0,
     ) -> None:
-        """The join of two sheets: a groove whose depth the painter may fill; it follows a sheet that stands `bulge` proud."""
+        """The join of two sheets: a groove the painter may fill; it follows a sheet that stands `bulge` proud."""
         half, g = 0.008, self.gap / 2
         profile = np.array(
             [
@@ -505,10 +519,10 @@ class _Builder:
     def hinge(
         self,
         name: str,
-        at: Sequence[float],
-        axis: Sequence[float],
-        out: Sequence[float],
-        along: Sequence[float],
+        at: Vector,
+        axis: Vector,
+        out: Vector,
+        along: Vector,
         *,
         panel: str,
         transform: Points | None = None,
@@ -652,7 +666,10 @@ class _Builder:
         gx = x0 - 0.035
         half, z0, z1 = self.bonnet_half, self.z_sill + 0.02, self.z_wing + 0.01
         centre = np.array([gx, 0, (z0 + z1) / 2])
-        at = lambda c: centre + np.column_stack([np.zeros(len(c)), c])  # noqa: E731
+
+        def at(curve: Points) -> Points:
+            return centre + np.column_stack([np.zeros(len(curve)), curve])
+
         grille_w, grille_h = 2 * half * 0.72, (z1 - z0) * 0.62
         ring = loft(
             at(rounded_rectangle(2 * half - 0.01, z1 - z0, 0.01, 121)),
@@ -784,7 +801,7 @@ class _Builder:
             panel="screen_frame",
         )
         self.screen_top_x = base[0] - np.sin(tilt) * height
-        edge = base + [0, self.y - 0.03, 0] - v * 0.01
+        edge = base + np.array([0, self.y - 0.03, 0]) - v * 0.01
         post = loft(
             line(edge, edge + v * (height - 0.04), 20),
             line(
@@ -953,7 +970,7 @@ class _Builder:
         ]
 
     def _aperture(self) -> None:
-        """The door opening: shut faces all the way round as one folded sweep, with the body-side seal on its inner flange."""
+        """The door opening: shut faces all the way round as one folded sweep, the body's seal on its inner flange."""
         x0, x1 = self.door_front, self.door_rear
         z0, z1 = self.z_sill, self.z_roof - 0.085
         outline = rounded_rectangle(x0 - x1 + 0.002, z1 - z0 + 0.002, 0.02, 241)
@@ -1047,7 +1064,7 @@ class _Builder:
                 )
 
     def rear_body(self) -> None:
-        y, g, x1 = self.y, self.gap, self.door_rear - self.gap / 2
+        y, x1 = self.y, self.door_rear - self.gap / 2
         body = self.family.body
         seam_half = 0.008
         post = self.side_panel(x1, self.x_seam + seam_half - 0.0005, self.z_belt, columns=14, edges="tbl")
@@ -1130,7 +1147,7 @@ class _Builder:
             upper = replace(
                 filler, points=filler.points * [1, 1, (self.z_roof - 0.09 - z) / (self.z_belt - self.z_sill)]
             )
-            upper = replace(upper, points=upper.points + [0, -0.004, z - upper.points[..., 2].min()])
+            upper = replace(upper, points=upper.points + np.array([0, -0.004, z - upper.points[..., 2].min()]))
             self.add("cab_corner", upper, "paint", "tub_side", "body", "sheet", panel="top_left", both=True)
             self._back_window(cab_rear, z)
             self._load_bed(cab_rear)
@@ -1153,7 +1170,7 @@ class _Builder:
         gutter = np.array([[0.012, 0.0], [0.012, -0.012], [-0.004, -0.012], [-0.004, 0.0]])
         self.add(
             "gutter",
-            sweep(gutter, roof_line + [0, 0.006, -0.012], np.array([0, 0, 1.0])),
+            sweep(gutter, roof_line + np.array([0, 0.006, -0.012]), np.array([0, 0, 1.0])),
             "paint",
             "roof",
             "body",
@@ -1693,7 +1710,7 @@ class _Builder:
                 None,
                 "seat",
             )
-            back = placed(base + [-0.28, 0, 0.32], z=(-1, 0, 0.22), x=(0, 1, 0))
+            back = placed(base + np.array([-0.28, 0, 0.32]), z=(-1, 0, 0.22), x=(0, 1, 0))
             self.add(
                 f"seat_back{sign}",
                 [p.moved(back) for p in box((0.46, 0.56, 0.11), 0.045, rows=4)],
@@ -1701,7 +1718,7 @@ class _Builder:
                 None,
                 "seat",
             )
-            rest = placed(base + [-0.36, 0, 0.68], z=(-1, 0, 0.2), x=(0, 1, 0))
+            rest = placed(base + np.array([-0.36, 0, 0.68]), z=(-1, 0, 0.2), x=(0, 1, 0))
             self.add(
                 f"head_rest{sign}",
                 [p.moved(rest) for p in box((0.24, 0.16, 0.08), 0.035, rows=4)],
@@ -1813,7 +1830,7 @@ def _smooth(t: Points) -> Points:
     return t * t * (3 - 2 * t)
 
 
-def _turned_towards(surface: Patch, facing: Sequence[float]) -> Patch:
+def _turned_towards(surface: Patch, facing: Vector) -> Patch:
     """The patch with its normals, on the whole, along `facing`."""
     normal = np.cross(np.gradient(surface.points, axis=0), np.gradient(surface.points, axis=1)).sum(axis=(0, 1))
     return surface if float(normal @ np.asarray(facing, float)) >= 0 else surface.flipped()
