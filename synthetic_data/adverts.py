@@ -1,4 +1,4 @@
-"""One synthetic advert: a vehicle, its paint history, a seller's yard, phone and habits, and the photos that come of it."""
+"""One synthetic advert: a vehicle, its paint history, a seller's yard, phone and habits, and the photos of it."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from pipeline.configuration import Config, load, shipped
 from pipeline.records import DETECTED_CUES
-from synthetic_data.camera import CameraSettings, DevelopedPhoto, PhoneCamera, camera_settings, develop, sample_phone
+from synthetic_data.camera import DevelopedPhoto, PhoneCamera, camera_settings, develop, sample_phone
 from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
@@ -160,7 +160,7 @@ def _draw(rng: np.random.Generator, weights: dict[str, float]) -> str:
 
 
 class _Models:
-    """The vehicle with its doors closed or one of them open, painted alike, each with a scene for asking what can be seen."""
+    """The vehicle with its doors closed or one open, painted alike, each with a scene for asking what can be seen."""
 
     def __init__(self, family: str, geometry_seed: int, closed: Vehicle, paint: PaintHistory, grime: Any) -> None:
         self.family, self.seed, self.paint, self.grime = family, geometry_seed, paint, grime
@@ -275,7 +275,7 @@ def _branches(rng: np.random.Generator) -> tuple[tuple[Patch, tuple[float, float
     return tuple(props)
 
 
-# --- standing somewhere and pressing the button --------------------------------------------------------------------------------
+# --- standing somewhere and pressing the button --------------------------------------------------------------
 
 
 def _take(
@@ -396,11 +396,8 @@ def _far_stand(
     if shot == "underside":
         azimuth = rng.uniform(0, 2 * math.pi)
         around = np.array([math.cos(azimuth) * (half + 0.5), math.sin(azimuth) * (vehicle.width / 2 + 0.55), 0])
-        return around + [0, 0, rng.uniform(0.12, 0.42)], around * rng.uniform(-0.1, 0.35) + [
-            0,
-            0,
-            rng.uniform(0.40, 0.55),
-        ]
+        origin = around + np.array([0, 0, rng.uniform(0.12, 0.42)])
+        return origin, around * rng.uniform(-0.1, 0.35) + np.array([0, 0, rng.uniform(0.40, 0.55)])
     reach = rng.uniform(*settings.distance_m["rear" if shot == "rear" else "exterior"])
     azimuth = rng.uniform(-0.45, 0.45) + math.pi if shot == "rear" else rng.uniform(-2.1, 2.1)
     middle = np.array([-half * 0.7 if shot == "rear" else rng.uniform(-0.4, 0.4), 0.0, rng.uniform(0.75, 1.05)])
@@ -484,7 +481,7 @@ def _emptied(painted: PaintedVehicle, rng: np.random.Generator) -> PaintedVehicl
             rows.append(int(k))
     import torch
 
-    index = torch.tensor(rows + [next(i for i, p in enumerate(painted.vehicle.parts) if p.surface == "glass")])
+    index = torch.tensor([*rows, next(i for i, p in enumerate(painted.vehicle.parts) if p.surface == "glass")])
     pane = replace(
         next(p for p in painted.vehicle.parts if p.surface == "glass"),
         patch=box((0.3, 0.3, 0.004), 0.001)[1].moved(placed((0.4, 0.4, 0.02))),
@@ -499,7 +496,7 @@ def _emptied(painted: PaintedVehicle, rng: np.random.Generator) -> PaintedVehicl
     return replace(painted, vehicle=vehicle, table=type(painted.table)(**columns), hard_negatives=frozenset())
 
 
-# --- labels -----------------------------------------------------------------------------------------------------------------------
+# --- labels --------------------------------------------------------------------------------------------------
 
 
 def _labels(
@@ -530,7 +527,7 @@ def _labels(
         if cue in LABELLED_CUES:
             mask = photo.cues.get(cue)
             area = 0 if mask is None else int(mask.sum())
-            solid = 0 if area == 0 else int(cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).sum())
+            solid = 0 if mask is None else int(cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).sum())
             faint = int(doubtful[cue].sum()) if cue in doubtful else 0
             value = 1 if solid >= least / 3 and area >= least else None if area >= 4 or faint >= least else 0
         labels[f"cue_{cue}"] = value

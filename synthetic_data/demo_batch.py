@@ -103,11 +103,11 @@ def _details(advert: DemoAdvert, plan: AdvertPlan, rng: np.random.Generator) -> 
 def _spoilt(picture: np.ndarray[Any, Any], number: int, rng: np.random.Generator) -> np.ndarray[Any, Any]:
     """Photos nobody can judge: thumbnails, shaken, or far too dark."""
     if number % 3 == 1:
-        return cv2.resize(picture, None, fx=0.28, fy=0.28, interpolation=cv2.INTER_AREA)
+        return np.asarray(cv2.resize(picture, None, fx=0.28, fy=0.28, interpolation=cv2.INTER_AREA))
     if number % 3 == 2:
         length = 45
         kernel = np.zeros((length, length), np.float32)
         cv2.line(kernel, (0, int(rng.integers(10, 34))), (length - 1, int(rng.integers(10, 34))), 1.0, 1)
-        return cv2.filter2D(picture, -1, kernel / kernel.sum())
+        return np.asarray(cv2.filter2D(picture, -1, kernel / kernel.sum()))
     dark = picture.astype(np.float32) * 0.045 + rng.normal(size=picture.shape) * 2.0
-    return np.clip(dark, 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(dark, 0, 255), np.uint8)

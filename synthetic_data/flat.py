@@ -1,4 +1,4 @@
-"""Photos of flat things: papers on a table, a maker's plate on a painted panel. Drawn in the plane, then seen at an angle."""
+"""Photos of flat things, drawn in the plane, then seen at an angle: papers on a table, a maker's plate on a panel."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def _words(rng: np.random.Generator, letters: int) -> str:
 
 def _cloud(rng: np.random.Generator, shape: tuple[int, int], scale: int) -> Array:
     small = rng.normal(size=(max(2, shape[0] // scale), max(2, shape[1] // scale))).astype(np.float32)
-    return cv2.resize(small, shape[::-1], interpolation=cv2.INTER_CUBIC)
+    return np.asarray(cv2.resize(small, shape[::-1], interpolation=cv2.INTER_CUBIC))
 
 
 def _seen_at_an_angle(
@@ -58,7 +58,7 @@ def _lit(rng: np.random.Generator, picture: Array) -> Array:
     yy, xx = np.mgrid[0:height, 0:width].astype(np.float32) / max(height, width)
     way = rng.normal(size=2)
     fall = 1 + 0.5 * (way[0] * (xx - 0.5) + way[1] * (yy - 0.4)) + 0.08 * _cloud(rng, (height, width), 200)
-    return np.clip(picture * np.clip(fall, 0.15, 3)[..., None], 0, None).astype(np.float32)
+    return np.asarray(np.clip(picture * np.clip(fall, 0.15, 3)[..., None], 0, None), np.float32)
 
 
 def _exposure(radiance: Array, surface: Array, zone: Array) -> Exposure:

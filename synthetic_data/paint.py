@@ -1,7 +1,8 @@
 """What a painted surface looks like, texel by texel: coats, wear, mist, masking lines, dirt.
 
-`shade` is one pure function from where the texels lie and what the painter did to colour, roughness, metal, relief and cue
-masks. It runs on torch tensors so that the same code serves a GPU and a laptop. Lengths are millimetres, colours linear sRGB.
+`shade` is one pure function from where the texels lie and what the painter did to colour, roughness, metal, relief and
+cue masks. It runs on torch tensors so that the same code serves a GPU and a laptop. Lengths are millimetres, colours
+linear sRGB.
 """
 
 from __future__ import annotations
@@ -27,13 +28,13 @@ FILL_RAMP_MM = 12.0  # a filled stretch of a seam ends over this length
 
 
 def lab_to_linear_srgb(lab: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """CIELAB (D65, 2°; last axis L*, a*, b*) to linear sRGB, clipped to 0.002 to 0.95 (CIE 15:2018, 8.2.1, inverted)."""
+    """CIELAB (D65, 2°; last axis L*, a*, b*) to linear sRGB clipped to 0.002 to 0.95 (CIE 15:2018, 8.2.1, inverted)."""
     values = np.asarray(lab, float)
     fy = (values[..., 0] + 16) / 116
     f = np.stack([fy + values[..., 1] / 500, fy, fy - values[..., 2] / 200], -1)
     delta = 6 / 29
     xyz = np.where(f > delta, f**3, 3 * delta**2 * (f - 4 / 29)) * D65_WHITE
-    return np.clip(xyz @ XYZ_TO_SRGB.T, 0.002, 0.95)
+    return np.asarray(np.clip(xyz @ XYZ_TO_SRGB.T, 0.002, 0.95))
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +56,9 @@ class Texels:
 
 @dataclass(frozen=True, slots=True)
 class PartTable:
-    """One row a part, everything the shader asks of it (see `painter.paint_vehicle`). Colours (P, 3) linear sRGB, lengths mm.
+    """One row a part, everything the shader asks of it (see `painter.paint_vehicle`).
 
-    kind: 0 other, 1 sheet, 2 shut, 3 seal, 4 fastener, 5 seam, 6 hidden.
+    Colours (P, 3) linear sRGB, lengths mm. kind: 0 other, 1 sheet, 2 shut, 3 seal, 4 fastener, 5 seam, 6 hidden.
     """
 
     kind: Tensor
@@ -73,7 +74,9 @@ class PartTable:
     fade: Tensor  # 0 to 1
     chips: Tensor  # 0 to 1
     wear: Tensor  # (P, 6): strength, centre along, centre across, radius along, radius across, raggedness
-    masking: Tensor  # (P, 4): distance of the line from row 0 (negative: none), step, raggedness mm, side that is new (+1 below)
+    masking: (
+        Tensor  # (P, 4): distance of the line from row 0 (negative: none), step, raggedness mm, new side (+1 below)
+    )
     mist: Tensor  # (P, 5): strength, fringe mm, tape line mm (0: none), bleed mm, patchiness
     veil: Tensor  # (P, 6): strength, gun direction xyz, height where it starts mm, fall-off mm
     mist_colour: Tensor
@@ -106,7 +109,7 @@ class Grime:
 
 @dataclass(frozen=True, slots=True)
 class Film:
-    """The surface as seen: colour (N, 3) linear, roughness, metallic (N,), relief (N,) mm, cue bits and unknown bits (N,) int32."""
+    """The surface as seen: colour (N, 3) linear, roughness, metallic, relief mm, cue and unknown bits int32 (N,)."""
 
     colour: Tensor
     roughness: Tensor
@@ -117,7 +120,7 @@ class Film:
 
 
 class Noise:
-    """Smooth random fields of position, many at a time, from one seed. Values are about normal; their deviation is 0.84."""
+    """Smooth random fields of position, many at a time, from one seed; values about normal with deviation 0.84."""
 
     def __init__(self, seed: int, device: torch.device, channels: int = 6) -> None:
         generator = np.random.default_rng(seed)
@@ -145,7 +148,8 @@ class Noise:
             total += weight * field.reshape(-1)
             norm += weight**2
             weight *= gain
-        return total * (1.55 / norm**0.5)
+        scaled: Tensor = total * (1.55 / norm**0.5)
+        return scaled
 
 
 def smoothstep(low: float | Tensor, high: float | Tensor, value: Tensor) -> Tensor:

@@ -1,8 +1,9 @@
-"""The paint history of one vehicle: what the factory sprayed, what years did to it, what a painter did later and how carefully.
+"""The paint history of one vehicle: what the factory sprayed, what years did to it, what a painter did later and how.
 
 Cause first, signs follow: a `PaintHistory` says which panels were refinished in which colour and with how much care;
-`paint_vehicle` works out, part by part, what that leaves behind (a `PartTable` for the shader and seams bent where they are filled).
-Every part draws from its own child seed, so a vehicle looks the same whatever doors stand open and from wherever it is seen.
+`paint_vehicle` works out, part by part, what that leaves behind (a `PartTable` for the shader and seams bent where they
+are filled). Every part draws from its own child seed, so a vehicle looks the same whatever doors stand open and from
+wherever it is seen.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ MATERIALS: dict[str, tuple[tuple[float, float, float], float, float]] = {
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One refinish: panels, colour, how carefully (0 rushed to 1 patient), coats, gloss of the new paint as a roughness."""
+    """One refinish: panels, colour, care (0 rushed to 1 patient), coats, gloss of the new paint as a roughness."""
 
     panels: frozenset[str]
     lab: Lab
@@ -75,7 +76,7 @@ class PaintHistory:
 
 @dataclass(frozen=True, slots=True)
 class PaintedVehicle:
-    """A vehicle whose seams are bent as filled, with what the shader needs and which panels and cues the painter caused."""
+    """A vehicle with its seams bent as filled, what the shader needs and which panels and cues the painter caused."""
 
     vehicle: Vehicle
     history: PaintHistory
@@ -185,7 +186,8 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
     look = _SharedLook.draw(shared)
     rows: list[dict[str, Any]] = []
     parts: list[Part] = []
-    sealed, hard = set(), set()
+    sealed: set[str] = set()
+    hard: set[str] = set()
     for part in vehicle.parts:
         rng = np.random.default_rng([history.seed, zlib.crc32(part.group.encode())])
         job = history.job_of(part.panel)
@@ -283,7 +285,7 @@ def _plain_row(part: Part, history: PaintHistory, look: _SharedLook, rng: np.ran
         "peel": 0.0,
         "fade": 0.0,
         "chips": 0.0,
-        "wear": np.zeros(6) + [0, 0, 0, 1, 1, 0],
+        "wear": np.array([0.0, 0, 0, 1, 1, 0]),
         "masking": np.array([-1.0, 0, 0, 1]),
         "mist": np.zeros(5),
         "veil": np.array([0, 0, 0, 1.0, 0, 1]),
@@ -433,7 +435,7 @@ def _groove(
     sealed: set[str],
     hard: set[str],
 ) -> Part:
-    """An open seam, one closed by thick paint or filler over some stretch, one packed with mud, or the factory's own bead."""
+    """An open seam, one closed by thick paint or filler over a stretch, one packed with mud, or the factory's bead."""
     length, _ = part.patch.size_mm
     if family.seam_sealer.get(part.group.split(".")[0], False):
         sealed.add(part.group)
@@ -449,14 +451,19 @@ def _groove(
         row["fill"] = np.array([rng.uniform(0.88, 1.0), start, stop])
         row["crack"] = float(rng.random() < 0.3)
         along = part.patch.along_mm
-        ramp = lambda t: np.clip(t, 0, 1) ** 2 * (3 - 2 * np.clip(t, 0, 1))  # noqa: E731
-        fill = row["fill"][0] * ramp((along - start) / FILL_RAMP_MM + 0.5) * ramp((stop - along) / FILL_RAMP_MM + 0.5)
+        begun, ended = _ramp((along - start) / FILL_RAMP_MM + 0.5), _ramp((stop - along) / FILL_RAMP_MM + 0.5)
+        fill = row["fill"][0] * begun * ended
         return replace(part, patch=_bent(part.patch, fill))
     if rng.random() < 0.35:
         row["packed"] = float(rng.uniform(0.6, 1.0))
         hard.add("packed_seam")
         return replace(part, patch=_bent(part.patch, np.full(part.patch.points.shape[1], rng.uniform(0.6, 0.9))))
     return part
+
+
+def _ramp(t: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """From 0 to 1 over t = 0 to 1, level at both ends."""
+    return np.asarray(np.clip(t, 0, 1) ** 2 * (3 - 2 * np.clip(t, 0, 1)))
 
 
 def _bent(patch: Patch, fill: np.ndarray[Any, Any], bead_mm: float = 0.0) -> Patch:
@@ -493,7 +500,7 @@ def _veil(row: dict[str, Any], panel: str, history: PaintHistory, look: _SharedL
 def _hidden(
     row: dict[str, Any], part: Part, history: PaintHistory, look: _SharedLook, rng: np.random.Generator, hard: set[str]
 ) -> None:
-    """Chassis, brackets, pipes: black or zinc, rusty, with underseal or black paint over everything, or under the painter's mist."""
+    """Chassis, brackets, pipes: black or zinc, rusty, under underseal, black paint or the painter's mist."""
     shared = np.random.default_rng([history.seed, zlib.crc32(part.panel.encode())])
     row["is_painted"] = False
     row["rust"] = float(look.rust * shared.uniform(0.2, 1.0))

@@ -1,8 +1,8 @@
 """From a painted vehicle and a viewpoint to radiance and labels, with Mitsuba 3.
 
 Every scene has the same shapes and plugins (one body mesh with one atlas of baked textures, one pane mesh, ground, one
-environment), so that Mitsuba's compiled kernels are reused from photo to photo. Texture density follows the camera: what
-fills the frame is baked finely, what is out of sight coarsely.
+environment), so that Mitsuba's compiled kernels are reused from photo to photo. Texture density follows the camera:
+what fills the frame is baked finely, what is out of sight coarsely.
 """
 
 from __future__ import annotations
@@ -57,8 +57,8 @@ class View:
 class Stage:
     """Everything around the vehicle.
 
-    `emitter` is a Mitsuba environment (see `light_up`), `ground` an albedo map (n, n, 3) of a square `ground_m` wide, `wetness`
-    0 to 1, `props` further surfaces with a plain colour and roughness.
+    `emitter` is a Mitsuba environment (see `light_up`), `ground` an albedo map (n, n, 3) of a square `ground_m` wide,
+    `wetness` 0 to 1, `props` further surfaces with a plain colour and roughness.
     """
 
     emitter: Any = field(repr=False)
@@ -109,17 +109,15 @@ def _pieces(parts: tuple[Part, ...], view: View) -> list[_Piece]:
         z = local[..., 2]
         safe = np.maximum(z, 1e-3)
         x, y = local[..., 0] / safe, local[..., 1] / safe
-        low = lambda a: np.minimum(np.minimum(a[:-1, :-1], a[1:, :-1]), np.minimum(a[:-1, 1:], a[1:, 1:]))  # noqa: E731
-        high = lambda a: -low(-a)  # noqa: E731
-        cell_z = high(z)
-        shown = (low(x) < half_w) & (high(x) > -half_w) & (low(y) < half_h) & (high(y) > -half_h) & (cell_z > 0.03)
+        within = (_least(x) < half_w) & (_most(x) > -half_w) & (_least(y) < half_h) & (_most(y) > -half_h)
+        shown = within & (_most(z) > 0.03)
         coarse = max(part.patch.size_mm) / 10 + 1.0
         if not shown.any():
             pieces.append(_Piece(k, part.patch, (0.0, 0.0), coarse))
             continue
         rows, columns = np.nonzero(shown.any(1))[0], np.nonzero(shown.any(0))[0]
         r0, r1, c0, c1 = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
-        nearest = float(np.maximum(low(z)[shown].min(), 0.05))
+        nearest = float(np.maximum(_least(z)[shown].min(), 0.05))
         texel = max(nearest * view.pixel_angle * 1000 * 0.9, SMALLEST_TEXEL_MM)
         total_r, total_c = points.shape[0] - 1, points.shape[1] - 1
         for rs, re, cs, ce, fine in (
@@ -135,9 +133,19 @@ def _pieces(parts: tuple[Part, ...], view: View) -> list[_Piece]:
     return pieces
 
 
+def _least(values: Array) -> Array:
+    """Least value at the four corners of each cell of a grid."""
+    left, right = values[:, :-1], values[:, 1:]
+    return np.minimum(np.minimum(left[:-1], left[1:]), np.minimum(right[:-1], right[1:]))
+
+
+def _most(values: Array) -> Array:
+    return -_least(-values)
+
+
 def _sizes(pieces: list[_Piece], scale: float) -> Array:
     sizes = np.array([[*p.patch.size_mm, p.texel_mm * scale] for p in pieces])
-    return np.clip(np.ceil(sizes[:, :2] / sizes[:, 2:]) + 1, 4, 4000).astype(int)
+    return np.asarray(np.clip(np.ceil(sizes[:, :2] / sizes[:, 2:]) + 1, 4, 4000), int)
 
 
 def _pack(sizes: Array) -> tuple[Array, int, int]:
@@ -167,12 +175,12 @@ def _normals(points: Array) -> Array:
         fallback = normal.sum(axis=(0, 1))
         normal[poor] = fallback / max(float(np.linalg.norm(fallback)), 1e-12)
         length = np.linalg.norm(normal, axis=-1, keepdims=True)
-    return normal / np.maximum(length, 1e-14)
+    return np.asarray(normal / np.maximum(length, 1e-14))
 
 
 @dataclass(frozen=True, slots=True)
 class _Baked:
-    """The atlas as a list of texels: look, owning part, place in the atlas, size (N, 2) mm, owning piece; and the mesh."""
+    """The atlas as texels: look, owning part, place in the atlas, size (N, 2) mm, owning piece; and the mesh."""
 
     film: Film
     part: torch.Tensor
@@ -201,18 +209,9 @@ def _bake(
         sizes = _sizes(pieces, scale)
     corners, width, height = _pack(sizes)
     vertices, normals, uvs, faces = [], [], [], []
-    start, stride, frac_r, frac_c, part_of, along, across, flat, step_of, piece_of = (
-        [],
-        [],
-        [],
-        [],
-        [],
-        [],
-        [],
-        [],
-        [],
-        [],
-    )
+    start, stride, frac_r, frac_c, part_of = [], [], [], [], []
+    along, across, flat, step_of = [], [], [], []
+    piece_of: list[Array] = []
     base = 0
     for piece, (w, h), (x, y) in zip(pieces, sizes, corners, strict=True):
         patch = piece.patch
@@ -298,8 +297,7 @@ def _image(baked: _Baked, values: torch.Tensor) -> torch.Tensor:
 
 
 def _bent_normals(baked: _Baked) -> torch.Tensor:
-    """The relief as a tangent-space normal map (H, W, 3) in 0 to 1; tangents are along and minus across, as Mitsuba builds them."""
-    height, width = baked.atlas
+    """The relief as a tangent-space normal map (H, W, 3) in 0 to 1; tangents are Mitsuba's: along, minus across."""
     relief, piece = _image(baked, baked.film.relief_mm)[..., 0], _image(baked, baked.piece + 1)[..., 0]
     step = _image(baked, baked.step_mm).clamp(min=1e-3)
     slopes = []
@@ -419,7 +417,8 @@ def expose(
     props = tuple(
         Part(f"prop{k}", p, "background", None, None, "prop", "other") for k, (p, _, _) in enumerate(stage.props)
     )
-    # light does not find its way through panes within few samples: closed, they are dark mirrors; with a door open they are left out
+    # light does not find its way through panes within few samples: closed, they are dark mirrors; with a door open they
+    # are left out
     keep = [
         k for k, part in enumerate(painted.vehicle.parts) if part.surface != "glass" or not painted.vehicle.open_doors
     ]
