@@ -1,8 +1,8 @@
 """An invented body-on-frame utility vehicle: parts, each a patch with surface, zone, side and factory finish.
 
-Built from a `BodyFamily` (ranges in `configs/synthesis/families.yaml`) and a random generator. x points forward from the
-middle of the wheelbase, y to the left, z up; metres. Which parts the factory painted, left bare or riveted follows the
-family.
+Built from a `BodyFamily` (ranges in `configs/synthesis/families.yaml`) and a random generator. x points forward from
+the middle of the wheelbase, y to the left, z up; metres. Which parts the factory painted, left bare or riveted follows
+the family.
 """
 
 from __future__ import annotations
