@@ -21,6 +21,7 @@ from synthetic_data.contact_sheet import write_contact_sheet
 from synthetic_data.dataset import SetConfig, graphics_cards
 from synthetic_data.dataset import synth as make_set
 from synthetic_data.set_check import SPLITS, CheckResult, check_set, read_labels
+from synthetic_data.variant import prepare_llvm
 
 app = typer.Typer(help="Make and check data sets for training.", no_args_is_help=True)
 console = Console()
@@ -89,6 +90,27 @@ def check(
     typer.echo(f"{len(result.problems)} problems in {len(labelled.rows)} photos; contact sheet: {page}")
     if result.problems:
         raise typer.Exit(1)
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(help="Folder for the adverts, one folder each; files of the same name go.")],
+) -> None:
+    """Render the demo batch anew, on a graphics card where there is one."""
+    _needs("mitsuba")
+    if out.exists() and not out.is_dir():
+        raise ScreeningError(out, "it is not a folder", "name a folder with --out")
+    settings = load(shipped("synthesis", "dataset.yaml"), SetConfig)
+    variant = settings.gpu_variant if graphics_cards() else settings.cpu_variant
+    if variant.startswith("llvm"):
+        prepare_llvm()
+    from synthetic_data.demo_batch import demo_settings, write_demo  # imports mitsuba, which looks for LLVM only then
+
+    adverts = len(demo_settings().adverts)
+    with _progress() as bars:
+        task = bars.add_task("adverts", total=adverts, note="")
+        photos = write_demo(out, variant, progress=lambda name: bars.update(task, advance=1, note=name))
+    typer.echo(f"{photos} photos of {adverts} adverts in {out}.")
 
 
 def _needs(*packages: str) -> None:

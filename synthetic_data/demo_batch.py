@@ -43,9 +43,13 @@ class DemoSettings(Config):
     adverts: tuple[DemoAdvert, ...]
 
 
+def demo_settings() -> DemoSettings:
+    return load(shipped("synthesis", "demo.yaml"), DemoSettings)
+
+
 def write_demo(out: Path, variant: str, progress: Callable[[str], None] = lambda _: None) -> int:
     """Render the demo batch into `out`, a folder an advert. Returns how many photos; about 20 s each on two cores."""
-    demo = load(shipped("synthesis", "demo.yaml"), DemoSettings)
+    demo = demo_settings()
     settings = advert_settings().model_copy(
         update={"width_px": demo.width_px, "height_px": demo.height_px, "samples": demo.samples}
     )

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -65,6 +66,33 @@ def test_a_missing_folder_is_one_sentence(tmp_path: Path, config_file: Path) -> 
     result = CliRunner().invoke(app, arguments)
     assert isinstance(result.exception, ScreeningError)
     assert str(result.exception).endswith("nowhere: it is not a folder; name a folder with --panoramas.")
+
+
+@pytest.mark.parametrize(("cards", "variant"), [(0, "llvm_ad_rgb"), (2, "cuda_ad_rgb")])
+def test_demo_renders_on_what_the_machine_has(
+    cards: int, variant: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps: list[object] = []
+
+    def write_demo(out: Path, variant: str, progress: Callable[[str], None]) -> int:
+        steps.append((out, variant))
+        progress("01-mill-lane")
+        return 5
+
+    monkeypatch.setattr("synthetic_data.cli.graphics_cards", lambda: cards)
+    monkeypatch.setattr("synthetic_data.cli.prepare_llvm", lambda: steps.append("LLVM named"))
+    monkeypatch.setattr("synthetic_data.demo_batch.write_demo", write_demo)
+    result = CliRunner().invoke(app, ["demo", "--out", str(tmp_path / "demo")])
+    assert result.exit_code == 0, result.output
+    assert steps == [*([] if cards else ["LLVM named"]), (tmp_path / "demo", variant)]
+    assert f"5 photos of 12 adverts in {tmp_path / 'demo'}." in result.stdout
+
+
+def test_demo_wants_a_folder(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    result = CliRunner().invoke(app, ["demo", "--out", str(tmp_path / "file")])
+    assert isinstance(result.exception, ScreeningError)
+    assert str(result.exception).endswith("file: it is not a folder; name a folder with --out.")
 
 
 def test_wrong_usage_exits_with_two(tmp_path: Path) -> None:
