@@ -187,7 +187,6 @@ def test_the_vehicle_stands_where_a_pinhole_puts_it(variant: str) -> None:
     assert exposure.focus_m == pytest.approx(door, abs=0.3)
 
 
-@pytest.mark.xfail(strict=True, reason="depth is counted from the near clip plane: 10 mm short")
 def test_depth_is_measured_along_the_view_axis(variant: str) -> None:
     # what `Exposure` promises; the ground's depth by the rule of three: height of the camera to fall of the ray
     exposure, view = seen_from(1.0, variant), side_view(1.0)
