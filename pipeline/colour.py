@@ -39,7 +39,9 @@ class ShutSettings(Config):
     outer_zones: tuple[str, ...]
     in_one_photo: Nuisance
     paints_differ_lab: Lab
+    least_chroma: float = Field(ge=0)
     most_uncertainty: float = Field(gt=0)
+    most_uncertainty_across: float = Field(gt=0)
 
 
 class BodySettings(Config):
@@ -52,6 +54,8 @@ class BodySettings(Config):
     lightness: tuple[float, float]
     chroma_gain: float = Field(gt=0)
     uncertainty: Lab
+    spread_doubt: float = Field(ge=0)
+    cast_doubt: float = Field(ge=0)
     shared: Probability
 
 
@@ -79,7 +83,10 @@ def colour_settings() -> ColourSettings:
 
 
 def is_finding(measure: Measure, settings: ColourSettings) -> bool:
-    """Whether a difference is a finding: neither below its cue's limit nor below its uncertainty times the factor."""
+    """Whether a difference is a finding: neither below its cue's limit nor below its uncertainty times the factor.
+
+    Whether a code fits the photos is judged by hue family first: see `pipeline.identity`.
+    """
     limit = settings.limit_delta_e00.get(measure.cue)
     least = settings.coverage_factor * measure.uncertainty
     return limit is not None and measure.unit == "dE00" and measure.value >= max(limit, least)
@@ -122,13 +129,13 @@ def measure_colour(
 def measure_places(scene: Scene, settings: ColourSettings) -> list[Measure]:
     """Colour of the outside and of each shut (`body_colour`, `shut_colour`), and how they differ (`shut_mismatch`)."""
     shuts, body = settings.shuts, settings.body
-    outside = _well_lit(scene.light_of_zones(shuts.outer_zones), body)
-    inner = {zone: _well_lit(scene.light_of_zones([zone]), body) for zone in shuts.inner_zones}
+    outside = scene.light_of_zones(shuts.outer_zones)
+    inner = {zone: scene.light_of_zones([zone]) for zone in shuts.inner_zones}
     measures = []
     for zone, inside in inner.items():
-        if outside is None or inside is None:
+        if min(len(outside), len(inside)) < body.least_cells:
             continue
-        found = compare_places(outside, inside, shuts)
+        found = compare_places(_well_lit(outside, body), _well_lit(inside, body), shuts)
         if isinstance(found, ColourDifference):
             measures.append(
                 Measure(
@@ -142,15 +149,13 @@ def measure_places(scene: Scene, settings: ColourSettings) -> list[Measure]:
             )
     cast = light_cast(scene, body)
     for cue, zone_, light in ((BODY, None, outside), *((SHUT, zone, light) for zone, light in inner.items())):
-        if light is not None:
+        if len(light) >= body.least_cells:
             measures += _measures_of(read_colour(light, cast, body), cue, zone_)
     return measures
 
 
-def _well_lit(light: Floats, body: BodySettings) -> Floats | None:
-    """Cells (n, 3) without the darkest, taken for shade, and the brightest, taken for gloss; None if they are few."""
-    if len(light) < body.least_cells:
-        return None
+def _well_lit(light: Floats, body: BodySettings) -> Floats:
+    """Cells (n, 3) without the darkest, taken for shade, and the brightest, taken for gloss."""
     luminance = light @ LUMINANCE
     low, high = np.quantile(luminance, body.quantiles)
     return np.asarray(light[(luminance >= low) & (luminance <= high)])
@@ -166,6 +171,8 @@ def compare_places(outside: Floats, inside: Floats, shuts: ShutSettings) -> Colo
     luminance = light @ LUMINANCE
     to_one = np.sqrt(luminance.prod()) / luminance
     lab = linear_to_lab(light * to_one[:, None])
+    if np.hypot(lab[:, 1], lab[:, 2]).max() < shuts.least_chroma:
+        return NotAssessable("both places look grey: white, grey and black cannot be told apart in different light")
     noise = np.sum([_variance(linear_to_lab(cells)) for cells in (outside, inside)], axis=0)
     found = paint_difference(
         lab.mean(axis=0), lab[1] - lab[0], noise, shuts.in_one_photo, shuts.paints_differ_lab, to_one.tolist()
@@ -195,15 +202,22 @@ def light_cast(scene: Scene, body: BodySettings) -> Floats:
 
 
 def read_colour(light: Floats, cast: Floats, body: BodySettings) -> ColourReading:
-    """A paint's colour from linear light (n, 3) of its cells, the cast of the light taken out.
+    """A paint's colour from linear light (n, 3) of all its cells, the cast of the light taken out.
 
     Exposure makes a photo of paint darker or lighter than the paint, gloss makes it paler. What they do on average is
-    taken out (`lightness`, `chroma_gain`), the rest is the uncertainty.
+    taken out (`lightness`, `chroma_gain`). What they leave is uncertain, the more so the more the hue runs over the
+    paint, as in two lights at once (half the range of its middle two thirds, times `spread_doubt`), and the more was
+    taken out (times `cast_doubt`).
     """
-    lightness, a, b = np.median(linear_to_lab(light * np.exp(-cast)), axis=0)
+    lit = linear_to_lab(_well_lit(light, body) * np.exp(-cast))
+    seen = np.median(lit, axis=0)
+    taken_out = seen - np.median(linear_to_lab(_well_lit(light, body)), axis=0)
+    low, high = np.quantile(linear_to_lab(light), (1 / 6, 5 / 6), axis=0)
+    doubt = np.hypot(body.spread_doubt * (high - low) / 2, body.cast_doubt * taken_out) * body.chroma_gain
+    doubt[0] = 0.0  # how light and dark it is stands in the uncertainty of every photo
     offset, slope = body.lightness
-    own = (np.clip(offset + slope * lightness, 0, 100), body.chroma_gain * a, body.chroma_gain * b)
-    return ColourReading(_lab(own), body.uncertainty)
+    own = (np.clip(offset + slope * seen[0], 0, 100), body.chroma_gain * seen[1], body.chroma_gain * seen[2])
+    return ColourReading(_lab(own), _lab(np.hypot(body.uncertainty, doubt)))
 
 
 # --- the advert ----------------------------------------------------------------------------------------------------
@@ -292,11 +306,13 @@ def _shuts_across(photos: Sequence[PhotoFindings], body: ColourReading, settings
         if shut is None:
             continue
         lab = np.array([body.lab, shut.lab])
+        if np.hypot(lab[:, 1], lab[:, 2]).max() < settings.shuts.least_chroma:
+            continue
         lab[:, 0] = lab[:, 0].mean()  # shade says nothing of paint
         noise = np.square([body.uncertainty, shut.uncertainty]).sum(axis=0)
         shuts = settings.shuts
         found = paint_difference(lab.mean(axis=0), lab[1] - lab[0], noise, shuts.in_one_photo, shuts.paints_differ_lab)
-        if found.standard_uncertainty <= shuts.most_uncertainty:
+        if found.standard_uncertainty <= shuts.most_uncertainty_across:
             measures.append(
                 Measure(
                     cue="shut_mismatch",

@@ -47,6 +47,10 @@ class Scene:
         wanted = np.isin(self.zones, [1 + ZONES.index(zone) for zone in zones])
         return self._light(wanted & _inner(self.painted))
 
+    def light_of_paint(self) -> Floats:
+        """Linear light (n, 3) of all clear painted cells."""
+        return self._light(self.painted)
+
     def light_of_surface(self, surface: str) -> Floats:
         """Linear light (n, 3) of the clear cells of one surface, away from its borders."""
         return self._light(_inner(self.surfaces[SURFACES.index(surface)] >= self.sure))

@@ -43,6 +43,7 @@ class IdentitySettings(Config):
 
     agree: Probability
     disagree: Probability
+    alike_in_light: tuple[tuple[str, ...], ...]
     coverage_factor: float = Field(gt=0)
     limit_delta_e00: float = Field(gt=0)
 
@@ -177,13 +178,23 @@ def _agreement(
     if first.paint is not None and second.paint is not None:
         return "agree" if first.paint == second.paint else "disagree"
     shared = sum(min(first.families.get(name, 0.0), second.families.get(name, 0.0)) for name in HUE_FAMILIES)
-    if second.source == "photos" and first.paint is not None and body is not None:
-        value, uncertainty = difference(body, first.paint.lab)
-        beyond = value - settings.coverage_factor * uncertainty > settings.limit_delta_e00
-        if shared >= settings.agree and not beyond:
-            return "agree"
-        return "disagree" if shared <= settings.disagree and beyond else "cannot say"
-    return "agree" if shared >= settings.agree else "disagree" if shared <= settings.disagree else "cannot say"
+    if second.source != "photos" or body is None:
+        return "agree" if shared >= settings.agree else "disagree" if shared <= settings.disagree else "cannot say"
+    alike = _alike(first.families, settings)
+    excluded = sum(share for name, share in second.families.items() if name in alike) <= settings.disagree
+    if first.paint is None:
+        return "agree" if shared >= settings.agree else "disagree" if excluded else "cannot say"
+    value, uncertainty = difference(body, first.paint.lab)
+    beyond = value - settings.coverage_factor * uncertainty > settings.limit_delta_e00
+    if shared >= settings.agree and not beyond:
+        return "agree"
+    return "disagree" if excluded and beyond else "cannot say"
+
+
+def _alike(families: dict[str, float], settings: IdentitySettings) -> set[str]:
+    """Families that a photo in more or less light may show instead of these."""
+    likely = {name for name, share in families.items() if share > settings.disagree}
+    return likely.union(*(set(group) for group in settings.alike_in_light if likely & set(group)))
 
 
 def _sentence(comparison: Comparison) -> str:

@@ -96,12 +96,12 @@ class Edge:
 def measure_panels(scene: Scene, masking_edges: Sequence[Box], settings: PanelSettings) -> list[Measure]:
     """ΔE00 across each panel gap (`panel_mismatch`), and across each masking edge the network saw (`masking_edge`).
 
-    A gap's zone is that of the strip which is farther from the paint that most strips show.
+    A gap's zone is that of the strip which is farther in hue and chroma from most of the painted area.
     """
     edges = find_edges(scene, settings, masking_edges)
     if not edges:
         return []
-    common = np.median(np.concatenate([np.stack([edge.first, edge.second]) for edge in edges]), axis=0)
+    common = linear_to_lab(np.median(scene.light_of_paint(), axis=0))
     by_box: dict[int, Edge] = {}
     gaps = []
     for edge in edges:  # longest first
@@ -112,11 +112,11 @@ def measure_panels(scene: Scene, masking_edges: Sequence[Box], settings: PanelSe
         elif None not in edge.zones:
             gaps.append(edge)
     compared = [(gap, compare_panels(gap, settings)) for gap in join_edges(gaps)]
-    measures = [
-        _measure("panel_mismatch", found, _odd_zone(gap, common), _box(gap, scene, _odd_zone(gap, common)))
-        for gap, found in compared
-        if isinstance(found, ColourDifference)
-    ][: settings.most_measures]
+    measures: list[Measure] = []
+    for gap, found in compared:
+        if isinstance(found, ColourDifference) and len(measures) < settings.most_measures:
+            zone = _odd_zone(gap, common)
+            measures.append(_measure("panel_mismatch", found, zone, _box(gap, scene, zone)))
     for k, edge in sorted(by_box.items()):
         found = compare_across(edge, settings)
         if isinstance(found, ColourDifference):
