@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import Field
 
-from pipeline.colorimetry import Floats, delta_e00, lab_to_linear, linear_to_lab
+from pipeline.colorimetry import LUMINANCE, Floats, delta_e00, lab_to_linear, linear_to_lab
 from pipeline.configuration import Config
 from pipeline.paint_table import Lab
 
@@ -30,12 +30,14 @@ class Nuisance(Config):
     """What light alone may do between two places, as standard deviations.
 
     `slope`: of the logarithm of the light that reaches them; `tint`: of the logarithms of its red and blue against its
-    green; `veil`: light reflected on top, as a share of white.
+    green; `veil`: light reflected on top, as a share of white; `echo`: light that paint threw on paint, or that dust
+    and haze made paler, as the power to which the colour seems raised, less 1.
     """
 
     slope: float = Field(ge=0)
     tint: float = Field(gt=0)
     veil: float = Field(gt=0)
+    echo: float = Field(ge=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,7 @@ def paint_difference(
     light = np.maximum(lab_to_linear(middle), 1e-4)
     moves = [nuisance.slope * light, *(nuisance.tint * light * channel for channel in np.eye(3)[[0, 2]])]
     moves += [nuisance.veil * veil * np.ones(3) for veil in veils]
+    moves += [nuisance.echo * light * np.log(light / (light @ LUMINANCE))]
     effects = (linear_to_lab(light + SMALL * np.stack(moves)) - linear_to_lab(light)) / SMALL
     prior = np.diag(np.square(paints_differ))
     weight = prior @ np.linalg.inv(prior + np.diag(noise) + effects.T @ effects)

@@ -210,7 +210,7 @@ def test_a_gap_seen_from_either_side_gives_the_same() -> None:
 # --- what is paint -------------------------------------------------------------------------------------------------
 
 FLUSH = SETTINGS.panels.flush
-NOTHING = Nuisance(slope=0.0, tint=1e-6, veil=1e-6)
+NOTHING = Nuisance(slope=0.0, tint=1e-6, veil=1e-6, echo=0.0)
 
 
 def test_without_light_and_noise_the_difference_is_that_of_the_formula() -> None:
@@ -226,7 +226,7 @@ def test_what_more_light_would_do_is_left_out_what_it_would_not_stays() -> None:
     brighter = linear_to_lab(light * 1.06) - linear_to_lab(light / 1.06)
     other = np.cross(brighter, [0.0, 0.0, 1.0])
     other *= np.linalg.norm(brighter) / np.linalg.norm(other)
-    slope = Nuisance(slope=1.0, tint=0.001, veil=0.0001)
+    slope = Nuisance(slope=1.0, tint=0.001, veil=0.0001, echo=0.0)
     shade, paint = (
         paint_difference(middle, step, np.full(3, 0.01), slope, (6.0, 6.0, 6.0)) for step in (brighter, other)
     )
