@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 from pydantic import Field
@@ -27,9 +28,11 @@ from pipeline.panels import PanelSettings, measure_panels
 from pipeline.plate import CUE as PLATE
 from pipeline.plate import UNREAD, PlateSettings, Reader, measure_plate
 from pipeline.records import AdvertDetails, Measure, Photo, PhotoFindings, Probability
+from pipeline.references import Reference, ReferenceSettings, View, paints_as_photographed
 
 COORDINATES = ("L*", "a*", "b*")
 BODY, SHUT = "body_colour", "shut_colour"  # cues of measures that hold a colour, one a coordinate
+SURROUNDINGS = {"ground": "ground_colour", "background": "background_colour"}  # surface: cue
 
 
 class ShutSettings(Config):
@@ -73,6 +76,7 @@ class ColourSettings(Config):
     table: TableSettings
     plate: PlateSettings
     identity: IdentitySettings
+    references: ReferenceSettings
     decals: DecalSettings
 
 
@@ -102,9 +106,9 @@ def measure_colour(
 ) -> tuple[Measure, ...]:
     """Everything that one photo says of colour and of the plate; nothing if it is too poor or shows no vehicle.
 
-    `panel_mismatch`, `shut_mismatch` and `masking_edge` are differences in dE00, `body_colour` and `shut_colour` three
-    measures each (L*, a*, b*) for the advert's sake. `plate_code` needs a table of paints; `reader` replaces the one
-    that reads letters.
+    `panel_mismatch`, `shut_mismatch` and `masking_edge` are differences in dE00. `body_colour`, `shut_colour`,
+    `ground_colour` and `background_colour` are three measures each (L*, a*, b*) for the advert's sake. `plate_code`
+    needs a table of paints; `reader` replaces the one that reads letters.
     """
     settings = settings or colour_settings()
     shot = findings.likely_shot
@@ -151,6 +155,11 @@ def measure_places(scene: Scene, settings: ColourSettings) -> list[Measure]:
     for cue, zone_, light in ((BODY, None, outside), *((SHUT, zone, light) for zone, light in inner.items())):
         if len(light) >= body.least_cells:
             measures += _measures_of(read_colour(light, cast, body), cue, zone_)
+    for surface, cue in SURROUNDINGS.items() if measures else ():
+        light = scene.light_of_surface(surface)
+        if len(light) >= body.least_cells:
+            lab = linear_to_lab(light)
+            measures += _measures_of(ColourReading(_lab(np.median(lab, axis=0)), _lab(lab.std(axis=0))), cue, None)
     return measures
 
 
@@ -238,17 +247,22 @@ def measure_advert(
     findings: Sequence[PhotoFindings],
     settings: ColourSettings | None = None,
     paints: Sequence[Paint] = (),
+    references: Sequence[Reference] = (),
     family: str | None = None,
 ) -> AdvertColour:
     """Agree on one body colour, compare shuts across photos where no photo shows both, and judge the identity.
 
-    `findings` hold the measures of `measure_colour`; a photo that repeats another counts once. `family`: of the build
-    sheet, None where it is not known.
+    `findings` hold the measures of `measure_colour`; a photo that repeats another counts once. `references`: photos of
+    known paints, which then stand for what the table says of them. `family`: of the build sheet, None where it is not
+    known.
     """
     settings = settings or colour_settings()
     own = [photo for photo in findings if photo.duplicate_of is None]
     body = agree([reading for photo in own for reading in readings_of(photo.measures, BODY).values()], settings.body)
     measures = [] if body is None else _shuts_across(own, body, settings)
+    if references:
+        views = [view_of(photo) for photo in own if BODY in {measure.cue for measure in photo.measures}]
+        paints = paints_as_photographed(paints, references, views, settings.references)
     plates = [measure.text for photo in own for measure in photo.measures if measure.cue == PLATE and measure.text]
     codes = [text for text in plates if not text.startswith(UNREAD)]
     identity = judge_identity(details, codes, body, paints, settings.table, settings.identity, family=family)
@@ -275,6 +289,18 @@ def readings_of(measures: Sequence[Measure], cue: str) -> dict[str | None, Colou
         for zone, by in found.items()
         if len(by) == len(COORDINATES)
     }
+
+
+def view_of(photo: PhotoFindings) -> View:
+    """From where and among what a photo was taken."""
+    seen = {surface: readings_of(photo.measures, cue) for surface, cue in SURROUNDINGS.items()}
+    return View(photo.shot, {surface: by_zone[None] for surface, by_zone in seen.items() if None in by_zone})
+
+
+def reference_of(code: str, path: Path, photo: PhotoFindings) -> Reference | None:
+    """A photo of a vehicle known to wear this paint, measured as an advert's is; None where it shows no paint."""
+    body = readings_of(photo.measures, BODY).get(None)
+    return None if body is None else Reference(code, path, body, view_of(photo))
 
 
 def agree(readings: Sequence[ColourReading], body: BodySettings) -> ColourReading | None:
