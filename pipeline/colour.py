@@ -38,8 +38,11 @@ SURROUNDINGS = {"ground": "ground_colour", "background": "background_colour"}  #
 class ShutSettings(Config):
     """How shut and bulkhead are compared with the outside (`shuts` in configs/colour.yaml)."""
 
+    shots: tuple[str, ...]
     inner_zones: tuple[str, ...]
     outer_zones: tuple[str, ...]
+    least_cells: int = Field(gt=0)
+    most_spread_lab: float = Field(gt=0)
     in_one_photo: Nuisance
     paints_differ_lab: Lab
     least_chroma: float = Field(ge=0)
@@ -121,8 +124,8 @@ def measure_colour(
     scene = look(photo, maps, settings.panels.work_long_side_px, settings.sure, settings.clear)
     seam = findings.cues.get("masking_edge")
     return (
-        *measure_panels(scene, () if seam is None else seam.boxes, settings.panels),
-        *measure_places(scene, settings),
+        *measure_panels(scene, shot, () if seam is None else seam.boxes, settings.panels),
+        *measure_places(scene, shot, settings),
         *read,
     )
 
@@ -130,14 +133,15 @@ def measure_colour(
 # --- whole places --------------------------------------------------------------------------------------------------
 
 
-def measure_places(scene: Scene, settings: ColourSettings) -> list[Measure]:
+def measure_places(scene: Scene, shot: str, settings: ColourSettings) -> list[Measure]:
     """Colour of the outside and of each shut (`body_colour`, `shut_colour`), and how they differ (`shut_mismatch`)."""
     shuts, body = settings.shuts, settings.body
     outside = scene.light_of_zones(shuts.outer_zones)
-    inner = {zone: scene.light_of_zones([zone]) for zone in shuts.inner_zones}
+    inner = {zone: scene.light_of_place(zone) for zone in shuts.inner_zones if shot in shuts.shots}
+    inner = {zone: light for zone, light in inner.items() if len(light) >= shuts.least_cells}
     measures = []
     for zone, inside in inner.items():
-        if min(len(outside), len(inside)) < body.least_cells:
+        if len(outside) < shuts.least_cells:
             continue
         found = compare_places(_well_lit(outside, body), _well_lit(inside, body), shuts)
         if isinstance(found, ColourDifference):
@@ -148,7 +152,7 @@ def measure_places(scene: Scene, settings: ColourSettings) -> list[Measure]:
                     unit="dE00",
                     uncertainty=round(found.standard_uncertainty, 2),
                     zone=zone,
-                    regions=(scene.zone_box(zone),),
+                    regions=(scene.place_box(zone),),
                 )
             )
     cast = light_cast(scene, body)
@@ -182,7 +186,12 @@ def compare_places(outside: Floats, inside: Floats, shuts: ShutSettings) -> Colo
     lab = linear_to_lab(light * to_one[:, None])
     if np.hypot(lab[:, 1], lab[:, 2]).max() < shuts.least_chroma:
         return NotAssessable("both places look grey: white, grey and black cannot be told apart in different light")
-    noise = np.sum([_variance(linear_to_lab(cells)) for cells in (outside, inside)], axis=0)
+    spread = np.stack([_spread(linear_to_lab(cells)) for cells in (outside, inside)])
+    if np.hypot(spread[:, 1], spread[:, 2]).max() > shuts.most_spread_lab:
+        return NotAssessable("one of the places shows more than one colour: dirt, bare parts, or not one place")
+    # neighbouring cells share dirt and light: a tenth of them counts
+    cells = np.array([[len(outside)], [len(inside)]]) / 10
+    noise = (np.square(spread) / np.maximum(cells, 1)).sum(axis=0)
     found = paint_difference(
         lab.mean(axis=0), lab[1] - lab[0], noise, shuts.in_one_photo, shuts.paints_differ_lab, to_one.tolist()
     )
@@ -191,10 +200,9 @@ def compare_places(outside: Floats, inside: Floats, shuts: ShutSettings) -> Colo
     return found
 
 
-def _variance(lab: Floats) -> Floats:
-    """Variance of a place's median by coordinate. Neighbouring cells share dirt and light: a tenth of them counts."""
-    deviation = 1.4826 * np.median(np.abs(lab - np.median(lab, axis=0)), axis=0)
-    return np.asarray(deviation**2 / max(1.0, len(lab) / 10))
+def _spread(lab: Floats) -> Floats:
+    """Standard deviation of a place's colour by coordinate, from the median deviation."""
+    return np.asarray(1.4826 * np.median(np.abs(lab - np.median(lab, axis=0)), axis=0))
 
 
 def light_cast(scene: Scene, body: BodySettings) -> Floats:

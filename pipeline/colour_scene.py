@@ -47,6 +47,15 @@ class Scene:
         wanted = np.isin(self.zones, [1 + ZONES.index(zone) for zone in zones])
         return self._light(wanted & _inner(self.painted))
 
+    def light_of_place(self, zone: str) -> Floats:
+        """Linear light (n, 3) of a zone's largest connected painted place, as `light_of_zones`."""
+        here = (self.zones == 1 + ZONES.index(zone)).astype(np.uint8)
+        count, places, stats, _ = cv2.connectedComponentsWithStats(here, connectivity=8)
+        if count < 2:
+            return np.empty((0, 3))
+        largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+        return self._light((places == largest) & _inner(self.painted))
+
     def light_of_paint(self) -> Floats:
         """Linear light (n, 3) of all clear painted cells."""
         return self._light(self.painted)
@@ -58,9 +67,11 @@ class Scene:
     def _light(self, mask: Mask) -> Floats:
         return np.asarray(LINEAR_OF_BYTE[self.cells[mask & self.clear]])
 
-    def zone_box(self, zone: str) -> Box:
-        """The box around the painted cells of a zone that is there, in pixels of the photo."""
-        left, top, width, height = cv2.boundingRect((self.zones == 1 + ZONES.index(zone)).astype(np.uint8))
+    def place_box(self, zone: str) -> Box:
+        """The box around a zone's largest connected painted place, in pixels of the photo. The zone must be there."""
+        here = (self.zones == 1 + ZONES.index(zone)).astype(np.uint8)
+        stats = cv2.connectedComponentsWithStats(here, connectivity=8)[2]
+        left, top, width, height, _ = (int(v) for v in stats[1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())])
         px = self.cell_px
         return self.box(left * px, top * px, (left + width) * px, (top + height) * px, zone)
 

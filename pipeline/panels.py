@@ -26,13 +26,14 @@ from pipeline.records import ZONES, Box, Measure, Probability
 ALONG = 32  # places along a line at which its strips are sampled
 SAME_LINE_DEG, SAME_LINE_PX = 4.0, 5.0  # pieces of one gap come out of the detector so far apart
 BOX_MARGIN_PX = 4.0
+LEAST_LENGTH_PX = 18.0  # a shorter line is as often dirt, wear or a hinge as a gap (own renders)
 
 
 class PanelSettings(Config):
     """How both sides of a line are compared (`panels` in configs/colour.yaml)."""
 
     work_long_side_px: int = Field(gt=0)
-    least_length_px: float = Field(gt=0)
+    least_length_share: dict[str, Probability]
     guard_px: int = Field(gt=0)
     strip_px: int = Field(gt=1)
     clipped: int = Field(gt=0, le=255)
@@ -57,8 +58,8 @@ class Edge:
     """A line with paint on both sides, and what the strips beside it show.
 
     `ends` (2, 2): x and y in pixels of the scene. `first` and `second`: CIELAB of the strips, `step` the median of
-    second - first, `noise` its variance by coordinate, `gradient` how the strips' own colour runs across them. `depth`:
-    logarithm of how much darker the line is than the darker strip.
+    second - first, `noise` its variance by coordinate, `gradient` how the strips differ from what is beyond. `depth`:
+    logarithm of how much darker the line is than the darker strip. `is_wide`: whether paint goes on beyond both strips.
     """
 
     ends: Floats
@@ -69,6 +70,7 @@ class Edge:
     gradient: Floats
     depth: float
     zones: tuple[str | None, str | None]
+    is_wide: bool
 
     @property
     def length(self) -> float:
@@ -90,15 +92,17 @@ class Edge:
             self.gradient,
             self.depth,
             (self.zones[1], self.zones[0]),
+            self.is_wide,
         )
 
 
-def measure_panels(scene: Scene, masking_edges: Sequence[Box], settings: PanelSettings) -> list[Measure]:
+def measure_panels(scene: Scene, shot: str, masking_edges: Sequence[Box], settings: PanelSettings) -> list[Measure]:
     """ΔE00 across each panel gap (`panel_mismatch`), and across each masking edge the network saw (`masking_edge`).
 
-    A gap's zone is that of the strip which is farther in hue and chroma from most of the painted area.
+    Gaps are looked for in the shots of `least_length_share` only. A gap's zone is that of the strip which is farther in
+    hue and chroma from most of the painted area.
     """
-    edges = find_edges(scene, settings, masking_edges)
+    edges = find_edges(scene, settings, settings.least_length_share.get(shot), masking_edges)
     if not edges:
         return []
     common = linear_to_lab(np.median(scene.light_of_paint(), axis=0))
@@ -132,6 +136,8 @@ def compare_panels(gap: Edge, settings: PanelSettings) -> ColourDifference | Not
         return NotAssessable("the line is not upright: above and below it panels slope differently")
     if gap.depth < settings.gap_depth:
         return NotAssessable("no dark gap lies between: it may be a shadow's edge, a crease or a reflection")
+    if not gap.is_wide:
+        return NotAssessable("one side is a narrow strip: a frame or pillar, which faces another way, or a fitting")
     return compare_across(gap, settings)
 
 
@@ -148,29 +154,37 @@ def compare_across(edge: Edge, settings: PanelSettings) -> ColourDifference | No
     return ColourDifference(value, float(np.hypot(seen.standard_uncertainty / settings.dilution, scale)))
 
 
-def find_edges(scene: Scene, settings: PanelSettings, masking_edges: Sequence[Box] = ()) -> list[Edge]:
+def find_edges(
+    scene: Scene, settings: PanelSettings, least_share: float | None, masking_edges: Sequence[Box] = ()
+) -> list[Edge]:
     """Straight lines with enough paint on both sides, longest first, with what their strips show.
 
-    Only upright ones, which may be gaps between flush panels, and those in a masking edge's box.
+    Only upright ones of at least this share of the photo's long side (None: no such), which may be gaps between flush
+    panels, and those in a masking edge's box.
     """
-    segments = _segments(scene, settings)
-    middles = (segments[:, :2] + segments[:, 2:]) / 2 * scene.factor
-    wanted = _slant_deg(segments[:, 2:] - segments[:, :2]) <= settings.upright_deg
+    if least_share is None and not masking_edges:
+        return []
+    segments = _segments(scene)
+    middles, ways = (segments[:, :2] + segments[:, 2:]) / 2 * scene.factor, segments[:, 2:] - segments[:, :2]
+    long_side = max(int(side) for side in scene.srgb.shape)
+    wanted = np.hypot(ways[:, 0], ways[:, 1]) >= (2.0 if least_share is None else least_share) * long_side
+    wanted &= _slant_deg(ways) <= settings.upright_deg
     for box in masking_edges:
         wanted |= _holds(box, middles)
     segments = segments[wanted]
     if not len(segments):
         return []
     width = settings.strip_px
-    far = settings.guard_px + width
-    beside = np.concatenate([np.arange(-far, -settings.guard_px), np.arange(settings.guard_px + 1, far + 1)])
+    near, far = np.arange(1, width + 1) + settings.guard_px, np.arange(1, width + 1) + settings.guard_px + width
     line = np.arange(-(settings.guard_px // 2), settings.guard_px // 2 + 1)
-    x, y = _places(segments, np.concatenate([beside, line]).astype(np.float64))  # (n, ALONG, offsets)
+    offsets = np.concatenate([-near[::-1], near, -far[::-1], far, line]).astype(np.float64)
+    x, y = _places(segments, offsets)  # (n, ALONG, offsets)
     rows, columns = (int(side) for side in scene.painted.shape)
     row = np.clip(((y + 0.5) / scene.cell_px).astype(np.intp), 0, rows - 1)
     column = np.clip(((x + 0.5) / scene.cell_px).astype(np.intp), 0, columns - 1)
     inside = (x >= 0) & (y >= 0) & (x <= scene.srgb.shape[1] - 1) & (y <= scene.srgb.shape[0] - 1)
-    painted = (scene.painted[row, column] & inside)[..., : 2 * width].mean(axis=-1) >= 0.9  # (n, ALONG)
+    paint = scene.painted[row, column] & inside
+    painted = paint[..., : 2 * width].mean(axis=-1) >= 0.9  # (n, ALONG)
     kept = np.nonzero(painted.mean(axis=1) >= settings.least_places)[0]
     if not len(kept):
         return []
@@ -178,11 +192,14 @@ def find_edges(scene: Scene, settings: PanelSettings, masking_edges: Sequence[Bo
     seen = cv2.remap(scene.srgb, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     seen = seen.reshape(len(kept), ALONG, -1, 3)
     zones = scene.zones[row[kept], column[kept]]
+    beyond = np.stack([paint[kept][..., 2 * width : 3 * width], paint[kept][..., 3 * width : 4 * width]], axis=1)
+    has_beyond = beyond.mean(axis=(2, 3)) >= settings.least_places  # (n, 2)
     edges = []
     for k, index in enumerate(kept):
         good = painted[index] & (seen[k, :, : 2 * width].max(axis=(1, 2)) < settings.clipped)
         if good.mean() >= settings.least_places:
-            edge = _edge(segments[index], LINEAR_OF_BYTE[seen[k][good]], zones[k][good], scene.factor, settings)
+            light = LINEAR_OF_BYTE[seen[k][good]]
+            edge = _edge(segments[index], light, zones[k][good], has_beyond[k], scene.factor, settings)
             if edge is not None:
                 edges.append(edge)
     return edges
@@ -200,7 +217,7 @@ def join_edges(edges: Sequence[Edge]) -> list[Edge]:
     return sorted((_joined(group) for group in groups), key=lambda edge: -edge.length)
 
 
-def _segments(scene: Scene, settings: PanelSettings) -> Floats:
+def _segments(scene: Scene) -> Floats:
     """Line segments (n, 4), x1 y1 x2 y2, in the painted part of the scene, longest first.
 
     Detector: Grompone von Gioi, Jakubowicz, Morel, Randall (2010), IEEE TPAMI 32(4), 722-732, as in OpenCV.
@@ -222,7 +239,7 @@ def _segments(scene: Scene, settings: PanelSettings) -> Floats:
     segments = np.asarray(found, np.float64).reshape(-1, 4) + np.array([left, top, left, top])
     lengths = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
     order = np.argsort(-lengths, kind="stable")
-    return np.asarray(segments[order[lengths[order] >= settings.least_length_px]])
+    return np.asarray(segments[order[lengths[order] >= LEAST_LENGTH_PX]])
 
 
 def _places(segments: Floats, offsets: Floats) -> tuple[Floats, Floats]:
@@ -235,11 +252,20 @@ def _places(segments: Floats, offsets: Floats) -> tuple[Floats, Floats]:
 
 
 def _edge(
-    segment: Floats, light: Floats, zones: npt.NDArray[np.uint8], factor: float, settings: PanelSettings
+    segment: Floats,
+    light: Floats,
+    zones: npt.NDArray[np.uint8],
+    has_beyond: npt.NDArray[np.bool_],
+    factor: float,
+    settings: PanelSettings,
 ) -> Edge | None:
-    """What the strips show; `light` (places, offsets, 3) holds both strips from left to right, then the line itself."""
-    width, half = settings.strip_px, settings.strip_px // 2
-    strips = np.split(light[:, : 2 * width], 2, axis=1)
+    """What the strips show.
+
+    `light` (places, offsets, 3) holds both strips, then what lies beyond each, then the line itself; `has_beyond`:
+    whether that is paint too.
+    """
+    width = settings.strip_px
+    strips, beyond = np.split(light[:, : 2 * width], 2, axis=1), np.split(light[:, 2 * width : 4 * width], 2, axis=1)
     sides = np.stack([np.median(strip, axis=1) for strip in strips])  # (2, places, 3)
     luminance = np.median(sides @ LUMINANCE, axis=1)
     if luminance.min() < settings.darkest:
@@ -250,9 +276,12 @@ def _edge(
     deviation = 1.4826 * np.median(np.abs(steps - step), axis=0)
     length = float(np.hypot(*(segment[2:] - segment[:2]))) * len(light) / ALONG
     blocks = max(1.0, length * factor / settings.independent_px)
-    near = [np.median(part, axis=(0, 1)) for part in (strips[0][:, half:], strips[1][:, :half])]
-    away = [np.median(part, axis=(0, 1)) for part in (strips[0][:, :half], strips[1][:, half:])]
-    line = float(np.median((light[:, 2 * width :] @ LUMINANCE).min(axis=1)))
+    runs = [
+        linear_to_lab(np.median(strip, axis=(0, 1))) - linear_to_lab(np.median(farther, axis=(0, 1)))
+        for strip, farther, is_paint in zip(strips, beyond, has_beyond, strict=True)
+        if is_paint
+    ]
+    line = float(np.median((light[:, 4 * width :] @ LUMINANCE).min(axis=1)))
     darker = float(luminance.min())  # at a shadow's edge the line is as dark as the shadow, not darker
     return Edge(
         segment.reshape(2, 2),
@@ -260,9 +289,10 @@ def _edge(
         np.median(lab[1], axis=0),
         step,
         (1.2533 * deviation) ** 2 / blocks,  # the variance of a median is π/2 times that of a mean
-        np.hypot(*(linear_to_lab(np.stack(near)) - linear_to_lab(np.stack(away)))),
+        np.sqrt(np.square(runs).sum(axis=0)) if runs else np.zeros(3),
         float(np.log((darker + settings.darkest) / (line + settings.darkest))),
         (_likeliest(zones[:, :width]), _likeliest(zones[:, width : 2 * width])),
+        bool(has_beyond.all()),
     )
 
 
@@ -297,6 +327,7 @@ def _joined(group: Sequence[Edge]) -> Edge:
         mean([edge.gradient for edge in pieces]),
         float(np.average([edge.depth for edge in pieces], weights=[edge.length for edge in pieces])),
         longest.zones,
+        longest.is_wide,
     )
 
 

@@ -183,6 +183,7 @@ def edge(**changes: object) -> Edge:
         gradient=np.zeros(3),
         depth=0.8,
         zones=("wing_front", "tub_side"),
+        is_wide=True,
     )
     return dataclasses.replace(plain, **changes)
 
@@ -193,6 +194,7 @@ def edge(**changes: object) -> Edge:
         ({"zones": ("bonnet", "wing_front")}, "face different ways"),
         ({"ends": np.array([[100.0, 100.0], [300.0, 110.0]])}, "not upright"),
         ({"depth": 0.0}, "no dark gap"),
+        ({"is_wide": False}, "narrow strip"),
         ({"noise": np.full(3, 30.0)}, "too noisy"),
         ({"gradient": np.full(3, 12.0)}, "too noisy"),
     ],
@@ -295,7 +297,7 @@ def test_a_shut_of_all_colours_is_not_compared() -> None:
     mixed = np.random.default_rng(0).uniform(0.02, 0.3, (30, 3)) ** 2
     answer = compare_places(np.tile([0.2, 0.4, 0.2], (40, 1)), mixed, SETTINGS.shuts)
     assert isinstance(answer, NotAssessable)
-    assert "too dirty" in answer.reason
+    assert "more than one colour" in answer.reason
 
 
 def test_places_do_not_depend_on_how_much_light_falls_on_them() -> None:
