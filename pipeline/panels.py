@@ -233,7 +233,8 @@ def _segments(scene: Scene) -> Floats:
     grey = cv2.cvtColor(scene.srgb[window], cv2.COLOR_RGB2GRAY)
     # what is no paint becomes plain: the detector's time goes by the edges that it sees
     grey[mask[window] == 0] = int(np.median(grey[mask[window] > 0]))
-    found = cv2.createLineSegmentDetector(0).detect(grey)[0]
+    # at 0.6 of the size rather than its own 0.8: as many gaps, fewer stray lines, two thirds of the time
+    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, scale=0.6).detect(grey)[0]
     if found is None:
         return np.empty((0, 4))
     segments = np.asarray(found, np.float64).reshape(-1, 4) + np.array([left, top, left, top])
