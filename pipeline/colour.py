@@ -92,8 +92,11 @@ def colour_settings() -> ColourSettings:
 def is_finding(measure: Measure, settings: ColourSettings) -> bool:
     """Whether a difference is a finding: neither below its cue's limit nor below its uncertainty times the factor.
 
-    Whether a code fits the photos is judged by hue family first: see `pipeline.identity`.
+    Across a masking edge of which the network is not sure it is none. Whether a code fits the photos is judged by hue
+    family first: see `pipeline.identity`.
     """
+    if any(region.score < settings.sure for region in measure.regions):
+        return False
     limit = settings.limit_delta_e00.get(measure.cue)
     least = settings.coverage_factor * measure.uncertainty
     return limit is not None and measure.unit == "dE00" and measure.value >= max(limit, least)

@@ -264,6 +264,8 @@ def test_two_paints_across_a_masking_edge_are_measured() -> None:
     assert abs(measure.value - true) < 2.5 * measure.uncertainty
     assert (measure.zone, measure.regions) == ("door_shut", (box,))
     assert is_finding(measure, SETTINGS)
+    unsure = measure.model_copy(update={"regions": (box.model_copy(update={"score": 0.2}),)})
+    assert not is_finding(unsure, SETTINGS)
 
 
 def test_a_masking_edge_in_one_paint_differs_by_little() -> None:
