@@ -229,9 +229,9 @@ def read_colour(light: Floats, cast: Floats, body: BodySettings) -> ColourReadin
     paint, as in two lights at once (half the range of its middle two thirds, times `spread_doubt`), and the more was
     taken out (times `cast_doubt`).
     """
-    lit = linear_to_lab(_well_lit(light, body) * np.exp(-cast))
-    seen = np.median(lit, axis=0)
-    taken_out = seen - np.median(linear_to_lab(_well_lit(light, body)), axis=0)
+    lit = np.median(_well_lit(light, body), axis=0)
+    seen = linear_to_lab(lit * np.exp(-cast))
+    taken_out = seen - linear_to_lab(lit)
     low, high = np.quantile(linear_to_lab(light), (1 / 6, 5 / 6), axis=0)
     doubt = np.hypot(body.spread_doubt * (high - low) / 2, body.cast_doubt * taken_out) * body.chroma_gain
     doubt[0] = 0.0  # how light and dark it is stands in the uncertainty of every photo

@@ -164,7 +164,7 @@ def find_edges(
     """
     if least_share is None and not masking_edges:
         return []
-    segments = _segments(scene)
+    segments = _segments(scene, settings if least_share is not None else None, masking_edges)
     middles, ways = (segments[:, :2] + segments[:, 2:]) / 2 * scene.factor, segments[:, 2:] - segments[:, :2]
     long_side = max(int(side) for side in scene.srgb.shape)
     wanted = np.hypot(ways[:, 0], ways[:, 1]) >= (2.0 if least_share is None else least_share) * long_side
@@ -217,21 +217,30 @@ def join_edges(edges: Sequence[Edge]) -> list[Edge]:
     return sorted((_joined(group) for group in groups), key=lambda edge: -edge.length)
 
 
-def _segments(scene: Scene) -> Floats:
-    """Line segments (n, 4), x1 y1 x2 y2, in the painted part of the scene, longest first.
+def _segments(scene: Scene, panels: PanelSettings | None, masking_edges: Sequence[Box]) -> Floats:
+    """Line segments (n, 4), x1 y1 x2 y2, where panels may be flush and in the boxes of masking edges, longest first.
 
     Detector: Grompone von Gioi, Jakubowicz, Morel, Randall (2010), IEEE TPAMI 32(4), 722-732, as in OpenCV.
     """
-    if not scene.painted.any():
+    looked_at = np.zeros_like(scene.painted)
+    if panels is not None:
+        flush = {1 + ZONES.index(zone) for pair in panels.flush_zones for zone in pair}
+        looked_at = np.isin(scene.zones, sorted(flush))
+    px = scene.cell_px * scene.factor
+    for box in masking_edges:
+        rows = slice(max(0, int(box.y / px) - 1), int((box.y + box.height) / px) + 2)
+        looked_at[rows, max(0, int(box.x / px) - 1) : int((box.x + box.width) / px) + 2] = True
+    looked_at &= scene.painted
+    if not looked_at.any():
         return np.empty((0, 4))
     # gaps and seams between panels are no paint to the network, but belong to what is looked at
-    closed = cv2.morphologyEx(scene.painted.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    closed = cv2.morphologyEx(looked_at.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
     size = (int(scene.srgb.shape[1]), int(scene.srgb.shape[0]))
     mask = cv2.resize(closed, size, interpolation=cv2.INTER_NEAREST)
     left, top, width, height = cv2.boundingRect(mask)
     window = np.s_[top : top + height, left : left + width]
     grey = cv2.cvtColor(scene.srgb[window], cv2.COLOR_RGB2GRAY)
-    # what is no paint becomes plain: the detector's time goes by the edges that it sees
+    # what is not looked at becomes plain: the detector's time goes by the edges that it sees
     grey[mask[window] == 0] = int(np.median(grey[mask[window] > 0]))
     # at 0.6 of the size rather than its own 0.8: as many gaps, fewer stray lines, two thirds of the time
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, scale=0.6).detect(grey)[0]
