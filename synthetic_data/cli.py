@@ -44,6 +44,10 @@ def synth(
     scenes: Annotated[Path | None, typer.Option(help="Folder of photos for far backdrops.")] = None,
     processes: Annotated[int, typer.Option(min=0, help="Worker processes; 0: two a graphics card, or one a core.")] = 0,
     gpus: Annotated[int | None, typer.Option(min=0, help="Graphics cards to use; all by default, 0: none.")] = None,
+    time_limit_min: Annotated[
+        float | None,
+        typer.Option(min=0, help="Begin no advert after so many minutes; finish the set with what there is."),
+    ] = None,
 ) -> None:
     """Render a set of synthetic adverts with labels and masks."""
     _needs("mitsuba", "pandas", "pycocotools")
@@ -62,7 +66,16 @@ def synth(
         def show(done: int, total: int, photos: int) -> None:
             bars.update(task, completed=done, total=total, note=f"{photos} photos")
 
-        made = make_set(settings, adverts=adverts, seed=seed, out=out, processes=workers, gpus=cards, progress=show)
+        made = make_set(
+            settings,
+            adverts=adverts,
+            seed=seed,
+            out=out,
+            processes=workers,
+            gpus=cards,
+            time_limit_min=time_limit_min,
+            progress=show,
+        )
     for fault in made.failed[:10]:
         typer.echo(fault, err=True)
     left_out = f", {len(made.failed)} adverts failed and are left out" if made.failed else ""

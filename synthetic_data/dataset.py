@@ -10,10 +10,12 @@ from __future__ import annotations
 import hashlib
 import importlib
 import json
+import math
 import multiprocessing
 import os
 import shutil
 import subprocess
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -155,13 +157,15 @@ def synth(
     out: Path,
     processes: int = 1,
     gpus: int = 0,
+    time_limit_min: float | None = None,
     progress: Callable[[int, int, int], None] = lambda done, total, photos: None,
 ) -> Made:
     """Make (or go on making) a set of synthetic adverts in `out` and finish it.
 
     `processes` workers share `gpus` graphics cards in turn; 0 cards means the processor. The same config, seed and
-    version give the same set whatever the number of processes. `progress(done adverts, total, photos)` is called
-    after each advert. Adverts that fail are left out and named. Raises BatchError where `out` holds another set or
+    version give the same set whatever the number of processes. After `time_limit_min` no advert is begun and the set is
+    finished with what there is; it can be gone on with. `progress(done adverts, total, photos)` is called after each
+    advert. Adverts that fail are left out and named. Raises BatchError where `out` holds another set or
     nothing could be made, and ScreeningError where the processor is to render and its compiler is missing.
     """
     if gpus <= 0 and config.cpu_variant.startswith("llvm"):
@@ -176,7 +180,8 @@ def synth(
     finished = len(done)
     progress(finished, adverts, photos)
     todo = [index for index in range(adverts) if index not in done]
-    for index, count, fault in _make_all(config, todo, seed, out, processes, gpus):
+    until = math.inf if time_limit_min is None else time.time() + 60 * time_limit_min
+    for index, count, fault in _make_all(config, todo, seed, out, processes, gpus, until):
         finished += 1
         photos += count
         if fault:
@@ -187,7 +192,7 @@ def synth(
             out, f"no advert could be made ({next(iter(failed.values()), 'none asked for')})", "mend that first"
         )
     finish_set(out, recipe, adverts)
-    return Made(photos, adverts - len(failed), tuple(failed[index] for index in sorted(failed)))
+    return Made(photos, finished - len(failed), tuple(failed[index] for index in sorted(failed)))
 
 
 def graphics_cards() -> int:
@@ -223,12 +228,17 @@ def _shards(out: Path) -> list[Path]:
 
 
 def _make_all(
-    config: SetConfig, todo: list[int], seed: int, out: Path, processes: int, gpus: int
+    config: SetConfig, todo: list[int], seed: int, out: Path, processes: int, gpus: int, until: float
 ) -> Iterator[tuple[int, int, str | None]]:
-    """Make adverts one after the other here, or in worker processes. Yields index, photos written, fault."""
+    """Make adverts here or in worker processes, beginning none after `until` (seconds of the epoch).
+
+    Yields index, photos written, fault.
+    """
     if processes <= 1:
         _start_worker(None, None)
-        yield from (_make_one(index, config, seed, out, gpus > 0) for index in todo)
+        for index in todo:
+            if result := _make_one(index, config, seed, out, gpus > 0, until):
+                yield result
         return
     left = set(todo)
     for _ in range(MOST_RESTARTS + 1):
@@ -240,15 +250,15 @@ def _make_all(
             cards.put(_card(number, gpus))
         pool = ProcessPoolExecutor(processes, mp_context=context, initializer=_start_worker, initargs=(cards, 1))
         try:
-            waiting: set[Future[tuple[int, int, str | None]]] = {
-                pool.submit(_make_one, index, config, seed, out, gpus > 0) for index in sorted(left)
+            waiting: dict[Future[tuple[int, int, str | None] | None], int] = {
+                pool.submit(_make_one, index, config, seed, out, gpus > 0, until): index for index in sorted(left)
             }
             while waiting:
-                ready, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-                for future in ready:
+                for future in wait(waiting, return_when=FIRST_COMPLETED).done:
                     result = future.result()
-                    left.discard(result[0])
-                    yield result
+                    left.discard(waiting.pop(future))
+                    if result:
+                        yield result
         except BrokenProcessPool:
             continue  # a worker was killed (memory, driver): start again with what is left
         finally:
@@ -276,8 +286,15 @@ def _start_worker(cards: Any, threads: int | None) -> None:
     cv2.setNumThreads(1)
 
 
-def _make_one(index: int, config: SetConfig, seed: int, out: Path, on_gpu: bool) -> tuple[int, int, str | None]:
-    """Make and write one advert. A fault of the maker is returned as one line, not raised: the set goes on."""
+def _make_one(
+    index: int, config: SetConfig, seed: int, out: Path, on_gpu: bool, until: float
+) -> tuple[int, int, str | None] | None:
+    """Make and write one advert; None where the time is over.
+
+    A fault of the maker is returned as one line, not raised: the set goes on.
+    """
+    if time.time() >= until:
+        return None
     try:
         split = split_of(seed, index, config.shares)
         return index, write_advert(out, index, _photos_of(index, seed, split, config, on_gpu), split, config), None

@@ -128,6 +128,19 @@ def test_a_set_can_grow_and_old_photos_keep_their_split(made: Path, tmp_path: Pa
     assert {file: read_labels(out).rows[file]["split"] for file in small} == {f: r["split"] for f, r in small.items()}
 
 
+@pytest.mark.parametrize("processes", [1, 2])
+def test_a_set_cut_short_by_the_clock_is_whole_and_can_be_gone_on_with(
+    made: Path, tmp_path: Path, processes: int
+) -> None:
+    out = tmp_path / "short"
+    synth(config(), adverts=4, seed=3, out=out)
+    short = synth(config(), adverts=12, seed=3, out=out, processes=processes, time_limit_min=0)
+    assert (short.photos, short.adverts, short.failed) == (12, 4, ())
+    assert json.loads((out / "set.json").read_text())["counts"]["adverts"] == 4
+    synth(config(), adverts=12, seed=3, out=out, processes=processes, time_limit_min=5)
+    assert contents(out) == contents(made)
+
+
 def test_another_seed_does_not_go_into_the_same_folder(made: Path) -> None:
     with pytest.raises(BatchError, match="another seed, config or version; choose another folder"):
         synth(config(), adverts=12, seed=4, out=made)
