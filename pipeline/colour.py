@@ -311,7 +311,7 @@ def view_of(photo: PhotoFindings) -> View:
 def reference_of(code: str, path: Path, photo: PhotoFindings) -> Reference | None:
     """A photo of a vehicle known to wear this paint, measured as an advert's is; None where it shows no paint."""
     body = readings_of(photo.measures, BODY).get(None)
-    return None if body is None else Reference(code, path, body, view_of(photo))
+    return None if body is None else Reference(code, path, body, view_of(photo), photo.sha256)
 
 
 def agree(readings: Sequence[ColourReading], body: BodySettings) -> ColourReading | None:

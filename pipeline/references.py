@@ -46,6 +46,7 @@ class Reference:
     photo: Path
     body: ColourReading
     view: View
+    sha256: str  # of the file
 
 
 @dataclass(frozen=True, slots=True)

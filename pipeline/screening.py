@@ -17,22 +17,41 @@ from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from pipeline import crops, cues, findings, network, photos
+from pipeline import (
+    colorimetry,
+    colour,
+    colour_scene,
+    crops,
+    cues,
+    findings,
+    network,
+    paint_difference,
+    paint_table,
+    panels,
+    photos,
+    plate,
+)
 from pipeline.adverts import photo_names, read_batch
+from pipeline.colour import measure_colour, reference_of
 from pipeline.configuration import shipped
 from pipeline.errors import PhotoError, ScreeningError, UsageError
 from pipeline.findings import look_at
 from pipeline.network import CueNetwork, shipped_weights
 from pipeline.outputs import FILES, write_outputs
+from pipeline.paint_table import Paint
 from pipeline.photos import judge_quality, read_photo
 from pipeline.records import Advert, Photo, Quality, SetAside, Shortlist
+from pipeline.references import Reference, reference_photos
 from pipeline.store import FILE, Screened, Store
 
 Progress = Callable[[int, int], None]  # photos done, photos in all
 
 # the code and the configuration that a photo's findings and pictures depend on
-LOOKING = (photos, network, cues, findings, crops)
-LOOKING_CONFIGS = ("photos.yaml", "cues.yaml")
+LOOKING = (
+    photos, network, cues, findings, crops,
+    colorimetry, colour, colour_scene, paint_difference, paint_table, panels, plate,
+)  # fmt: skip
+LOOKING_CONFIGS = ("photos.yaml", "cues.yaml", "colour.yaml")
 AHEAD = 4  # photos decoded or being decoded; more would only fill memory
 FOLDERS = (crops.FOLDER, "report")
 
@@ -53,6 +72,7 @@ class _Source:
     advert: str
     name: str
     path: Path
+    code: str | None = None  # of the paint, where the photo is a reference and belongs to no advert
 
 
 def screen(
@@ -62,39 +82,56 @@ def screen(
     weights: Path | None = None,
     device: str = "cpu",
     threads: int | None = None,
+    paints: Sequence[Paint] = (),
+    references: Path | None = None,
     progress: Progress | None = None,
 ) -> ScreeningResult:
     """Screen a batch of adverts and write every output below `out`.
 
-    `weights` is the folder of a network, by default the shipped one; `threads` bounds the processor cores used. Photos
-    that cannot be used are set aside and listed. Raises UsageError where `out` cannot be used for this batch,
-    BatchError where there is nothing to screen, WeightsError where the network does not hold, ScreeningError where
-    the disk refuses.
+    `weights` is the folder of a network, by default the shipped one; `threads` bounds the processor cores used;
+    `paints` are the factory's, `references` is a folder of photos of vehicles known to wear them, one folder a code.
+    Photos that cannot be used are set aside and listed. Raises UsageError where `out` cannot be used for this batch,
+    BatchError where there is nothing to screen, ConfigError where there are no references, WeightsError where the
+    network does not hold, ScreeningError where the disk refuses.
     """
     threads = threads or usable_cores()
     check_out(batch, out)
     with TemporaryDirectory(prefix="maskline-") as unpacked:
         found = read_batch(batch, Path(unpacked))
+        known_paint = [] if references is None else _known_paint(references)
         weights = weights or shipped_weights()
         cue_network = CueNetwork.load(weights, device=device, threads=threads)
         make_folder(out)
         with Store.open(out) as store:
-            look = look_digest(cue_network)
-            entries, faults, known_before = _look_at_all(
-                _sources(found.adverts), cue_network, look, store, out, threads, progress or (lambda done, total: None)
+            look = look_digest(cue_network, paints)
+            looked_at, faults, before = _look_at_all(
+                [*_sources(found.adverts), *known_paint],
+                cue_network,
+                look,
+                paints,
+                store,
+                out,
+                threads,
+                progress or (lambda done, total: None),
             )
-            set_aside = (*found.set_aside, *faults)
+            entries = [(source.advert, source.name, sha256) for source, sha256 in looked_at if source.code is None]
+            measured, unmeasured = _references(looked_at, store, look)
+            set_aside = (*found.set_aside, *faults, *unmeasured)
             store.set_batch(
                 Screened(
                     adverts={advert.name: advert.details for advert in found.adverts},
                     set_aside=set_aside,
                     rates=cue_network.manifest.rates,
                     made_with=made_with(cue_network),
+                    paints=tuple(paints),
+                    references=measured,
                 ),
                 entries,
+                beside=[reference.sha256 for reference in measured],
             )
-            crops.remove_others(out, frozenset(sha256 for _, _, sha256 in entries))
+            crops.remove_others(out, frozenset(sha256 for _, sha256 in looked_at))
             result, report = write_outputs(store, out)
+    known_before = sum(sha256 in before for _, _, sha256 in entries)
     return ScreeningResult(result, set_aside, report, len(entries), known_before)
 
 
@@ -112,9 +149,9 @@ def made_with(cue_network: CueNetwork) -> str:
 # --- looking at the photos -----------------------------------------------------------------------------------------
 
 
-def look_digest(cue_network: CueNetwork) -> str:
-    """Digest of everything but the photo that its findings depend on: network, version, code and configuration."""
-    digest = hashlib.sha256(f"{version('maskline')}\n{cue_network.manifest.model_dump_json()}".encode())
+def look_digest(cue_network: CueNetwork, paints: Sequence[Paint] = ()) -> str:
+    """Digest of everything but the photo that its findings depend on: network, paints, version, code, configuration."""
+    digest = hashlib.sha256(f"{version('maskline')}\n{cue_network.manifest.model_dump_json()}\n{paints!r}".encode())
     for path in [*(Path(str(module.__file__)) for module in LOOKING), *(shipped(name) for name in LOOKING_CONFIGS)]:
         digest.update(path.read_bytes())
     return digest.hexdigest()
@@ -128,19 +165,42 @@ def _sources(adverts: Iterable[Advert]) -> list[_Source]:
     ]
 
 
+def _known_paint(folder: Path) -> list[_Source]:
+    return [_Source(f"reference {code}", path.name, path, code) for code, path in reference_photos(folder)]
+
+
+def _references(
+    looked_at: Sequence[tuple[_Source, str]], store: Store, look: str
+) -> tuple[tuple[Reference, ...], list[SetAside]]:
+    """What the references measure, and those among them that show no paint."""
+    measured, unmeasured = [], []
+    for source, sha256 in looked_at:
+        finished = None if source.code is None else store.finished(sha256, look)
+        if source.code is None or finished is None:
+            continue
+        reference = reference_of(source.code, source.path, finished.findings)
+        if reference is not None:
+            measured.append(reference)
+        else:
+            fault, remedy = "it shows too little paint to measure", "use a sharp photo of the vehicle's outside"
+            unmeasured.append(SetAside(advert=source.advert, photo=source.name, fault=fault, remedy=remedy))
+    return tuple(measured), unmeasured
+
+
 def _look_at_all(
     sources: Sequence[_Source],
     cue_network: CueNetwork,
     look: str,
+    paints: Sequence[Paint],
     store: Store,
     out: Path,
     threads: int,
     progress: Progress,
-) -> tuple[list[tuple[str, str, str]], list[SetAside], int]:
-    """Look at every photo not finished yet: (advert, photo, sha256) of all, what was set aside, how many were known."""
+) -> tuple[list[tuple[_Source, str]], list[SetAside], frozenset[str]]:
+    """Look at every photo not finished yet: the sha256 of all, what was set aside, and which sha256 were known."""
     known = {sha256 for sha256 in store.looked_at(look) if _has_pictures(store, sha256, look, out)}
     before = frozenset(known)
-    entries: list[tuple[str, str, str]] = []
+    entries: list[tuple[_Source, str]] = []
     faults: list[SetAside] = []
     progress(0, len(sources))
     with ThreadPoolExecutor(max_workers=min(threads, AHEAD), thread_name_prefix="decode") as pool:
@@ -150,14 +210,17 @@ def _look_at_all(
                 sha256, decoded = job.result()
                 if decoded is not None and sha256 not in known:
                     photo, quality = decoded
-                    seen = look_at(photo, cue_network.run([photo.srgb])[0], quality, cue_network.manifest)
-                    store.keep(look, crops.write_pictures(photo, seen.findings, seen.heats, out), photo.perceptual_hash)
+                    maps = cue_network.run([photo.srgb])[0]
+                    seen = look_at(photo, maps, quality, cue_network.manifest)
+                    measures = measure_colour(photo, maps, seen.findings, paints=paints)
+                    measured = seen.findings.model_copy(update={"measures": measures})
+                    store.keep(look, crops.write_pictures(photo, measured, seen.heats, out), photo.perceptual_hash)
                     known.add(sha256)
-                entries.append((source.advert, source.name, sha256))
+                entries.append((source, sha256))
             except PhotoError as error:
                 faults.append(SetAside(advert=source.advert, photo=source.name, fault=error.fault, remedy=error.remedy))
             progress(done, len(sources))
-    return entries, faults, sum(sha256 in before for _, _, sha256 in entries)
+    return entries, faults, before
 
 
 def _ahead(

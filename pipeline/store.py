@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -14,6 +15,7 @@ from typing import IO, Self
 from pydantic import TypeAdapter
 
 from pipeline.errors import ScreeningError, UsageError
+from pipeline.paint_table import Paint
 from pipeline.readings import Reading
 from pipeline.records import (
     Advert,
@@ -26,6 +28,7 @@ from pipeline.records import (
     SetAside,
     Shortlist,
 )
+from pipeline.references import Reference
 
 FILE = "maskline.sqlite"
 LAYOUT = 1  # raised whenever the tables change; kept in the file as user_version
@@ -58,6 +61,8 @@ class Screened(Record):
     set_aside: tuple[SetAside, ...]
     rates: dict[str, CueRates]
     made_with: str
+    paints: tuple[Paint, ...] = ()
+    references: tuple[Reference, ...] = ()
 
     def as_adverts(self) -> list[Advert]:
         """The adverts in batch order; where their photos lie is not kept."""
@@ -137,10 +142,10 @@ class Store:
             (findings.sha256, look, perceptual_hash, findings.model_dump_json()),
         )
 
-    def set_batch(self, screened: Screened, photos: Sequence[tuple[str, str, str]]) -> None:
+    def set_batch(self, screened: Screened, photos: Sequence[tuple[str, str, str]], beside: Sequence[str] = ()) -> None:
         """Say what the batch is and which finished photos make it up, as (advert, photo, sha256) in reading order.
 
-        Photos that are no longer in the batch are forgotten.
+        Photos that are no longer in the batch are forgotten, but for those `beside` it (sha256), the references.
         """
         with self._transaction():
             self._connection.execute("DELETE FROM screened")
@@ -150,7 +155,11 @@ class Store:
                 "INSERT INTO photos VALUES (?, ?, ?, ?)",
                 [(advert, photo, place, sha256) for place, (advert, photo, sha256) in enumerate(photos)],
             )
-            self._connection.execute("DELETE FROM looks WHERE sha256 NOT IN (SELECT sha256 FROM photos)")
+            self._connection.execute(
+                "DELETE FROM looks WHERE sha256 NOT IN (SELECT sha256 FROM photos)"
+                " AND sha256 NOT IN (SELECT value FROM json_each(?))",
+                (json.dumps(list(beside)),),
+            )
 
     def screened(self) -> Screened:
         """What the last finished screening knew. Raises UsageError where there was none."""

@@ -25,7 +25,7 @@ def view(ground: Lab | None, shot: str = "exterior") -> View:
 
 
 def reference(code: str, ground: Lab, lab: Lab = (50, 0, 0), name: str = "r.jpg") -> Reference:
-    return Reference(code, Path(name), ColourReading(lab, (17, 6, 6)), view(ground))
+    return Reference(code, Path(name), ColourReading(lab, (17, 6, 6)), view(ground), name)
 
 
 def test_codes_are_the_folders_names(tmp_path: Path) -> None:
