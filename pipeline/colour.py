@@ -23,15 +23,25 @@ from pipeline.decals import DecalSettings
 from pipeline.identity import Identity, IdentitySettings, judge_identity
 from pipeline.network import NetworkMaps
 from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
-from pipeline.paint_table import ColourReading, Lab, Paint, TableSettings
+from pipeline.paint_table import ColourReading, Lab, Paint, TableSettings, hue_families
 from pipeline.panels import PanelSettings, measure_panels
 from pipeline.plate import CUE as PLATE
 from pipeline.plate import UNREAD, PlateSettings, Reader, measure_plate
-from pipeline.records import AdvertDetails, Measure, Photo, PhotoFindings, Probability
-from pipeline.references import Reference, ReferenceSettings, View, paints_as_photographed
+from pipeline.records import (
+    AdvertDetails,
+    ColourSummary,
+    Measure,
+    NearReference,
+    PaintFit,
+    Photo,
+    PhotoFindings,
+    Probability,
+)
+from pipeline.references import Near, Reference, ReferenceSettings, View, nearest, paints_as_photographed
 
 COORDINATES = ("L*", "a*", "b*")
 BODY, SHUT = "body_colour", "shut_colour"  # cues of measures that hold a colour, one a coordinate
+PAINTS_TOLD = 5  # of the ranked table
 SURROUNDINGS = {"ground": "ground_colour", "background": "background_colour"}  # surface: cue
 
 
@@ -245,12 +255,49 @@ def read_colour(light: Floats, cast: Floats, body: BodySettings) -> ColourReadin
 
 @dataclass(frozen=True, slots=True)
 class AdvertColour:
-    """What all photos of an advert say together. `measures` are the advert's own, beside those of its photos."""
+    """What all photos of an advert say together.
+
+    `measures` are the advert's own differences, beside the measures of its photos. `plate`: a paint code, or `unread`
+    and why, None where no photo shows a plate. `near`: by photo, the references most like it.
+    """
 
     body: ColourReading | None
     measures: tuple[Measure, ...]
     identity: Identity
     notes: tuple[str, ...]
+    plate: str | None = None
+    near: tuple[tuple[str, Near], ...] = ()
+
+    def summary(self) -> ColourSummary:
+        """As it is written to the shortlist."""
+        ranking = self.identity.ranking
+        return ColourSummary(
+            measures=(*(() if self.body is None else _measures_of(self.body, BODY, None)), *self.measures),
+            families={} if self.body is None else hue_families(self.body),
+            paints=tuple(
+                PaintFit(
+                    code=match.paint.code,
+                    name=match.paint.name,
+                    delta_e00=round(match.delta_e00, 2),
+                    uncertainty=round(match.uncertainty, 2),
+                    probability=match.probability,
+                )
+                for match in (ranking.matches[:PAINTS_TOLD] if ranking else ())
+            ),
+            no_paint=ranking.none_of_them if ranking is not None and ranking.matches else None,
+            plate=self.plate,
+            references=tuple(
+                NearReference(
+                    photo=photo,
+                    reference=near.reference.photo.name,
+                    sha256=near.reference.sha256,
+                    code=near.reference.code,
+                    likeness=round(near.likeness, 4),
+                )
+                for photo, near in self.near
+            ),
+            notes=self.notes,
+        )
 
 
 def measure_advert(
@@ -271,20 +318,24 @@ def measure_advert(
     own = [photo for photo in findings if photo.duplicate_of is None]
     body = agree([reading for photo in own for reading in readings_of(photo.measures, BODY).values()], settings.body)
     measures = [] if body is None else _shuts_across(own, body, settings)
+    near: list[tuple[str, Near]] = []
     if references:
-        views = [view_of(photo) for photo in own if BODY in {measure.cue for measure in photo.measures}]
-        paints = paints_as_photographed(paints, references, views, settings.references)
+        views = {photo.photo: view_of(photo) for photo in own if BODY in {measure.cue for measure in photo.measures}}
+        paints = paints_as_photographed(paints, references, list(views.values()), settings.references)
+        near = [(name, one) for name, view in views.items() for one in nearest(view, references, settings.references)]
+        near.sort(key=lambda pair: -pair[1].likeness)
     plates = [measure.text for photo in own for measure in photo.measures if measure.cue == PLATE and measure.text]
     codes = [text for text in plates if not text.startswith(UNREAD)]
     identity = judge_identity(details, codes, body, paints, settings.table, settings.identity, family=family)
     if identity.measure is not None:
         measures.append(identity.measure)
     notes = [*identity.notes]
+    plate = ", ".join(sorted(set(codes))) or (plates[0] if plates else None)
     if plates and not codes:
-        notes.append(f"A photo shows the identification plate, but its paint code is {plates[0]}.")
+        notes.append(f"A photo shows the identification plate, but its paint code is {plate}.")
     if not any(measure.cue == "panel_mismatch" for photo in own for measure in photo.measures):
         notes.append("No photo shows two neighbouring panels so that their colours could be compared.")
-    return AdvertColour(body, tuple(measures), identity, tuple(notes))
+    return AdvertColour(body, tuple(measures), identity, tuple(notes), plate, tuple(near[: settings.references.shown]))
 
 
 def readings_of(measures: Sequence[Measure], cue: str) -> dict[str | None, ColourReading]:

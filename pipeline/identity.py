@@ -72,7 +72,8 @@ class Identity:
     """Everything that the sources say of one vehicle's colour, and whether it fits together.
 
     `measure` is ΔE00 between the measured colour and the anchor's paint; None where either is missing. `ranking` holds
-    the paints of the table against the measured colour. `notes` are whole sentences.
+    the paints of the table against the measured colour. `notes` are whole sentences, `warnings` those of them that do
+    not fit together.
     """
 
     statements: tuple[Statement, ...]
@@ -80,6 +81,7 @@ class Identity:
     measure: Measure | None
     ranking: Ranking | None
     notes: tuple[str, ...]
+    warnings: tuple[str, ...]
 
 
 def judge_identity(
@@ -121,23 +123,24 @@ def judge_identity(
             text=f"{anchor.paint.code} {anchor.paint.name} ({anchor.source})",
         )
     ranking = rank(body, paints, table, family=family, year=details.year) if body is not None and paints else None
-    notes = [_sentence(c) for c in comparisons]
-    notes += _notes_on_codes(details, plate_codes, paints)
+    warnings = [_sentence(c) for c in comparisons if c.agreement == "disagree"]
+    warnings += _notes_on_codes(details, plate_codes, paints)
     if (
         anchor is not None
         and anchor.paint is not None
         and not anchor.paint.was_offered(family, details.year, table.years_of_grace)
     ):
-        notes.append(
+        warnings.append(
             f"By the paint table {anchor.paint.name} ({anchor.paint.code}) was not offered for this family and year: "
             "a special order, a renewed plate or a table with a gap."
         )
     if ranking is not None and ranking.matches and ranking.none_of_them >= table.none_fits:
-        notes.append(
+        warnings.append(
             "By the paint table no vehicle of this family left the factory in the colour that the photos show: "
             "a special order, a repaint or a table with a gap."
         )
-    return Identity(tuple(statements), tuple(comparisons), measure, ranking, tuple(notes))
+    notes = [*warnings, *(_sentence(c) for c in comparisons if c.agreement != "disagree")]
+    return Identity(tuple(statements), tuple(comparisons), measure, ranking, tuple(notes), tuple(warnings))
 
 
 def _statements(

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -13,15 +14,16 @@ from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 from pipeline.build_sheets import GENERIC, read_build_sheet
+from pipeline.colour import AdvertColour, measure_advert
 from pipeline.duplicates import PhotoKey, find_repeats, mark_repeats
-from pipeline.errors import ScreeningError
+from pipeline.errors import ConfigError, ScreeningError
 from pipeline.evidence import weigh
 from pipeline.histories import WeighingSettings
 from pipeline.readings import PanelFilm, judge_readings, measures_of, read_readings
-from pipeline.records import SCHEMA_VERSION, AdvertDetails, AdvertResult, PhotoFindings, SetAside, Shortlist
+from pipeline.records import SCHEMA_VERSION, Advert, AdvertDetails, AdvertResult, PhotoFindings, SetAside, Shortlist
 from pipeline.report.pages import page_names, write_report
 from pipeline.shortlist import shortlist
-from pipeline.store import Store, read_result, whole_file
+from pipeline.store import Screened, Store, read_result, whole_file
 from pipeline.viewing import viewing_sheet
 
 FILES = ("shortlist.csv", "shortlist.json", "findings.jsonl", "set_aside.csv")
@@ -40,7 +42,9 @@ def write_outputs(store: Store, out: Path) -> tuple[Shortlist, Path]:
     screened = store.screened()
     adverts, measures = screened.as_adverts(), store.measures()
     by_advert = _Findings(store, [advert.name for advert in adverts])
-    result = shortlist(adverts, by_advert, screened.set_aside, screened.rates, WeighingSettings.shipped(), measures)
+    colours = {advert.name: _colour_of(advert, by_advert[advert.name], screened) for advert in adverts}
+    settings = WeighingSettings.shipped()
+    result = shortlist(adverts, by_advert, screened.set_aside, screened.rates, settings, measures, colours)
     write_tables(out, result, by_advert, screened.set_aside)
     return result, write_report(out, adverts, result, by_advert, screened.set_aside, screened.made_with, measures)
 
@@ -74,7 +78,8 @@ def write_viewing_sheet(out: Path, advert: str) -> Path:
         adverts = {known.name: known for known in screened.as_adverts()}
         sheet = read_build_sheet(adverts[advert].details.build_sheet or GENERIC)
         findings = _Findings(store, tuple(adverts))[advert]
-        verdict = weigh(findings, sheet, screened.rates, settings, store.measures().get(advert, ()))
+        measures = (*store.measures().get(advert, ()), *_colour_of(adverts[advert], findings, screened).measures)
+        verdict = weigh(findings, sheet, screened.rates, settings, measures)
         films = judge_readings(store.readings(advert), sheet, settings.readings)
         content = viewing_sheet(adverts[advert], verdict, films)
     path = out / "viewing" / page_names(tuple(adverts))[advert]
@@ -85,6 +90,17 @@ def write_viewing_sheet(out: Path, advert: str) -> Path:
     except OSError as error:
         raise _refused(error, path) from None
     return path
+
+
+def _colour_of(advert: Advert, findings: Sequence[PhotoFindings], screened: Screened) -> AdvertColour:
+    """What the photos of one advert say together of its colour."""
+    family = None
+    if advert.details.build_sheet:
+        with suppress(ConfigError):  # told where the advert is weighed
+            family = read_build_sheet(advert.details.build_sheet).family
+    return measure_advert(
+        advert.details, findings, paints=screened.paints, references=screened.references, family=family
+    )
 
 
 class _Findings(Mapping[str, Sequence[PhotoFindings]]):

@@ -230,6 +230,42 @@ class Request(Record):
     text: str
 
 
+class PaintFit(Record):
+    """How well one paint of the table fits the colour measured, in ΔE00 with its standard uncertainty."""
+
+    code: str
+    name: str
+    delta_e00: float = Field(ge=0)
+    uncertainty: float = Field(ge=0)
+    probability: Probability
+
+
+class NearReference(Record):
+    """A reference photo that is like one of the advert's in view, light and surroundings."""
+
+    photo: str
+    reference: str = Field(description="File name of the reference.")
+    sha256: str = Field(description="Of the reference's file.")
+    code: str
+    likeness: Probability
+
+
+class ColourSummary(Record):
+    """What the photos of an advert say together of its colour."""
+
+    measures: tuple[Measure, ...] = Field(
+        default=(), description="The advert's own, beside those of its photos; `body_colour` is L*, a*, b* in CIELAB."
+    )
+    families: dict[str, Probability] = Field(default_factory=dict, description="Probability of each hue family.")
+    paints: tuple[PaintFit, ...] = Field(default=(), description="Of the paint table, the likeliest first.")
+    no_paint: Probability | None = Field(default=None, description="That the colour is none of the table's.")
+    plate: str | None = Field(
+        default=None, description="Paint code read from the plate, or `unread` and why; null where none is shown."
+    )
+    references: tuple[NearReference, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
 class AdvertResult(Record):
     """One row of the shortlist."""
 
@@ -249,6 +285,7 @@ class AdvertResult(Record):
     extent: dict[str, dict[str, Probability]] = Field(default_factory=dict)
     coats: int = Field(ge=0, description="The least number of refinishes that explains what is seen.")
     notes: tuple[str, ...] = ()
+    colour: ColourSummary | None = None
     price: float | None = None
     currency: str | None = None
     photos: int = Field(ge=0)

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from pipeline.build_sheets import GENERIC, BuildSheet, read_build_sheet
+from pipeline.colour import AdvertColour
 from pipeline.coverage import distinct_photos
 from pipeline.errors import ConfigError
 from pipeline.evidence import Verdict, weigh
@@ -33,32 +34,43 @@ def shortlist(
     rates: Mapping[str, CueRates],
     settings: WeighingSettings,
     measures_by_advert: Mapping[str, Sequence[Measure]] | None = None,
+    colours: Mapping[str, AdvertColour] | None = None,
 ) -> Shortlist:
     """Weigh every advert and rank them all.
 
     `rates`: by cue, what the network was measured to do (its manifest); `measures_by_advert`: readings taken at a
-    viewing. Within a decision the less probably refinished comes first, then what was looked at more, then the name.
-    A build sheet that an advert names and that cannot be read is replaced by the generic one and noted.
+    viewing; `colours`: what the photos of each say together of its colour. Within a decision the less probably
+    refinished comes first, then what was looked at more, then the name. A build sheet that an advert names and that
+    cannot be read is replaced by the generic one and noted.
     """
     sheets: dict[str, tuple[BuildSheet, str | None]] = {}
-    rows: list[tuple[Advert, Verdict, tuple[str, ...]]] = []
+    rows: list[tuple[Advert, Verdict, AdvertColour | None, tuple[str, ...]]] = []
     for advert in adverts:
         name = advert.details.build_sheet or GENERIC
         if name not in sheets:
             sheets[name] = _sheet_or_generic(name)
         sheet, fault = sheets[name]
         findings = findings_by_advert.get(advert.name, ())
-        verdict = weigh(findings, sheet, rates, settings, (measures_by_advert or {}).get(advert.name, ()))
-        notes = [fault] if fault else []
-        rows.append((advert, verdict, (*notes, *_notes(findings, verdict))))
+        colour = (colours or {}).get(advert.name)
+        measures = [*(measures_by_advert or {}).get(advert.name, ()), *(colour.measures if colour else ())]
+        verdict = weigh(findings, sheet, rates, settings, measures)
+        notes = [*([fault] if fault else ()), *(colour.identity.warnings if colour else ())]
+        rows.append((advert, verdict, colour, (*notes, *_notes(findings, verdict))))
     rows.sort(key=lambda row: (ORDER.index(row[1].decision), row[1].refinished, -row[1].looked_at, row[0].name))
     lost = Counter(photo.advert for photo in set_aside)
     return Shortlist(
         adverts=tuple(
             _result(
-                rank, advert, verdict, notes, len(findings_by_advert.get(advert.name, ())), lost[advert.name], rates
+                rank,
+                advert,
+                verdict,
+                colour,
+                notes,
+                len(findings_by_advert.get(advert.name, ())),
+                lost[advert.name],
+                rates,
             )
-            for rank, (advert, verdict, notes) in enumerate(rows, start=1)
+            for rank, (advert, verdict, colour, notes) in enumerate(rows, start=1)
         )
     )
 
@@ -67,6 +79,7 @@ def _result(
     rank: int,
     advert: Advert,
     verdict: Verdict,
+    colour: AdvertColour | None,
     notes: tuple[str, ...],
     photos: int,
     set_aside: int,
@@ -87,6 +100,7 @@ def _result(
         extent=verdict.extent,
         coats=verdict.coats,
         notes=notes,
+        colour=None if colour is None else colour.summary(),
         price=advert.details.price,
         currency=advert.details.currency,
         photos=photos,
