@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from pipeline.build_sheets import BuildSheet, known_build_sheets, read_build_sheet
 from pipeline.configuration import load, shipped
 from pipeline.errors import ConfigError
 from pipeline.records import ZONES
+from synthetic_data.vehicle import Part, build_vehicle, families
 
 HEAD = "label: mine\nrefines: generic_utility\n"
 
@@ -28,8 +31,70 @@ def test_every_shipped_sheet_is_whole(name: str) -> None:
     assert {panel.metal for panel in sheet.known_panels.values()} == {"steel", "aluminium"}
 
 
-def test_the_demo_families_ship() -> None:
-    assert {"generic_utility", "pellock", "brindle"} <= set(known_build_sheets())
+def test_every_invented_family_has_a_sheet() -> None:
+    assert set(known_build_sheets()) == {"generic_utility", *families()}
+
+
+# --- against the vehicles that the generator builds --------------------------------------------------------------
+
+FINISHES = {"body": "body_colour", "bare": "bare", "zinc": "zinc", "black": "black", "rubber": "rubber"}
+
+
+def fastening(part: Part) -> str:
+    """What a sheet calls a fastener of the generator: a row is painted with the body, or it is not."""
+    kind = "rivet" if "rivet" in part.name else "bolt"
+    return f"{kind}_painted" if part.finish == "body" else f"{kind}_bare"
+
+
+@pytest.mark.parametrize("family", sorted(families()))
+@pytest.mark.parametrize("open_doors", [(), ("left",)])
+def test_a_sheet_says_of_every_fastener_what_the_generator_builds(family: str, open_doors: tuple[str, ...]) -> None:
+    sheet = read_build_sheet(family)
+    vehicle = build_vehicle(family, families()[family], np.random.default_rng(4), open_doors)
+    built: dict[str, set[str]] = {}
+    for part in vehicle.parts:
+        if part.kind == "fastener" and part.zone is not None:
+            built.setdefault(part.zone, set()).add(fastening(part))
+    assert {"tub_side", "tub_rear", "wing_front", "chassis_rail"} <= set(built)
+    for zone, fastenings in built.items():
+        said = {joint.fastening for joint in sheet.joints_in(zone)} - {None, "spot_weld"}
+        assert said == fastenings, zone
+
+
+@pytest.mark.parametrize("family", sorted(families()))
+def test_a_sheet_says_of_each_row_and_seam_what_the_generator_builds(family: str) -> None:
+    sheet, body = read_build_sheet(family), families()[family]
+    vehicle = build_vehicle(family, body, np.random.default_rng(5))
+    names = {part.group.split(".")[0] for part in vehicle.parts}
+    for row, finish in body.rivet_finish.items():
+        joint = sheet.joints[f"{row}_rivets"]
+        assert joint is not None and joint.fastening == ("rivet_painted" if finish == "body" else "rivet_bare"), row
+    for seam in {part.group.split(".")[0] for part in vehicle.parts if part.kind == "seam"}:
+        joint = sheet.joints[seam]
+        assert joint is not None and joint.seam == ("sealed" if body.seam_sealer[seam] else "open"), seam
+    assert sheet.finish("sill_rail") == FINISHES[body.rail_finish]
+    assert ("capping_rivet0" in names) == ("capping_rivets" in sheet.joints)
+
+
+@pytest.mark.parametrize("family", sorted(families()))
+def test_a_sheet_says_of_seals_and_hidden_parts_what_the_generator_builds(family: str) -> None:
+    sheet = read_build_sheet(family)
+    vehicle = build_vehicle(family, families()[family], np.random.default_rng(6), ("left",))
+    built: dict[str, Counter[str]] = {}
+    for part in vehicle.parts:
+        if part.zone is not None and part.kind in ("seal", "hidden"):
+            built.setdefault(part.zone, Counter())[part.finish] += 1
+    assert {"glazing_seal", "door_seal", "chassis_rail", "wiring", "rear_crossmember"} == set(built)
+    for zone, finishes in built.items():
+        assert sheet.finish(zone) == FINISHES[finishes.most_common(1)[0][0]], zone
+
+
+def test_panels_of_a_sheet_are_those_of_the_generator() -> None:
+    # what a sheet adds to the generic one must be a panel that the family has
+    generic = read_build_sheet("generic_utility").known_panels
+    for name, body in families().items():
+        built = {part.panel for part in build_vehicle(name, body, np.random.default_rng(7)).parts}
+        assert set(read_build_sheet(name).known_panels) - set(generic) <= built, name
 
 
 def test_the_same_row_of_rivets_is_painted_on_one_family_and_bare_on_the_next() -> None:
