@@ -6,7 +6,7 @@ import importlib
 import json
 import sqlite3
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
@@ -20,6 +20,7 @@ from pipeline import outputs, screening
 from pipeline.ask import seller_message
 from pipeline.build_sheets import read_build_sheet
 from pipeline.errors import ScreeningError, UsageError
+from pipeline.paint_table import Paint, demo_table, read_paint_table
 from pipeline.photo_requests import known_languages
 from pipeline.report.wording import DECISIONS, percent
 from pipeline.store import read_result
@@ -50,6 +51,14 @@ Device = Annotated[str, typer.Option("--device", help="What computes the network
 Threads = Annotated[
     int | None, typer.Option("--threads", min=1, help="Processor cores to use at most.", show_default="all")
 ]
+Paints = Annotated[
+    Path | None,
+    typer.Option("--paints", help="Table (.csv) of the factory's paints: code,name,L,a,b,from_year,to_year,families."),
+]
+References = Annotated[
+    Path | None,
+    typer.Option("--references", help="Folder of photos of vehicles known to wear a paint, one folder a code."),
+]
 
 
 @app.command()
@@ -65,6 +74,8 @@ def screen(
     device: Device = "cpu",
     strict: Annotated[bool, typer.Option("--strict", help="Exit with 1 if any photo was set aside.")] = False,
     threads: Threads = None,
+    paints: Paints = None,
+    references: References = None,
 ) -> None:
     """Screen a batch of adverts.
 
@@ -72,7 +83,8 @@ def screen(
     that were screened before into the same folder are not computed again, so a batch can grow, and a run that was
     stopped goes on where it was.
     """
-    result = _screen(batch, out, weights, device, threads)
+    table = () if paints is None else read_paint_table(paints)
+    result = _screen(batch, out, weights, device, threads, table, references)
     if result.photos == 0 or (strict and result.set_aside):
         raise typer.Exit(NOTHING_DONE)
 
@@ -83,7 +95,7 @@ def demo(
     threads: Threads = None,
 ) -> None:
     """Screen the invented adverts that come along."""
-    _screen(Path(str(files("synthetic_data").joinpath("demo", "adverts"))), out, None, "cpu", threads)
+    _screen(Path(str(files("synthetic_data").joinpath("demo", "adverts"))), out, None, "cpu", threads, demo_table())
 
 
 @app.command()
@@ -170,11 +182,26 @@ def main() -> None:
 
 
 def _screen(
-    batch: Path, out: Path, weights: Path | None, device: str, threads: int | None
+    batch: Path,
+    out: Path,
+    weights: Path | None,
+    device: str,
+    threads: int | None,
+    paints: Sequence[Paint],
+    references: Path | None = None,
 ) -> screening.ScreeningResult:
     try:
         with _progress_bar() as progress:
-            result = screening.screen(batch, out, weights=weights, device=device, threads=threads, progress=progress)
+            result = screening.screen(
+                batch,
+                out,
+                weights=weights,
+                device=device,
+                threads=threads,
+                paints=paints,
+                references=references,
+                progress=progress,
+            )
     except KeyboardInterrupt:
         typer.echo("Stopped; finished photos are kept, and the same command goes on from there.", err=True)
         raise typer.Exit(STOPPED) from None
