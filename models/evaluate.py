@@ -1,7 +1,7 @@
 """Measure a network on labelled photos: JSON for the record, one HTML page to read.
 
-Unknown labels count for nothing. Intervals of average precision resample vehicles, not photos: photos of one vehicle
-are no independent witnesses (cluster bootstrap, Davison and Hinkley 1997, section 3.8). Shares have exact intervals.
+Unknown labels count for nothing. Intervals of average precision, recall and calibration error resample vehicles (see
+resampling.py); shares have exact intervals.
 """
 
 from __future__ import annotations
@@ -17,52 +17,62 @@ import numpy.typing as npt
 import torch
 from scipy.special import expit
 from scipy.stats import chi2
+from sklearn.metrics import confusion_matrix
 from torchmetrics.functional.classification import binary_calibration_error, binary_sensitivity_at_specificity
 
-from models.calibrate import Calibrated, cue_probabilities, proportion
+from models.calibrate import Calibrated, cue_probabilities, proportion, shot_indices
 from models.predictions import LOGIT_EDGES, Predictions
-from models.scores import average_precision, mean_of, shot_accuracy, shots_right, vehicle_accuracy
+from models.resampling import RESAMPLES, Interval, Rows, resample
+from models.scores import average_precision, mean_of, shots_right, vehicle_accuracy
+from models.strata import kind_of_place, members
 from pipeline.network import Scale
 
 Numbers = npt.NDArray[np.floating]
-Interval = tuple[float, float, float]
 
 LEAST_SPECIFICITY = 0.98
-RESAMPLES = 500
+STRATUM_RESAMPLES = 200
 BINS = 15
-SLICES = ("light", "family", "shot", "source")
 
 
 def evaluate(
     predictions: Predictions, calibrated: Calibrated, *, data: str, resamples: int = RESAMPLES
 ) -> dict[str, Any]:
     """Every score of one data set, ready for JSON; None where the photos cannot tell."""
-    cues, labels = predictions.channels.cues, predictions.labels
+    cues, labels, vehicles = predictions.channels.cues, predictions.labels, vehicles_of(predictions)
+    scores, places = predictions.cue_scores, place_numbers(predictions)
     probability = cue_probabilities(predictions, calibrated.calibration.cues)
     limits = np.array([calibrated.limits[cue] for cue in cues])
     found = probability > limits
     by_cue = {
-        cue: _cue(predictions, calibrated, probability[:, index], index, resamples) for index, cue in enumerate(cues)
+        cue: _cue(predictions, calibrated, probability[:, index], places, index, resamples)
+        for index, cue in enumerate(cues)
     }
     known = ~np.isnan(labels)
     unlabelled = ~known.any(1)
-    scores: dict[str, Any] = _tidy(
+
+    def interval(score_of: Callable[[Rows], float]) -> Interval | None:
+        resampled = resample(vehicles, score_of, resamples=resamples)
+        return resampled.interval if resampled else None
+
+    score: dict[str, Any] = tidy(
         {
             "data": data,
             "photos": len(predictions.samples),
-            "vehicles": len({sample.vehicle for sample in predictions.samples}),
+            "vehicles": len(set(vehicles)),
             "cues": by_cue,
-            "mean_average_precision": _bootstrap(predictions, _mean_ap, resamples),
-            "mean_average_precision_within_place": mean_of(
-                [cue["average_precision_within_place"] for cue in by_cue.values()]
+            "mean_average_precision": interval(lambda rows: mean_precision(labels[rows], scores[rows])),
+            "mean_average_precision_within_place": interval(
+                lambda rows: mean_precision_within_place(labels[rows], scores[rows], places[rows])
             ),
-            "peak_inside": mean_of(predictions.peak_inside),
-            "calibration_error": _calibration_error(probability[known], labels[known]),
+            "peak_inside": interval(lambda rows: mean_of(predictions.peak_inside[rows])),
+            "calibration_error": interval(
+                lambda rows: _calibration_error(probability[rows][known[rows]], labels[rows][known[rows]])
+            ),
             "reliability": _reliability(probability[known], labels[known]),
             "shot_accuracy": _share(shots_right(predictions)),
             "shot_confusion": _confusion(predictions),
             "vehicle_accuracy": vehicle_accuracy(predictions),
-            "slices": _slices(predictions),
+            "strata": _strata(predictions, found, min(resamples, STRATUM_RESAMPLES)),
             # Findings on cues labelled absent, and on photos whose cues nobody labelled: the latter need looking at.
             "false_findings_a_photo": _rate(int((found & (labels == 0)).sum()), int((labels == 0).any(1).sum())),
             "findings_a_photo_unlabelled": _rate(int(found[unlabelled].sum()), int(unlabelled.sum())),
@@ -76,24 +86,42 @@ def evaluate(
             ],
         }
     )  # fmt: skip
-    return scores
+    return score
+
+
+def vehicles_of(predictions: Predictions) -> list[str]:
+    """The vehicle of each row."""
+    return [sample.vehicle for sample in predictions.samples]
 
 
 def _cue(
-    predictions: Predictions, calibrated: Calibrated, probability: Numbers, index: int, resamples: int
+    predictions: Predictions,
+    calibrated: Calibrated,
+    probability: Numbers,
+    places: npt.NDArray[np.intp],
+    index: int,
+    resamples: int,
 ) -> dict[str, Any]:
     cue = predictions.channels.cues[index]
-    labels = predictions.labels[:, index]
+    labels, vehicles = predictions.labels[:, index], vehicles_of(predictions)
+    scores = predictions.cue_scores[:, index]
     shown, absent = labels == 1, labels == 0
     found = probability > calibrated.limits[cue]
-    both = bool(shown.any() and absent.any())
+
+    def interval(score_of: Callable[[Rows], float]) -> Interval | None:
+        resampled = resample(vehicles, score_of, resamples=resamples)
+        return resampled.interval if resampled else None
+
     return {
         "positives": int(shown.sum()),
         "negatives": int(absent.sum()),
-        "average_precision": _bootstrap(predictions, _one_ap(index), resamples) if both else None,
-        "average_precision_within_place": precision_within_place(predictions, index),
-        "recall_at_2pct_false_alarms": recall_at_specificity(labels, probability) if both else None,
+        "average_precision": interval(lambda rows: average_precision(labels[rows], scores[rows])),
+        "average_precision_within_place": interval(
+            lambda rows: precision_within_place(labels[rows], scores[rows], places[rows])
+        ),
+        "recall_at_2pct_false_alarms": interval(lambda rows: recall_at_specificity(labels[rows], probability[rows])),
         "calibration_error": _calibration_error(probability[shown | absent], labels[shown | absent]),
+        "reliability": _reliability(probability[shown | absent], labels[shown | absent]),
         "sensitivity": _share(found[shown].tolist()),
         "false_alarm": _share(found[absent].tolist()),
         "peak_inside": _share(predictions.peak_inside[~np.isnan(predictions.peak_inside[:, index]), index].tolist()),
@@ -101,22 +129,41 @@ def _cue(
     }
 
 
-def precision_within_place(predictions: Predictions, index: int) -> float:
+def mean_precision(labels: Numbers, scores: Numbers) -> float:
+    """Mean over the cues (columns) of their average precision; nan where no cue can be told."""
+    return mean_of([average_precision(labels[:, i], scores[:, i]) for i in range(labels.shape[1])])
+
+
+def precision_within_place(labels: Numbers, scores: Numbers, places: npt.NDArray[np.intp]) -> float:
     """Average precision among photos of one kind of place, averaged over the places that show the cue with and without.
 
-    Knowing the scene earns nothing here: a rubber with is compared with a rubber without. nan when no place holds both.
+    Knowing the scene earns nothing here: a rubber with is compared with a rubber without. `places` numbers the places,
+    -1 for unknown. nan when no place holds both.
     """
-    labels, scores = predictions.labels[:, index], predictions.cue_scores[:, index]
-    places = np.array([str(sample.details.get("place")) for sample in predictions.samples])
-    named = [sample.details.get("place") is not None for sample in predictions.samples]
+    known = ~np.isnan(labels)
+    mixed = np.intersect1d(places[known & (labels == 1)], places[known & (labels == 0)])
     return mean_of(
-        [average_precision(labels[places == place], scores[places == place]) for place in sorted(set(places[named]))]
+        [average_precision(labels[places == place], scores[places == place]) for place in mixed if place >= 0]
     )
 
 
+def mean_precision_within_place(labels: Numbers, scores: Numbers, places: npt.NDArray[np.intp]) -> float:
+    """The same, averaged over the cues (columns)."""
+    return mean_of([precision_within_place(labels[:, i], scores[:, i], places) for i in range(labels.shape[1])])
+
+
+def place_numbers(predictions: Predictions) -> npt.NDArray[np.intp]:
+    """A number for the kind of place of each photo, -1 where the table does not tell."""
+    kinds = [kind_of_place(sample) for sample in predictions.samples]
+    names = sorted({kind for kind in kinds if kind is not None})
+    return np.array([-1 if kind is None else names.index(kind) for kind in kinds], np.intp)
+
+
 def recall_at_specificity(labels: Numbers, scores: Numbers, specificity: float = LEAST_SPECIFICITY) -> float:
-    """Share of the shown cues found when at most 1 − `specificity` of the absent ones are."""
+    """Share of the shown cues found when at most 1 − `specificity` of the absent ones are; nan without both kinds."""
     known = ~np.isnan(labels)
+    if not known.any() or labels[known].min() == labels[known].max():
+        return float("nan")
     sensitivity, _ = binary_sensitivity_at_specificity(
         torch.from_numpy(scores[known]).double(),
         torch.from_numpy(labels[known]).long(),
@@ -134,33 +181,6 @@ def cell_iou(counts: npt.NDArray[np.int64], scale: Scale, limit: float) -> float
     return float(counts[1, above].sum() / (counts[1].sum() + counts[0, above].sum()))
 
 
-def _one_ap(index: int) -> Callable[[Numbers, Numbers], float]:
-    return lambda labels, scores: average_precision(labels[:, index], scores[:, index])
-
-
-def _mean_ap(labels: Numbers, scores: Numbers) -> float:
-    return mean_of([average_precision(labels[:, i], scores[:, i]) for i in range(labels.shape[1])])
-
-
-def _bootstrap(predictions: Predictions, score: Callable[[Numbers, Numbers], float], resamples: int) -> Interval | None:
-    """(low, value, high): the score, and the 95 % percentile interval over draws of vehicles."""
-    labels, scores = predictions.labels, predictions.cue_scores
-    value = score(labels, scores)
-    if np.isnan(value):
-        return None
-    names = np.array([sample.vehicle for sample in predictions.samples])
-    rows = [np.flatnonzero(names == name) for name in sorted(set(names))]
-    rng = np.random.default_rng(0)
-    draws = []
-    for _ in range(resamples):
-        chosen = np.concatenate([rows[index] for index in rng.integers(len(rows), size=len(rows))])
-        draws.append(score(labels[chosen], scores[chosen]))
-    if np.isnan(draws).all():
-        return None
-    low, high = np.nanquantile(draws, (0.025, 0.975))
-    return float(min(low, value)), value, float(max(high, value))
-
-
 def _calibration_error(probability: Numbers, labels: Numbers) -> float:
     """Expected calibration error (Guo et al. 2017, eq. 3) of the probability of the cue, in equal bins."""
     if labels.size == 0:
@@ -173,45 +193,60 @@ def _calibration_error(probability: Numbers, labels: Numbers) -> float:
 
 
 def _reliability(probability: Numbers, labels: Numbers) -> list[dict[str, float]]:
-    """Mean probability, share shown and count by bin of probability."""
+    """Mean probability, share shown (with its exact 95 % interval) and count by bin of probability."""
     bins = np.minimum((probability * BINS).astype(int), BINS - 1)
-    return [
-        {
-            "probability": float(probability[bins == place].mean()),
-            "share": float(labels[bins == place].mean()),
-            "count": int((bins == place).sum()),
-        }
-        for place in range(BINS)
-        if (bins == place).any()
-    ]
+    points = []
+    for place in np.unique(bins):
+        here = labels[bins == place]
+        low, share, high = proportion(int(here.sum()), len(here))
+        mean = float(probability[bins == place].mean())
+        points.append({"probability": mean, "low": low, "share": share, "high": high, "count": len(here)})
+    return points
 
 
 def _confusion(predictions: Predictions) -> dict[str, dict[str, int]]:
-    """Photos by true shot and likeliest shot."""
-    shots = predictions.channels.shots
-    table: dict[str, dict[str, int]] = {}
-    for row, sample in zip(predictions.shots, predictions.samples, strict=True):
-        if sample.shot in shots:
-            counts = table.setdefault(str(sample.shot), {})
-            likely = shots[int(row.argmax())]
-            counts[likely] = counts.get(likely, 0) + 1
-    return table
+    """Photos by true shot and likeliest shot; only shots that some photo is of."""
+    shots, actual = predictions.channels.shots, shot_indices(predictions)
+    known = actual >= 0
+    if not known.any():
+        return {}
+    counts = confusion_matrix(actual[known], predictions.shots[known].argmax(1), labels=range(len(shots)))
+    return {
+        shot: {other: int(count) for other, count in zip(shots, row, strict=True)}
+        for shot, row in zip(shots, counts, strict=True)
+        if row.any()
+    }
 
 
-def _slices(predictions: Predictions) -> dict[str, dict[str, dict[str, float]]]:
-    """Mean average precision and shot accuracy by light, family, shot and source, where the table names them."""
-    slices: dict[str, dict[str, dict[str, float]]] = {}
-    for column in SLICES:
-        values = [sample.details.get(column) for sample in predictions.samples]
-        for value in sorted({str(value) for value in values if value is not None}):
-            rows = [row for row, other in enumerate(values) if str(other) == value]
-            part = select(predictions, rows)
-            slices.setdefault(column, {})[value] = {
+def _mean_precision_of(predictions: Predictions) -> Callable[[Rows], float]:
+    return lambda rows: mean_precision(predictions.labels[rows], predictions.cue_scores[rows])
+
+
+def _strata(
+    predictions: Predictions, found: npt.NDArray[np.bool_], resamples: int
+) -> dict[str, dict[str, dict[str, Any]]]:
+    """Scores of photos that have light, distance, place, dirt or body colour in common, where the table names them.
+
+    `false_alarm` and `sensitivity` are those at the default limits, of all cues together.
+    """
+    table: dict[str, dict[str, dict[str, Any]]] = {}
+    for kind, groups in members(predictions.samples).items():
+        if len(groups) < 2:
+            continue  # all photos in one stratum: nothing to tell apart
+        for name, rows in groups.items():
+            part, labels = select(predictions, rows), predictions.labels[rows]
+            resampled = resample(vehicles_of(part), _mean_precision_of(part), resamples=resamples)
+            table.setdefault(kind, {})[name] = {
                 "photos": len(rows),
-                "mean_average_precision": _mean_ap(part.labels, part.cue_scores),
-                "shot_accuracy": shot_accuracy(part),
+                "vehicles": len(set(vehicles_of(part))),
+                "positives": int((labels == 1).sum()),
+                "mean_average_precision": resampled.interval if resampled else None,
+                "sensitivity": _share(found[rows][labels == 1].tolist()),
+                "false_alarm": _share(found[rows][labels == 0].tolist()),
+                "peak_inside": mean_of(part.peak_inside),
+                "shot_accuracy": _share(shots_right(part)),
             }
-    return slices
+    return table
 
 
 def select(predictions: Predictions, rows: Sequence[int]) -> Predictions:
@@ -239,12 +274,12 @@ def _rate(count: int, photos: int) -> Interval | None:
     return low / photos, count / photos, float(chi2.ppf(0.975, 2 * count + 2)) / 2 / photos
 
 
-def _tidy(value: Any) -> Any:
+def tidy(value: Any) -> Any:
     """nan to None, so that the JSON is valid."""
     if isinstance(value, Mapping):
-        return {key: _tidy(item) for key, item in value.items()}
+        return {key: tidy(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_tidy(item) for item in value]
+        return [tidy(item) for item in value]
     return None if isinstance(value, float) and np.isnan(value) else value
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import islice
 
 import cv2
@@ -41,7 +42,7 @@ class Predictions:
     peak_inside: Floats
     cell_counts: npt.NDArray[np.int64]
 
-    @property
+    @cached_property
     def labels(self) -> Floats:
         """(rows, cues) 1, 0, or nan for unknown."""
         cues = self.channels.cues

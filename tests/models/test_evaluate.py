@@ -4,7 +4,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from sklearn.metrics import average_precision_score
+from scipy.stats import bootstrap
+from skimage.color import rgb2lab
+from sklearn.metrics import average_precision_score, jaccard_score
 
 from models.calibrate import Calibrated, calibrate
 from models.evaluate import (
@@ -12,13 +14,16 @@ from models.evaluate import (
     _rate,
     cell_iou,
     evaluate,
+    place_numbers,
     precision_within_place,
     recall_at_specificity,
     select,
     write_evaluation,
 )
 from models.predictions import LOGIT_EDGES, Predictions
+from models.resampling import resample
 from models.scores import average_precision, shot_accuracy
+from models.strata import colour_name, kind_of_place, strata
 from pipeline.network import Scale
 from tests.models.made_predictions import made_predictions
 
@@ -44,24 +49,57 @@ def test_average_precision_is_scikit_learns_over_the_known_labels() -> None:
     assert np.isnan(average_precision(np.zeros(5), np.arange(5.0)))
 
 
-def test_knowing_the_place_earns_nothing_within_it(photos: Predictions) -> None:
-    # A cue that is always in one place, scored by the place alone: perfect over all photos, chance within the place.
-    rows = np.arange(len(photos.samples))
+def test_knowing_the_place_earns_nothing_within_it() -> None:
+    # A cue that is always in one place, scored by the place alone: better than chance over all photos, chance within.
+    rows = np.arange(240)
     door = rows % 2 == 0
-    shown = door & (rows % 4 == 0)
-    samples = tuple(
-        replace(sample, cues={**sample.cues, "filler": int(is_shown)})
-        for sample, is_shown in zip(photos.samples, shown, strict=True)
-    )
-    scores = photos.cue_scores.copy()
-    scores[:, 0] = door
-    blind = replace(photos, samples=samples, cue_scores=scores)
-    assert average_precision(blind.labels[:, 0], scores[:, 0]) == pytest.approx(0.5)
-    assert precision_within_place(blind, 0) == pytest.approx(0.5)  # half of the doors show it
-    wings_too = replace(blind, samples=tuple(replace(s, details={"place": "door"}) for s in blind.samples))
-    assert precision_within_place(wings_too, 0) == pytest.approx(0.5)
-    nowhere = replace(blind, samples=tuple(replace(s, details={}) for s in blind.samples))
-    assert np.isnan(precision_within_place(nowhere, 0))
+    labels, scores = (door & (rows % 4 == 0)).astype(float), door.astype(float)
+    assert average_precision(labels, scores) == pytest.approx(0.5)
+    assert average_precision(labels[rows >= 0], np.zeros(240)) == pytest.approx(0.25)
+    assert precision_within_place(labels, scores, door.astype(np.intp)) == pytest.approx(0.5)  # half of the doors
+    assert np.isnan(precision_within_place(labels, scores, np.full(240, -1)))
+    # Where the score tells with from without in one place, it earns all there is.
+    told = labels + 2.0 * ~door
+    assert precision_within_place(labels, told, door.astype(np.intp)) == pytest.approx(1)
+    assert average_precision(labels, told) < 0.5
+
+
+def test_a_view_is_a_place_of_its_shot(photos: Predictions) -> None:
+    sample = replace(photos.samples[0], shot="rear", details={"place": "view"})
+    assert kind_of_place(sample) == "view, rear"
+    assert kind_of_place(replace(sample, details={"place": "sill_rail"})) == "sill_rail"
+    assert kind_of_place(replace(sample, details={})) is None
+
+
+def test_strata_tell_what_the_row_tells_and_no_more(photos: Predictions) -> None:
+    row = {
+        "light": "park",
+        "distance_m": "0.7",
+        "hard_negatives": "chalk,dust",
+        "body_L": 40,
+        "body_a": 45,
+        "body_b": 30,
+    }
+    found = strata(replace(photos.samples[0], shot="rear", details=row))
+    assert found == {
+        "light": ("clear",), "shot": ("rear",), "distance": ("0.5 to 1 m",), "hard negative": ("chalk", "dust"),
+        "body colour": ("red",),
+    }  # fmt: skip
+    assert strata(replace(photos.samples[0], shot=None, details={"distance_m": "near", "body_L": None})) == {}
+    assert strata(replace(photos.samples[0], shot=None, details={"hard_negatives": None})) == {
+        "hard negative": ("none",)
+    }
+
+
+def test_paints_are_named_by_their_hue() -> None:
+    # Outside check: CIELAB (D65) of the sRGB primaries and of white, black and mid grey, by scikit-image
+    names = {
+        (255, 0, 0): "red", (255, 140, 0): "orange or brown", (255, 255, 0): "yellow", (0, 255, 0): "green",
+        (0, 0, 255): "blue", (255, 255, 255): "white", (119, 119, 119): "grey", (0, 0, 0): "black",
+    }  # fmt: skip
+    for srgb, name in names.items():
+        lab = rgb2lab(np.array(srgb, np.uint8).reshape(1, 1, 3))[0, 0]
+        assert colour_name(*lab.tolist()) == name
 
 
 def test_recall_at_two_percent_false_alarms() -> None:
@@ -90,7 +128,10 @@ def test_iou_counts_cells_above_the_box_limit() -> None:
     counts = np.zeros((2, len(LOGIT_EDGES) - 1), np.int64)
     counts[1, 200], counts[1, 50], counts[0, 210], counts[0, 10] = 30, 10, 20, 500
     limit = 1 / (1 + np.exp(-LOGIT_EDGES[128]))
-    assert cell_iou(counts, Scale(scale=1.0, offset=0.0), float(limit)) == pytest.approx(30 / (40 + 20))
+    found = cell_iou(counts, Scale(scale=1.0, offset=0.0), float(limit))
+    # Reference: scikit-learn's Jaccard score over the same 560 cells
+    truth = np.repeat([1, 1, 0, 0], [30, 10, 20, 500])
+    assert found == pytest.approx(jaccard_score(truth, np.repeat([1, 0, 1, 0], [30, 10, 20, 500])))
 
 
 def test_a_whole_evaluation_is_valid_json_and_a_page(
@@ -104,7 +145,13 @@ def test_a_whole_evaluation_is_valid_json_and_a_page(
     assert score["photos"] == 240 and score["vehicles"] == 60 and score["vehicle_accuracy"] == 1.0
     assert sum(sum(row.values()) for row in score["shot_confusion"].values()) == 240
     assert sum(bin["count"] for bin in score["reliability"]) == 480
-    assert set(score["slices"]["light"]) == {"sun", "shade"}
+    assert set(score["strata"]["light"]) == {"sun", "shade"}
+    low, within, high = score["mean_average_precision_within_place"]
+    door = place_numbers(photos) == 0
+    by_hand = [
+        average_precision_score(labels[rows, i], photos.cue_scores[rows, i]) for i in (0, 1) for rows in (door, ~door)
+    ]
+    assert within == pytest.approx(np.mean(by_hand), abs=1e-6) and low < within < high
     path = write_evaluation(score, tmp_path)
     assert json.loads(path.read_text(), parse_constant=pytest.fail)["data"] == "made"
     assert "masking_edge" in (tmp_path / "evaluation.html").read_text()
@@ -124,3 +171,32 @@ def test_a_second_right_answer_is_right(photos: Predictions) -> None:
     (sample,) = part.samples
     assert shot_accuracy(replace(part, samples=(replace(sample, shot=wrong),))) == 0
     assert shot_accuracy(replace(part, samples=(replace(sample, shot=wrong, also_shots=(likely,)),))) == 1
+
+
+def test_intervals_of_single_photos_are_scipys_percentile_intervals() -> None:
+    values = np.random.default_rng(0).normal(3, 1, 80)
+    ours = resample([str(row) for row in range(80)], lambda rows: float(values[rows].mean()), resamples=4000)
+    # Reference: SciPy's percentile bootstrap of the mean
+    theirs = bootstrap((values,), np.mean, method="percentile", rng=1).confidence_interval
+    assert ours is not None and ours.interval == pytest.approx((theirs.low, values.mean(), theirs.high), abs=0.03)
+
+
+def test_photos_of_one_vehicle_count_as_one_witness() -> None:
+    values = np.random.default_rng(0).normal(0, 1, 10).repeat(20)  # ten vehicles, twenty equal photos each
+    single = resample([str(row) for row in range(200)], lambda rows: float(values[rows].mean()))
+    whole = resample([str(row // 20) for row in range(200)], lambda rows: float(values[rows].mean()))
+    assert single is not None and whole is not None
+    widths = [found.interval[2] - found.interval[0] for found in (whole, single)]
+    assert widths[0] / widths[1] == pytest.approx(20**0.5, rel=0.15)
+
+
+def test_a_set_that_names_nothing_is_measured_all_the_same(photos: Predictions, calibrated: Calibrated) -> None:
+    # Real sets: no family, place or light, most cues unknown, one vehicle, a shot nobody knows
+    bare = tuple(
+        replace(sample, details={}, shot=None, vehicle_visible=None, vehicle="v",
+                cues={**dict.fromkeys(sample.cues), **({"filler": 1} if row < 3 else {})})
+        for row, sample in enumerate(photos.samples)
+    )  # fmt: skip
+    score = evaluate(replace(photos, samples=bare), calibrated, data="bare", resamples=10)
+    assert score["strata"] == {} and score["shot_confusion"] == {} and score["shot_accuracy"] is None
+    assert score["cues"]["filler"]["positives"] == 3 and score["cues"]["filler"]["average_precision"] is None
