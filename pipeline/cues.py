@@ -12,9 +12,9 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field
 
 from pipeline.configuration import Config, load, shipped
-from pipeline.network import Floats, Manifest, NetworkMaps
+from pipeline.network import SIDES, Floats, Manifest, NetworkMaps
 from pipeline.photos import LookingLimits, photo_settings
-from pipeline.records import DETECTED_CUES, Box, CueFinding, Photo, Quality
+from pipeline.records import DETECTED_CUES, Box, CueFinding, Photo, Quality, Side
 
 NOT_ASSESSABLE = CueFinding(score=None, assessable=False)
 
@@ -104,10 +104,18 @@ def _boxes(
                 height=max(1, min(round((top + height) * maps.scale), photo.height) - y),
                 score=round(min(float(heat[window][inside].max()), score), 6),
                 zone=_zone(maps.zones[:, *window][:, inside], manifest),
+                side=None if maps.sides is None else side_of(maps.sides[:, *window][:, inside], limits.least_side),
             )
         )
     boxes.sort(key=lambda box: (-box.score, -box.width * box.height, box.y, box.x))
     return tuple(boxes[: limits.most_boxes])
+
+
+def side_of(probabilities: npt.NDArray[np.float32], least: float) -> Side | None:
+    """The vehicle's side on which (sides, cells) lie, where it is sure to `least` on average; else None."""
+    share = probabilities.mean(axis=1)
+    sides: dict[str, Side] = {"left": "left", "right": "right"}
+    return next((side for name, side in sides.items() if share[SIDES.index(name)] >= least), None)
 
 
 def _zone(probabilities: npt.NDArray[np.float32], manifest: Manifest) -> str | None:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.cues import CueSettings, cue_settings, find_cues
+from pipeline.coverage import zone_entries
+from pipeline.cues import CueSettings, cue_settings, find_cues, side_of
 from pipeline.network import Floats, Manifest, NetworkMaps
-from pipeline.records import Photo, PhotoFindings, Quality
+from pipeline.records import Photo, PhotoFindings, Quality, Side
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,7 @@ def look_at(
     """
     settings = settings or cue_settings()
     cues, heats = find_cues(maps, photo, quality, manifest, settings)
+    shown = zone_shares(maps, manifest, settings) if maps.vehicle >= settings.looking.least_vehicle else {}
     findings = PhotoFindings(
         advert=photo.advert,
         photo=photo.name,
@@ -38,7 +41,8 @@ def look_at(
         quality=quality,
         vehicle=round(maps.vehicle, 6),
         cues=cues,
-        zones=zone_shares(maps, manifest, settings) if maps.vehicle >= settings.looking.least_vehicle else {},
+        zones=shown,
+        sides=zone_sides(maps, manifest, shown, settings),
     )
     return Look(findings, heats)
 
@@ -52,3 +56,17 @@ def zone_shares(maps: NetworkMaps, manifest: Manifest, settings: CueSettings) ->
         for zone, share in zip(manifest.zones[1:], shares[1:], strict=True)
         if share >= settings.looking.least_zone_share
     }
+
+
+def zone_sides(maps: NetworkMaps, manifest: Manifest, shown: Iterable[str], settings: CueSettings) -> dict[str, Side]:
+    """The vehicle's side on which each zone in `shown` lies, where the zone has sides and the network is sure."""
+    if maps.sides is None:
+        return {}
+    likeliest = maps.zones.argmax(axis=0)
+    known = zone_entries()
+    found = {
+        zone: side_of(maps.sides[:, likeliest == manifest.zones.index(zone)], settings.looking.least_side)
+        for zone in shown
+        if zone in known and known[zone].sided
+    }
+    return {zone: side for zone, side in found.items() if side is not None}

@@ -28,6 +28,7 @@ ONNX = "cue_network.onnx"
 SAFETENSORS = "cue_network.safetensors"
 DEVICES = ("cpu", "torch", "cuda")
 OUTPUTS = ("cues", "cue_scores", "surfaces", "zones", "shots", "vehicle")
+SIDES = ("none", "left", "right")
 EXPORT_AGAIN = "export the network again"
 INSTALL_AGAIN = "install maskline again or export the network"
 
@@ -84,6 +85,7 @@ class Manifest(_Part):
     cues: tuple[str, ...]
     surfaces: tuple[str, ...]
     zones: tuple[str, ...] = Field(description="'none' first")
+    sides: tuple[str, ...] = Field(default=(), description="'none' first; empty where the network tells no sides")
     shots: tuple[str, ...]
     preprocess: Preprocess
     calibration: Calibration
@@ -101,7 +103,14 @@ class Manifest(_Part):
                 raise ValueError(f"{name} lacks {', '.join(missing)}")
         if self.zones[:1] != ("none",):
             raise ValueError("the first zone is not 'none'")
+        if self.sides not in ((), SIDES):
+            raise ValueError(f"sides are not {', '.join(SIDES)}")
         return self
+
+    @property
+    def outputs(self) -> tuple[str, ...]:
+        """Names of the network's outputs that are read."""
+        return (*OUTPUTS, "sides") if self.sides else OUTPUTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +120,7 @@ class NetworkMaps:
     The maps cover the whole photo and nothing else, one cell for `scale` × `scale` pixels of the oriented photo.
     `cue_probability` is float32 (cues, h, w); `surfaces` (surfaces, h, w) and `zones` (zones with 'none' first, h,
     w) sum to 1 over the first axis. Channels are in the manifest's order. `cue_scores`, `shots` and `vehicle` are
-    of the whole photo.
+    of the whole photo. `sides` (3, h, w) is none, the vehicle's left, its right; None where the network tells none.
     """
 
     cue_probability: Floats
@@ -121,6 +130,7 @@ class NetworkMaps:
     shots: dict[str, float]
     vehicle: float
     scale: float
+    sides: Floats | None = None
 
 
 def shipped_weights() -> Path:
@@ -186,6 +196,7 @@ class CueNetwork:
             shots=dict(zip(manifest.shots, shots.tolist(), strict=True)),
             vehicle=float(vehicle),
             scale=STRIDE * photo.pixels_per_pixel,
+            sides=_softmax(logits["sides"][:, :rows, :columns]) if manifest.sides else None,
         )
 
 
@@ -259,7 +270,7 @@ def _onnx_forward(folder: Path, manifest: Manifest, threads: int | None) -> Forw
         raise WeightsError(folder / ONNX, f"ONNX Runtime cannot load it ({str(error)[:120]})", EXPORT_AGAIN) from None
 
     def forward(photos: Floats) -> Mapping[str, Floats]:
-        return dict(zip(OUTPUTS, session.run(OUTPUTS, {"photos": photos}), strict=True))
+        return dict(zip(manifest.outputs, session.run(manifest.outputs, {"photos": photos}), strict=True))
 
     return forward
 
@@ -278,7 +289,8 @@ def _torch_forward(folder: Path, manifest: Manifest, device: str) -> Forward:
     if device == "cuda" and not torch.cuda.is_available():
         raise WeightsError(folder, "torch finds no GPU here", "use the device cpu or torch")
     target = "cuda" if torch.cuda.is_available() else "cpu"
-    channels = Channels(manifest.cues, manifest.surfaces, manifest.zones, shots=manifest.shots)
+    sides = manifest.sides or SIDES  # the network has the head whether or not its manifest vouches for it
+    channels = Channels(manifest.cues, manifest.surfaces, manifest.zones, sides, manifest.shots)
     content = _checked(folder / SAFETENSORS, manifest)
     try:
         network = TorchNetwork(channels, width=manifest.architecture.width, fine_width=manifest.architecture.fine_width)
@@ -292,7 +304,7 @@ def _torch_forward(folder: Path, manifest: Manifest, device: str) -> Forward:
     def forward(photos: Floats) -> Mapping[str, Floats]:
         with torch.inference_mode():
             maps = network(torch.from_numpy(photos).to(target, memory_format=torch.channels_last))._asdict()
-        return {name: maps[name].float().cpu().numpy() for name in OUTPUTS}
+        return {name: maps[name].float().cpu().numpy() for name in manifest.outputs}
 
     return forward
 
@@ -301,21 +313,22 @@ def _try_out(forward: Forward, manifest: Manifest, folder: Path) -> None:
     """Run one small grey photo: what does not fit its manifest shows now, not in the middle of a batch."""
     side = math.lcm(32, manifest.preprocess.multiple)
     cells = (side // STRIDE, side // STRIDE)
-    shapes: tuple[tuple[int, ...], ...] = (
-        (1, len(manifest.cues), *cells),
-        (1, len(manifest.cues)),
-        (1, len(manifest.surfaces), *cells),
-        (1, len(manifest.zones), *cells),
-        (1, len(manifest.shots)),
-        (1,),
-    )
+    shapes: dict[str, tuple[int, ...]] = {
+        "cues": (1, len(manifest.cues), *cells),
+        "cue_scores": (1, len(manifest.cues)),
+        "surfaces": (1, len(manifest.surfaces), *cells),
+        "zones": (1, len(manifest.zones), *cells),
+        "sides": (1, len(SIDES), *cells),
+        "shots": (1, len(manifest.shots)),
+        "vehicle": (1,),
+    }
     try:
         outputs = forward(np.full((1, 3, side, side), 0.5, np.float32))
     except Exception as error:  # the runtimes' own exceptions have no common base
         raise WeightsError(folder, f"the network does not run ({str(error)[:120]})", EXPORT_AGAIN) from None
-    for name, shape in zip(OUTPUTS, shapes, strict=True):
-        if outputs[name].shape != shape:
-            fault = f"its output '{name}' is {outputs[name].shape} where the manifest needs {shape}"
+    for name in manifest.outputs:
+        if outputs[name].shape != shapes[name]:
+            fault = f"its output '{name}' is {outputs[name].shape} where the manifest needs {shapes[name]}"
             raise WeightsError(folder, fault, EXPORT_AGAIN)
 
 

@@ -72,6 +72,7 @@ class LookingLimits(Config):
     most_boxes: int = Field(gt=0)
     least_box_cells: int = Field(gt=0)
     least_zone_share: float = Field(ge=0, le=1)
+    least_side: float = Field(gt=0.5, le=1)
 
 
 class PhotoSettings(Config):

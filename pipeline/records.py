@@ -148,6 +148,7 @@ class Box(Record):
     score: Probability
     zone: str | None = None
     side: Side | None = None
+    judged: bool = Field(default=False, description="Whether a person looked at the place and called it a sign.")
 
 
 class CueFinding(Record):
@@ -188,6 +189,10 @@ class PhotoFindings(Record):
     zones: dict[str, Probability] = Field(
         default_factory=dict,
         description="Share of the photo's area that shows the zone, by zone; zones not shown are left out.",
+    )
+    sides: dict[str, Side] = Field(
+        default_factory=dict,
+        description="The vehicle's side on which the photo shows a zone, by zone; left out where that is not sure.",
     )
     duplicate_of: str | None = Field(
         default=None,

@@ -13,6 +13,7 @@ import onnx
 import pytest
 from onnx import TensorProto, helper, numpy_helper
 
+from pipeline.network import SIDES
 from pipeline.records import SHOTS, SURFACES, ZONES
 
 # A cue is seen wherever the photo has its full colour: logit +15 there, -15 or less on grey and on the other colours.
@@ -32,6 +33,8 @@ CUE_ZONES = {
     "filled_seam": "body_seam",
     "masking_edge": "door_shut",
 }
+# The vehicle's side seen at that colour; elsewhere the network calls it 'none'.
+CUE_SIDES = {"painted_fastener": "left", "overspray_rubber": "right"}
 
 
 def colour_detector(colour: tuple[int, int, int]) -> tuple[list[float], float]:
@@ -66,6 +69,8 @@ def build_tiny_network(folder: Path) -> Path:
     convolve("cells", "cues", [detectors[cue] for cue in cues])
     convolve("cells", "surfaces", [surface_rows.get(surface, never) for surface in SURFACES])
     convolve("cells", "zones", [nothing if zone == "none" else zone_rows.get(zone, never) for zone in zones])
+    side_rows = {side: detectors[cue] for cue, side in CUE_SIDES.items()}
+    convolve("cells", "sides", [side_rows.get(side, nothing) for side in SIDES])
     convolve("mean", "shots_map", [shot_rows.get(shot, never) for shot in SHOTS])
     convolve("mean", "vehicle_map", [([-20.0] * 3, 54.0)])
     nodes.append(helper.make_node("GlobalMaxPool", ["cues"], ["cue_peaks"]))
@@ -79,6 +84,7 @@ def build_tiny_network(folder: Path) -> Path:
         "cue_scores": ["N", len(cues)],
         "surfaces": [dense[0], len(SURFACES), *dense[2:]],
         "zones": [dense[0], len(zones), *dense[2:]],
+        "sides": [dense[0], len(SIDES), *dense[2:]],
         "shots": ["N", len(SHOTS)],
         "vehicle": ["N"],
     }
@@ -109,6 +115,7 @@ def write_manifest(folder: Path, digests: Mapping[str, str]) -> None:
         "cues": cues,
         "surfaces": list(SURFACES),
         "zones": ["none", *ZONES],
+        "sides": list(SIDES),
         "shots": list(SHOTS),
         "preprocess": {"long_side_px": 1024, "multiple": 32},
         "calibration": {

@@ -14,11 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from pipeline.cues import cue_settings, find_cues
+from pipeline.cues import cue_settings, find_cues, side_of
 from pipeline.network import CueNetwork, Floats, Manifest, NetworkMaps
 from pipeline.photos import judge_quality, read_photo
 from pipeline.records import DETECTED_CUES, ZONES, Box, CueFinding, Photo, Quality
-from tests.pipeline.conftest import CUE_COLOURS, CUE_ZONES, made_photo
+from tests.pipeline.conftest import CUE_COLOURS, CUE_SIDES, CUE_ZONES, made_photo
 from tests.pipeline.test_photos import ORIENTATIONS, exif, stored
 
 SOUND = Quality(sharpness=0.7, exposure=0, assessable=True)
@@ -60,7 +60,7 @@ def test_a_cue_is_found_where_it_is(network: CueNetwork, cue: str) -> None:
     (box,) = findings[cue].boxes
     assert overlap(box, *place) > 0.85
     assert box.zone == CUE_ZONES.get(cue)
-    assert box.side is None
+    assert box.side == CUE_SIDES.get(cue)
     assert findings[cue].score == pytest.approx(1, abs=1e-4)
     for other in set(CUE_COLOURS) - {cue}:
         assert findings[other].boxes == ()
@@ -165,6 +165,21 @@ def test_boxes_are_the_connected_places_above_the_limit(network: CueNetwork) -> 
     boxes = find_cues(maps, photo, SOUND, network.manifest, settings)[0]["overspray_rubber"].boxes
     assert len(boxes) > 5
     assert {(box.x, box.y, box.width, box.height): box.score for box in boxes} == pytest.approx(wanted, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("shares", "side"),
+    [
+        ([0.1, 0.85, 0.05], "left"),
+        ([0.1, 0.05, 0.85], "right"),
+        ([0.3, 0.7, 0.0], None),  # likely the left, but not sure
+        ([0.0, 0.5, 0.5], None),
+        ([0.9, 0.1, 0.0], None),
+    ],
+)
+def test_a_side_is_told_only_where_it_is_sure(shares: list[float], side: str | None) -> None:
+    cells = np.repeat(np.array(shares, np.float32)[:, None], 9, axis=1)
+    assert side_of(cells, 0.8) == side
 
 
 def test_a_box_is_no_likelier_than_the_cue_in_the_photo(network: CueNetwork) -> None:

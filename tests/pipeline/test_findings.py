@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.findings import Look, look_at
-from pipeline.network import CueNetwork
+from pipeline.cues import cue_settings
+from pipeline.findings import Look, look_at, zone_sides
+from pipeline.network import CueNetwork, Floats
 from pipeline.photos import judge_quality, read_photo
-from pipeline.records import DETECTED_CUES, SHOTS, PhotoFindings
+from pipeline.records import DETECTED_CUES, SHOTS, PhotoFindings, Side
 from tests.pipeline.conftest import CUE_COLOURS, made_photo
 
 
@@ -43,6 +45,27 @@ def test_all_that_was_seen_is_on_the_line(tiny_network: Path, tmp_path: Path) ->
 
 def test_zones_are_shares_of_the_area(tiny_network: Path, tmp_path: Path) -> None:
     assert look(tiny_network, tmp_path).findings.zones == {"door_seal": pytest.approx(1 / 16, rel=0.01)}
+
+
+def test_a_zone_has_the_side_that_the_network_is_sure_of(tiny_network: Path, tmp_path: Path) -> None:
+    findings = look(tiny_network, tmp_path).findings
+    assert findings.sides == {"door_seal": "right"}
+    assert {box.side for box in findings.cues["overspray_rubber"].boxes} == {"right"}
+
+
+def test_a_zone_seen_on_both_sides_has_none(tiny_network: Path) -> None:
+    network = CueNetwork.load(tiny_network, threads=1)
+    srgb = made_photo(768, 1024)
+    srgb[0:192, 0:256] = CUE_COLOURS["overspray_rubber"]
+    maps = network.run([srgb])[0]
+    assert maps.sides is not None
+    swapped = maps.sides.copy()
+    swapped[:, :, :32] = swapped[[0, 2, 1], :, :32]  # one half of the seal is the left one
+
+    def zone(sides: Floats | None) -> dict[str, Side]:
+        return zone_sides(replace(maps, sides=sides), network.manifest, ["door_seal"], cue_settings())
+
+    assert (zone(maps.sides), zone(swapped), zone(None)) == ({"door_seal": "right"}, {}, {})
 
 
 def test_a_document_shows_no_zones_and_no_cues(tiny_network: Path, tmp_path: Path) -> None:

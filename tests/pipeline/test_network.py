@@ -89,8 +89,18 @@ def test_broken_manifest(tiny_network: Path, tmp_path: Path) -> None:
 
 
 def test_unknown_keys_of_a_newer_manifest_are_let_through(tiny_network: Path, tmp_path: Path) -> None:
-    folder = copy_with(tiny_network, tmp_path / "copy", novelty={"limit": 3}, sides=["none", "left", "right"])
+    folder = copy_with(tiny_network, tmp_path / "copy", novelty={"limit": 3}, tasks=["rust"])
     assert CueNetwork.load(folder, threads=1).manifest.name == "tiny"
+
+
+def test_a_network_that_tells_no_sides_is_used_without_them(tiny_network: Path, tmp_path: Path) -> None:
+    network = CueNetwork.load(copy_with(tiny_network, tmp_path / "copy", sides=[]), threads=1)
+    assert network.run([made_photo()])[0].sides is None
+
+
+def test_sides_of_another_order_are_refused(tiny_network: Path, tmp_path: Path) -> None:
+    folder = copy_with(tiny_network, tmp_path / "copy", sides=["none", "right", "left"])
+    assert "sides are not none, left, right" in refusal(folder)
 
 
 def test_unknown_device(tiny_network: Path) -> None:
