@@ -140,6 +140,13 @@ class BuildSheet(Config):
         assert film is not None  # a sheet that was read is complete
         return film
 
+    def decal_tolerance_mm(self, panel: str | None) -> float | None:
+        """How far the factory's decals on a panel may be off, mm: the loosest of them; None where it has none."""
+        return max(
+            (decal.tolerance_mm for decal in self.decals.values() if decal is not None and decal.panel == panel),
+            default=None,
+        )
+
     @property
     def known_panels(self) -> dict[str, Panel]:
         return {name: panel for name, panel in self.panels.items() if panel is not None}

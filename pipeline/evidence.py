@@ -157,12 +157,21 @@ def measured_ratio(measure: Measure, sheet: BuildSheet, settings: WeighingSettin
     """Likelihood ratio of a measured value, with its uncertainty; None for a cue or a unit that is not weighed.
 
     The value is taken as normal around either mean. Beyond both means towards `there` a higher value never says less.
+    Across a masking edge only a difference speaks (a repaint in the same colour leaves none), and the less so the less
+    sure the network is of the edge.
     """
     if measure.cue == "film_thickness":
         if measure.unit != "um":
             return None
         low, high = sheet.film_range_um(measure.panel if measure.panel in sheet.known_panels else None)
         absent, there = ((low + high) / 2, (high - low) / 4), (low + high, (low + high) / 2)
+    elif measure.cue == "decal_offset" and measure.cue in settings.measured:
+        tolerance = sheet.decal_tolerance_mm(measure.panel)
+        if measure.unit != "mm" or tolerance is None:
+            return None
+        by_tolerance = settings.measured[measure.cue]
+        absent = (tolerance * by_tolerance.absent[0], tolerance * by_tolerance.absent[1])
+        there = (tolerance * by_tolerance.there[0], tolerance * by_tolerance.there[1])
     elif measure.cue in settings.measured and measure.unit == settings.measured[measure.cue].unit:
         absent, there = settings.measured[measure.cue].absent, settings.measured[measure.cue].there
     else:
@@ -172,7 +181,11 @@ def measured_ratio(measure: Measure, sheet: BuildSheet, settings: WeighingSettin
         value, absent[0], np.hypot(absent[1], measure.uncertainty)
     )
     limit = settings.cap_decibans / 10 * np.log(10)
-    return float(np.exp(np.clip(log_ratio, -limit, limit)))
+    ratio = float(np.exp(np.clip(log_ratio, -limit, limit)))
+    if measure.cue == "masking_edge":
+        edge = min((region.score for region in measure.regions), default=1.0)
+        return edge * ratio + 1 - edge if ratio > 1 else None
+    return ratio
 
 
 def pieces_of(
@@ -212,10 +225,11 @@ def pieces_of(
     measured = [(photo.photo, m) for photo in of_the_vehicle(findings, settings.looks) for m in photo.measures]
     for name, measure in [*measured, *((None, m) for m in measures)]:
         ratio_or_none = measured_ratio(measure, model.sheet, settings)
-        if ratio_or_none is not None and measure.cue in settings.cues:
+        cue = _weighed_as(measure)
+        if ratio_or_none is not None and cue in settings.cues:
             side = _sided(measure.zone, _measured_side(measure, model.sheet))
             look = Look(name, ratio_or_none, 1.0, box=measure.regions[0] if measure.regions else None, measure=measure)
-            looks[measure.cue, measure.zone, side].append(look)
+            looks[cue, measure.zone, side].append(look)
     pieces = (Piece(*place, tuple(sorted(seen, key=_look_key))) for place, seen in _tempered(looks).items())
     return tuple(sorted(pieces, key=lambda piece: piece.place))
 
@@ -349,10 +363,12 @@ def share_looked_at(reach: Mapping[str, float], model: PaintModel) -> float:
 
 
 def _reach_by_zone(pieces: Iterable[Piece]) -> dict[str, float]:
+    """How well the best look shows each zone; a colour measured in passing is no look for small signs."""
     reach: dict[str, float] = {}
     for piece in pieces:
         if piece.zone is not None:
-            reach[piece.zone] = max(reach.get(piece.zone, 0.0), *(look.reach for look in piece.looks))
+            looks = [look.reach for look in piece.looks if look.measure is None or piece.cue == "film_thickness"]
+            reach[piece.zone] = max(reach.get(piece.zone, 0.0), *looks, 0.0)
     return reach
 
 
@@ -435,6 +451,16 @@ def _side_in(photo: PhotoFindings, zone: str) -> Side | None:
     return _sided(zone, sides.pop()) if len(sides) == 1 else None
 
 
+def _weighed_as(measure: Measure) -> str | None:
+    """The cue that a measure is evidence of.
+
+    Both sides of a masking edge in a shut are the shut's paint and the outside's; elsewhere they may be anything.
+    """
+    if measure.cue != "masking_edge":
+        return measure.cue
+    return "shut_mismatch" if measure.zone in cue_entries()["shut_mismatch"].zones else None
+
+
 def _measured_side(measure: Measure, sheet: BuildSheet) -> Side | None:
     """The side of the panel that was measured, or the one on which its regions in the photo agree."""
     panel = sheet.known_panels.get(measure.panel or "")
@@ -476,7 +502,10 @@ def _seen(piece: Piece) -> str:
     if measure is not None:
         unit = {"um": "µm", "dE00": "ΔE00"}.get(measure.unit, measure.unit)
         digits = 0 if measure.value >= 100 else 1
-        return f"{label}: {where}, {measure.value:.{digits}f} ± {measure.uncertainty:.{digits}f} {unit}"
+        what = {"masking_edge": " across a masking edge"}.get(
+            measure.cue, f" from {measure.text}" if measure.text else ""
+        )
+        return f"{label}: {where}, {measure.value:.{digits}f} ± {measure.uncertainty:.{digits}f} {unit}{what}"
     alarms = sum(look.ratio > 1 for look in piece.looks)
     score = max(look.score or 0.0 for look in piece.looks)
     photos = f"{alarms} of {len(piece.looks)} photos" if len(piece.looks) > alarms else _count(alarms, "photo")

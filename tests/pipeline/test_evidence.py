@@ -467,6 +467,65 @@ def test_measures_enter_as_evidence_and_unknown_ones_do_not() -> None:
     assert weight.cue == "panel_mismatch" and weight.decibans > 2 and "9.0 ± 0.3 ΔE00" in weight.why
 
 
+def colour_measure(cue: str, value: float, zone: str, uncertainty: float = 2.0, score: float = 1.0) -> Measure:
+    return Measure(
+        cue=cue, value=value, unit="dE00", uncertainty=uncertainty, zone=zone, regions=(box(zone, score=score),)
+    )
+
+
+def test_a_shut_in_another_colour_points_to_the_outside_alone_a_code_to_either_change() -> None:
+    """Common practice, no source: a quick colour change leaves the shuts; the code tells of any change of colour."""
+    shut = verdict([photo("d.jpg", measures=(colour_measure("shut_mismatch", 25.0, "door_shut"),))])
+    assert max(shut.history, key=lambda name: shut.history[name]) == "colour_change_outside_only"
+    assert shut.history["colour_change_throughout"] < SETTINGS.prior["colour_change_throughout"]
+    code = weigh([], PELLOCK, RATES, SETTINGS, [colour_measure("code_mismatch", 40.0, "identification_plate", 7.0)])
+    changes = ("colour_change_outside_only", "colour_change_throughout")
+    assert all(code.history[name] > 2 * SETTINGS.prior[name] for name in changes)
+    assert code.history["refinished_same_colour"] < SETTINGS.prior["refinished_same_colour"]
+    both = weigh(
+        [photo("d.jpg", measures=(colour_measure("shut_mismatch", 1.0, "door_shut"),))],
+        PELLOCK, RATES, SETTINGS, [colour_measure("code_mismatch", 40.0, "identification_plate", 7.0)],
+    )  # fmt: skip
+    assert max(both.history, key=lambda name: both.history[name]) == "colour_change_throughout"
+
+
+def test_a_code_that_fits_speaks_against_a_changed_colour_only() -> None:
+    fits = weigh([], PELLOCK, RATES, SETTINGS, [colour_measure("code_mismatch", 5.0, "identification_plate", 7.0)])
+    (weight,) = fits.weights
+    assert weight.decibans < 0
+    assert weight.likelihoods["local_repair"] == pytest.approx(weight.likelihoods["factory"], rel=0.05)
+    assert weight.likelihoods["colour_change_throughout"] < weight.likelihoods["factory"]
+
+
+def test_two_paints_across_a_masking_edge_in_a_shut_are_a_shut_in_another_colour() -> None:
+    (sure,), (unsure,) = (
+        verdict([photo("d.jpg", measures=(colour_measure("masking_edge", 20.0, "door_shut", score=p),))]).weights
+        for p in (0.95, 0.2)
+    )
+    assert sure.cue == "shut_mismatch" and "20.0 ± 2.0 ΔE00 across a masking edge" in sure.why
+    assert sure.decibans > unsure.decibans > 0
+    for value, zone in ((0.5, "door_shut"), (20.0, "hinge")):  # one paint on both sides; a place that is no shut
+        assert not verdict([photo("d.jpg", measures=(colour_measure("masking_edge", value, zone),))]).weights
+
+
+def test_a_decal_is_held_against_the_tolerance_of_the_build_sheet() -> None:
+    def decal(value: float, panel: str | None = "tailgate", unit: str = "mm") -> float | None:
+        measured = Measure(cue="decal_offset", value=value, unit=unit, uncertainty=1.0, zone="decal", panel=panel)
+        return measured_ratio(measured, PELLOCK, SETTINGS)
+
+    tolerance = PELLOCK.decal_tolerance_mm("tailgate")
+    assert tolerance is not None
+    within, off = decal(0.5 * tolerance), decal(5 * tolerance)
+    assert within is not None and off is not None and within < 1 < off
+    assert decal(5 * tolerance, "bonnet") is None and decal(5 * tolerance, None) is None
+    assert decal(5 * tolerance, unit="dE00") is None
+
+
+def test_a_colour_measured_in_passing_is_no_look_for_small_signs() -> None:
+    measures = tuple(colour_measure("panel_mismatch", 0.5, zone) for zone in ("tub_side", "wing_front"))
+    assert verdict([photo("e.jpg", measures=measures)]).looked_at == 0
+
+
 def test_a_second_repaint_explains_panels_that_differ_on_a_changed_colour() -> None:
     job = [
         photo(
