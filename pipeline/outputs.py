@@ -19,6 +19,7 @@ from pipeline.duplicates import PhotoKey, find_repeats, mark_repeats
 from pipeline.errors import ConfigError, ScreeningError
 from pipeline.evidence import weigh
 from pipeline.histories import WeighingSettings
+from pipeline.judging.verdicts import with_verdicts
 from pipeline.readings import PanelFilm, judge_readings, measures_of, read_readings
 from pipeline.records import SCHEMA_VERSION, Advert, AdvertDetails, AdvertResult, PhotoFindings, SetAside, Shortlist
 from pipeline.report.pages import page_names, write_report
@@ -104,16 +105,17 @@ def _colour_of(advert: Advert, findings: Sequence[PhotoFindings], screened: Scre
 
 
 class _Findings(Mapping[str, Sequence[PhotoFindings]]):
-    """Findings by advert, read from the store when asked for, so that no more than one advert's are in memory."""
+    """Findings by advert, as judged, read from the store when asked for: no more than one advert's are in memory."""
 
     def __init__(self, store: Store, names: Sequence[str]) -> None:
-        self._store, self._names = store, names
+        self._store, self._names, self._answers = store, names, store.answers().by_photo()
         self._repeats = find_repeats([PhotoKey(*row) for row in store.hashes()])
 
     def __getitem__(self, advert: str) -> Sequence[PhotoFindings]:
         if advert not in self._names:
             raise KeyError(advert)
-        return mark_repeats(self._store.findings(advert), self._repeats)
+        judged = [with_verdicts(photo, self._answers.get(photo.sha256, ())) for photo in self._store.findings(advert)]
+        return mark_repeats(judged, self._repeats)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._names)

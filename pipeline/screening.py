@@ -125,6 +125,7 @@ def screen(
                     made_with=made_with(cue_network),
                     paints=tuple(paints),
                     references=measured,
+                    batch=str(batch.resolve()),
                 ),
                 entries,
                 beside=[reference.sha256 for reference in measured],

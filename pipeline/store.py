@@ -12,9 +12,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
-from pydantic import TypeAdapter
+from pydantic import Field, TypeAdapter
 
 from pipeline.errors import ScreeningError, UsageError
+from pipeline.judging.answers import AnswerBook
 from pipeline.paint_table import Paint
 from pipeline.readings import Reading
 from pipeline.records import (
@@ -63,9 +64,10 @@ class Screened(Record):
     made_with: str
     paints: tuple[Paint, ...] = ()
     references: tuple[Reference, ...] = ()
+    batch: str | None = Field(default=None, description="Where the photos lay, for those who want to see them large.")
 
     def as_adverts(self) -> list[Advert]:
-        """The adverts in batch order; where their photos lie is not kept."""
+        """The adverts in batch order, without their photos."""
         return [Advert(name, details, ()) for name, details in self.adverts.items()]
 
 
@@ -94,7 +96,8 @@ class Store:
         """
         path = out / FILE
         try:
-            connection = sqlite3.connect(path, timeout=2.0, isolation_level=None)
+            # judging reads in one thread what it answers in another; SQLite itself keeps them apart (serialized mode)
+            connection = sqlite3.connect(path, timeout=2.0, isolation_level=None, check_same_thread=False)
             try:
                 layout = _set_up(connection)
             except BaseException:
@@ -182,6 +185,10 @@ class Store:
         """What the readings at the vehicles come to, by advert."""
         rows = self._connection.execute("SELECT advert, measures FROM readings ORDER BY advert")
         return {advert: _MEASURES.validate_json(measures) for advert, measures in rows}
+
+    def answers(self) -> AnswerBook:
+        """What readers answered to the findings."""
+        return AnswerBook(self._connection)
 
     def hashes(self) -> Iterator[tuple[str, str, str, str]]:
         """(advert, photo, sha256, perceptual hash) of the whole batch, in reading order."""
