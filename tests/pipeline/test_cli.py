@@ -87,6 +87,20 @@ def test_what_cannot_be_done_is_one_sentence_and_exit_code_1(maskline: Run, batc
     assert done.code == 1 and len(done.err.splitlines()) == 1
 
 
+def test_a_wrong_paint_table_and_missing_references_are_one_sentence(
+    maskline: Run, batch: Path, tmp_path: Path, tiny_network: Path
+) -> None:
+    table, arguments = tmp_path / "paints.csv", ("screen", batch, "--out", tmp_path / "out", "--weights", tiny_network)
+    table.write_text("code,name,L,a,b,from_year,to_year,families\nOW 103,Chalk White,white,0,0,,,\n", encoding="utf-8")
+    done = maskline(*arguments, "--paints", table)
+    assert done.code == 1 and done.err.startswith(f"{table}, line 2: L is 'white'; give a number")
+    done = maskline(*arguments, "--references", tmp_path / "nowhere")
+    assert done.code == 1 and done.err.startswith(f"{tmp_path / 'nowhere'}: there is no such folder; name the folder")
+    assert not (tmp_path / "out").exists()
+    table.write_text("code,name,L,a,b,from_year,to_year,families\nOW 103,Chalk White,90,0,0,,,\n", encoding="utf-8")
+    assert maskline(*arguments, "--paints", table).code == 0
+
+
 def test_wrong_usage_exits_with_2(maskline: Run, batch: Path, tmp_path: Path) -> None:
     inside = maskline("screen", batch, "--out", batch / "out")
     assert inside.code == 2

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import hashlib
 import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import cv2
 import jsonschema
+import numpy as np
 import pytest
 
 from pipeline import outputs, screening
-from pipeline.errors import BatchError, ScreeningError, UsageError, WeightsError
+from pipeline.errors import BatchError, ConfigError, ScreeningError, UsageError, WeightsError
 from pipeline.network import CueNetwork
+from pipeline.paint_table import demo_table
 from pipeline.photos import read_photo
 from pipeline.records import AdvertDetails, PhotoFindings, SetAside, Shortlist
 from pipeline.screening import screen
 from tests.pipeline.conftest import CUE_COLOURS, write_manifest
 from tests.pipeline.examples import write_photo
+from tests.pipeline.painted import GREEN, made_side
 
 OUTPUTS = {"shortlist.csv", "shortlist.json", "findings.jsonl", "set_aside.csv", "report", "crops", "maskline.sqlite"}
 
@@ -263,6 +268,85 @@ def test_a_zip_and_a_table_give_the_same_findings(batch: Path, tmp_path: Path, t
     for number, source in enumerate((batch, archive, table)):
         screen(source, tmp_path / f"out{number}", weights=tiny_network)
     assert findings_in(tmp_path / "out0") == findings_in(tmp_path / "out1") == findings_in(tmp_path / "out2")
+
+
+# --- colour --------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def painted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Path, Path]:
+    """A batch of one advert whose green vehicle has a door in another paint, and a folder with a reference for it.
+
+    The network sees paint, zones and kind of view rightly, and no cues.
+    """
+    made = made_side((GREEN, (46.0, -8.0, 22.0), GREEN), np.random.default_rng(0))
+    plain = made_side((GREEN, GREEN, GREEN), np.random.default_rng(1))
+    batch, references = tmp_path / "painted", tmp_path / "references"
+    for path, photo in (
+        (batch / "pellock-3" / "side.png", made.photo),
+        (references / "OW 503" / "known.png", plain.photo),
+    ):
+        path.parent.mkdir(parents=True)
+        cv2.imwrite(str(path), cv2.cvtColor(photo.srgb, cv2.COLOR_RGB2BGR))
+    (batch / "pellock-3" / "advert.yaml").write_text(
+        "build_sheet: pellock\nyear: 1980\npaint_code: OW 301\ndocument_colour: green\n", encoding="utf-8"
+    )
+    cues = list(CUE_COLOURS)
+    maps = dataclasses.replace(
+        made.maps,
+        cue_probability=np.zeros((len(cues), *made.maps.surfaces.shape[1:]), np.float32),
+        cue_scores=dict.fromkeys(cues, 0.01),
+    )
+    monkeypatch.setattr(CueNetwork, "run", lambda self, photos: [maps for _ in photos])
+    return batch, references
+
+
+def test_colour_is_measured_weighed_and_written(painted: tuple[Path, Path], tmp_path: Path, tiny_network: Path) -> None:
+    batch, references = painted
+    out = tmp_path / "out"
+    done = screen(batch, out, weights=tiny_network, paints=demo_table(), references=references)
+    assert (done.photos, done.set_aside) == (1, ())
+    (photo,) = findings_in(out)  # a reference is no photo of the batch
+    gaps = [measure for measure in photo.measures if measure.cue == "panel_mismatch"]
+    assert len(gaps) == 2 and all(gap.unit == "dE00" and gap.uncertainty > 0 and gap.regions for gap in gaps)
+    (row,) = Shortlist.model_validate_json((out / "shortlist.json").read_text(encoding="utf-8")).adverts
+    assert row.colour is not None
+    assert {measure.cue for measure in row.colour.measures} == {"body_colour", "code_mismatch"}
+    assert max(row.colour.families, key=lambda name: row.colour.families[name]) == "green"  # type: ignore[union-attr]
+    assert sum(fit.probability for fit in row.colour.paints) + (row.colour.no_paint or 0) <= 1 + 1e-9
+    (near,) = row.colour.references
+    assert (near.photo, near.reference, near.code) == ("side.png", "known.png", "OW 503")
+    assert (out / "crops" / near.sha256[:16] / "photo.jpg").is_file()
+    assert {"panel_mismatch", "code_mismatch"} <= {weight.cue for weight in row.weights}
+    assert any("does not agree with the photos" in note for note in row.notes)
+
+
+def test_colour_is_not_measured_again_unless_the_table_changes(
+    painted: tuple[Path, Path], tmp_path: Path, tiny_network: Path, count: Callable[[], tuple[int, int]]
+) -> None:
+    batch, references = painted
+    out = tmp_path / "out"
+    tables = (demo_table(), demo_table(), demo_table()[:3])
+    for paints, seen in zip(tables, (2, 0, 2), strict=True):
+        screen(batch, out, weights=tiny_network, paints=paints, references=references)
+        assert count()[1] == seen
+    done = screen(batch, out, weights=tiny_network, paints=tables[-1])
+    (row,) = done.shortlist.adverts
+    assert count()[1] == 0 and row.colour is not None and row.colour.references == ()
+
+
+def test_a_reference_without_paint_is_set_aside(painted: tuple[Path, Path], tmp_path: Path, tiny_network: Path) -> None:
+    batch, references = painted
+    pixels = np.full((600, 800, 3), 128, np.uint8)  # nothing sharp in it
+    cv2.imwrite(str(references / "OW 503" / "plain.png"), pixels)
+    done = screen(batch, tmp_path / "out", weights=tiny_network, references=references)
+    (aside,) = done.set_aside
+    assert (aside.advert, aside.photo) == ("reference OW 503", "plain.png")
+    assert aside.fault == "it shows too little paint to measure"
+    with pytest.raises(
+        ConfigError, match="there is no such folder; name the folder that holds one folder a paint code"
+    ):
+        screen(batch, tmp_path / "other", weights=tiny_network, references=tmp_path / "nowhere")
 
 
 def test_outputs_never_go_where_they_would_change_something(batch: Path, tmp_path: Path, tiny_network: Path) -> None:
