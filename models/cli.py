@@ -14,6 +14,7 @@ from rich.progress import Progress
 
 from models.calibrate import Calibrated, calibrate, with_rates
 from models.checkpoint import load_network
+from models.compare import Candidate, compare, write_comparison
 from models.data import Sample, read_set
 from models.evaluate import evaluate, show_interval, write_evaluation
 from models.export import export, onnx_forward
@@ -89,7 +90,7 @@ def evaluate_command(
 ) -> None:
     """Measure a network on labelled photos."""
     with _told():
-        channels, forward, calibrated = _exported(weights) if weights.is_dir() else _run(weights, device)
+        channels, forward, calibrated = _loaded(weights, device)
         for folder in data:
             predictions = _predict(channels, forward, _samples([folder], split), folder.name)
             score = evaluate(predictions, calibrated, data=folder.name)
@@ -98,6 +99,35 @@ def evaluate_command(
                 f"{folder.name}: mean average precision {show_interval(score['mean_average_precision'])}, "
                 f"shot right {show_interval(score['shot_accuracy'])}; wrote {path.with_suffix('.html')}"
             )
+
+
+@app.command("compare")
+def compare_command(
+    first: Annotated[Path, typer.Argument(metavar="A", help="Exported folder, or a calibrated network.safetensors.")],
+    second: Annotated[Path, typer.Argument(metavar="B", help="The other one.")],
+    data: Data,
+    out: Annotated[Path, typer.Option(help="Folder for comparison.json and comparison.html, one below it a set.")],
+    split: Annotated[str, typer.Option(help="Which split; sets without splits count as `test`.")] = "test",
+    device: Device = None,
+) -> None:
+    """Compare two networks on the same photos: the difference, with its interval over draws of vehicles."""
+    with _told():
+        networks = [_loaded(path, device) for path in (first, second)]
+        for folder in data:
+            samples = _samples([folder], split)
+            one, other = (
+                Candidate(str(path), _predict(channels, forward, samples, folder.name), calibrated)
+                for path, (channels, forward, calibrated) in zip((first, second), networks, strict=True)
+            )
+            found = compare(one, other, data=folder.name)
+            path = write_comparison(found, out / folder.name)
+            told = [
+                f"{name} {show_interval(row['difference'])}"
+                for name in ("mean average precision", "shot right")
+                if (row := found["scores"][name])
+            ]
+            difference = ", ".join(told) or "these photos cannot tell"
+            typer.echo(f"{folder.name}, B minus A: {difference}; wrote {path.with_suffix('.html')}")
 
 
 @app.command("export")
@@ -134,6 +164,10 @@ def _trained(path: Path, device: str | None) -> tuple[Channels, Forward]:
     place = torch.device(device or ("cuda" if torch.cuda.is_available() else "cpu"))
     network = load_network(path).to(place).to(memory_format=torch.channels_last)
     return network.channels, torch_forward(network, place)
+
+
+def _loaded(weights: Path, device: str | None) -> tuple[Channels, Forward, Calibrated]:
+    return _exported(weights) if weights.is_dir() else _run(weights, device)
 
 
 def _run(path: Path, device: str | None) -> tuple[Channels, Forward, Calibrated]:

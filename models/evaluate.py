@@ -285,16 +285,20 @@ def tidy(value: Any) -> Any:
 
 def write_evaluation(score: Mapping[str, Any], folder: Path) -> Path:
     """Write evaluation.json and evaluation.html into `folder`; returns the JSON's path."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    folder.mkdir(parents=True, exist_ok=True)
-    environment = Environment(loader=PackageLoader("models", "templates"), undefined=StrictUndefined, autoescape=True)
-    environment.filters["interval"] = show_interval
-    page = environment.get_template("evaluation.html.j2").render(score=score)
-    (folder / "evaluation.html").write_text(page, encoding="utf-8")
+    write_page("evaluation.html.j2", folder / "evaluation.html", score=score)
     path = folder / "evaluation.json"
     path.write_text(json.dumps(score, indent=2) + "\n", encoding="utf-8")
     return path
+
+
+def write_page(template: str, path: Path, **content: Any) -> None:
+    """Render a template of `models/templates` to `path`, whose folder is made if it is not there."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    environment = Environment(loader=PackageLoader("models", "templates"), undefined=StrictUndefined, autoescape=True)
+    environment.filters["interval"] = show_interval
+    path.write_text(environment.get_template(template).render(**content), encoding="utf-8")
 
 
 def show_interval(value: Sequence[float] | float | None, digits: int = 3) -> str:

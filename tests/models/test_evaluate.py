@@ -73,7 +73,7 @@ def test_a_view_is_a_place_of_its_shot(photos: Predictions) -> None:
 
 def test_strata_tell_what_the_row_tells_and_no_more(photos: Predictions) -> None:
     row = {
-        "light": "park",
+        "light": "clear, sun 34°",
         "distance_m": "0.7",
         "hard_negatives": "chalk,dust",
         "body_L": 40,
