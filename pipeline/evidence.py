@@ -32,7 +32,7 @@ history by history, is the posterior, exactly.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, inf, log10
 
@@ -54,6 +54,7 @@ from pipeline.records import (
     HISTORIES,
     ZONES,
     Box,
+    CueFinding,
     CueRates,
     Decision,
     Measure,
@@ -199,7 +200,8 @@ def pieces_of(
     A photo's alarm belongs to the places of its boxes (the strongest box has the photo's score, another one its own);
     without a box, to the largest place in view where the cue is looked for. An alarm says nothing of the other places
     in the photo. A photo without alarm says of every place it shows well enough that the cue was not found there.
-    Cues that could not be judged, or whose rates were never measured, say nothing.
+    Cues that could not be judged, or whose rates were never measured, say nothing. Where a person called a place a
+    sign, that counts alone: they compared all photos of it.
     """
     looks: defaultdict[Place, list[Look]] = defaultdict(list)
     settings = model.settings
@@ -208,7 +210,7 @@ def pieces_of(
         if not photo.quality.assessable or reach < settings.looks.least_reach:
             continue
         shown = zones_shown(photo, settings.looks)
-        for cue, finding in photo.cues.items():
+        for cue, finding in _seen_by_network(photo):
             if not finding.assessable or finding.score is None or cue not in rates or cue not in settings.cues:
                 continue
             ratio = score_ratio(finding.score, rates[cue], reach, settings)
@@ -230,8 +232,40 @@ def pieces_of(
             side = _sided(measure.zone, _measured_side(measure, model.sheet))
             look = Look(name, ratio_or_none, 1.0, box=measure.regions[0] if measure.regions else None, measure=measure)
             looks[cue, measure.zone, side].append(look)
-    pieces = (Piece(*place, tuple(sorted(seen, key=_look_key))) for place, seen in _tempered(looks).items())
+    by_place = {**_tempered(looks), **_judged(findings, settings)}
+    pieces = (Piece(*place, tuple(sorted(seen, key=_look_key))) for place, seen in by_place.items())
     return tuple(sorted(pieces, key=lambda piece: piece.place))
+
+
+def _seen_by_network(photo: PhotoFindings) -> Iterator[tuple[str, CueFinding]]:
+    """The cues of a photo without what a person called a sign; a cue of which nothing else is left says no more."""
+    for cue, finding in photo.cues.items():
+        boxes = tuple(box for box in finding.boxes if not box.judged)
+        if len(boxes) == len(finding.boxes):
+            yield cue, finding
+        elif boxes:
+            yield cue, finding.model_copy(update={"boxes": boxes, "score": max(box.score for box in boxes)})
+
+
+def _judged(findings: Sequence[PhotoFindings], settings: WeighingSettings) -> dict[Place, list[Look]]:
+    """What a person called a sign, by place, in whichever photo: a person can judge what the network cannot."""
+    looks: defaultdict[Place, list[Look]] = defaultdict(list)
+    for photo in findings:
+        for cue, finding in photo.cues.items():
+            for box in finding.boxes if cue in settings.cues else ():
+                if box.judged:
+                    zone = box.zone if box.zone in zone_entries() else None
+                    look = Look(photo.photo, _capped(settings.reader.ratio, settings), 1.0, box.score, box)
+                    looks[cue, zone, _sided(zone, box.side)].append(look)
+    return looks
+
+
+def sign_decibans(cue: str, zone: str | None, side: Side | None, model: PaintModel) -> float:
+    """What a sign at one place weighs, alone, once a person calls it one; 0 where the factory left it so itself."""
+    if cue not in model.settings.cues or model.expected_by_factory(cue, zone) >= 1:
+        return 0.0
+    look = Look(None, _capped(model.settings.reader.ratio, model.settings), 1.0)
+    return _decibans_alone(Piece(cue, zone, _sided(zone, side), (look,)), model)
 
 
 def _alarm_places(
@@ -509,6 +543,8 @@ def _seen(piece: Piece) -> str:
     alarms = sum(look.ratio > 1 for look in piece.looks)
     score = max(look.score or 0.0 for look in piece.looks)
     photos = f"{alarms} of {len(piece.looks)} photos" if len(piece.looks) > alarms else _count(alarms, "photo")
+    if piece.telling.box is not None and piece.telling.box.judged:
+        return f"{label}: {where}, in {photos} (judged by eye)"
     return f"{label}: {where}, in {photos} (score {score:.2f})"
 
 

@@ -153,6 +153,18 @@ class Enough(Config):
     looked_at_half_effort_min: float = Field(gt=0)
 
 
+class ReaderSettings(Config):
+    """How far a person who judges findings is trusted; see `reader` in `configs/weighing.yaml`."""
+
+    sensitivity: Annotated[float, Field(gt=0, le=1)]
+    false_alarm: Annotated[float, Field(gt=0, lt=1)]
+
+    @property
+    def ratio(self) -> float:
+        """Likelihood ratio of a sighting that a person calls a sign."""
+        return self.sensitivity / self.false_alarm
+
+
 class RequestSettings(Config):
     """How many requests at most, and what a request must tell at least (bits)."""
 
@@ -187,6 +199,7 @@ class WeighingSettings(Config):
     enough: Enough
     requests: RequestSettings
     readings: ReadingSettings
+    reader: ReaderSettings
 
     @classmethod
     def shipped(cls) -> Self:
