@@ -103,8 +103,8 @@ def evaluate_command(
 
 @app.command("compare")
 def compare_command(
-    first: Annotated[Path, typer.Argument(metavar="A", help="Exported folder, or a calibrated network.safetensors.")],
-    second: Annotated[Path, typer.Argument(metavar="B", help="The other one.")],
+    first: Annotated[Path, typer.Argument(help="Exported folder, or a calibrated network.safetensors.")],
+    second: Annotated[Path, typer.Argument(help="The other one.")],
     data: Data,
     out: Annotated[Path, typer.Option(help="Folder for comparison.json and comparison.html, one below it a set.")],
     split: Annotated[str, typer.Option(help="Which split; sets without splits count as `test`.")] = "test",
@@ -127,7 +127,7 @@ def compare_command(
                 if (row := found["scores"][name])
             ]
             difference = ", ".join(told) or "these photos cannot tell"
-            typer.echo(f"{folder.name}, B minus A: {difference}; wrote {path.with_suffix('.html')}")
+            typer.echo(f"{folder.name}, second minus first: {difference}; wrote {path.with_suffix('.html')}")
 
 
 @app.command("export")

@@ -97,7 +97,7 @@ def compare(
                     }
                     for index, cue in enumerate(cues)
                 },
-                "changes": _changes(*sides, cues, first.predictions, photos),
+                "changes": _changes(sides[0], sides[1], cues, first.predictions, photos),
             }
         )
     )
