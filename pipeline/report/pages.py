@@ -19,6 +19,7 @@ from pipeline.coverage import zone_entries
 from pipeline.crops import Crop
 from pipeline.errors import ScreeningError
 from pipeline.records import (
+    CUES,
     SHOTS,
     Advert,
     AdvertDetails,
@@ -36,6 +37,7 @@ from pipeline.report import drawing, wording
 FOLDER = "report"
 FINDINGS_A_PAGE = 16  # strongest first; the rest are in findings.jsonl
 UNSEEN_ON_CARD = 4
+MEASURES_SHOWN = CUES  # colours of single photos are not: the advert's is shown once
 SMALL_DECIBANS = 0.5  # weights under this are drawn as one
 
 
@@ -260,6 +262,7 @@ def _templates() -> jinja2.Environment:
         name: getattr(wording, name)
         for name in (
             "probability_words", "percent", "percent_range", "weight_words", "signed", "measured", "money",
+            "judged", "coordinate", "families",
             "cue_name", "zone_name", "shot_name", "place",
         )
     }  # fmt: skip
@@ -316,11 +319,23 @@ def advert_view(
             if (shown := tuple(photo for photo in findings if photo.likely_shot == shot))
         ),
         measures=(
-            *((measure, photo.photo) for photo in findings for measure in photo.measures),
+            *(
+                (measure, photo.photo)
+                for photo in findings
+                if photo.duplicate_of is None
+                for measure in photo.measures
+                if measure.cue in MEASURES_SHOWN
+            ),
+            *((measure, "all photos") for measure in _differences(result)),
             *((measure, "at the vehicle") for measure in readings),
         ),
         set_aside=tuple(set_aside),
     )
+
+
+def _differences(result: AdvertResult) -> Sequence[Measure]:
+    measures = () if result.colour is None else result.colour.measures
+    return [measure for measure in measures if measure.cue in MEASURES_SHOWN]
 
 
 def weight_sum(result: AdvertResult, sightings: Sequence[Sighting] = ()) -> Sum:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
+from pipeline.colour import colour_settings, is_finding
 from pipeline.coverage import cue_entries, shot_entries, zone_entries
 from pipeline.records import Decision, Measure, Side, Weight, ZoneState
 
@@ -108,6 +110,25 @@ def measured(measure: Measure) -> str:
     digits = min(max(step, 0), 3)
     unit = UNITS.get(measure.unit, measure.unit)
     return f"{measure.value:.{digits}f} ± {measure.uncertainty:.{digits}f} {unit}"
+
+
+def judged(measure: Measure) -> str:
+    """Whether a difference of colours counts as one; nothing for measures without a limit of their own."""
+    settings = colour_settings()
+    if measure.unit != "dE00" or measure.cue not in settings.limit_delta_e00:
+        return ""
+    return "differs" if is_finding(measure, settings) else "within what light and doubt allow"
+
+
+def coordinate(measure: Measure) -> str:
+    """One coordinate of a colour: `a* −12 ± 5`."""
+    return f"{measure.unit} {measure.value:.0f} ± {measure.uncertainty:.0f}".replace("-", "−")
+
+
+def families(probabilities: Mapping[str, float]) -> str:
+    """Hue families that a colour may be, the likeliest first: `green 83 %, blue 12 %`; those under 5 % left out."""
+    ranked = sorted(probabilities.items(), key=lambda item: -item[1])
+    return ", ".join(f"{name} {percent(share)}" for name, share in ranked if share >= 0.05)
 
 
 def money(amount: float, currency: str | None) -> str:

@@ -15,7 +15,17 @@ import pytest
 
 from pipeline import crops
 from pipeline.errors import ScreeningError
-from pipeline.records import HISTORIES, ZONES, Measure, PhotoFindings, SetAside, Shortlist
+from pipeline.records import (
+    HISTORIES,
+    ZONES,
+    ColourSummary,
+    Measure,
+    NearReference,
+    PaintFit,
+    PhotoFindings,
+    SetAside,
+    Shortlist,
+)
 from pipeline.report import drawing, wording
 from pipeline.report.pages import FINDINGS_A_PAGE, advert_view, history_sums, page_names, weight_sum, write_report
 from tests.pipeline.examples import advert, box, clean_weight, photo_findings, result, weight_of, with_pictures
@@ -80,6 +90,26 @@ def test_ranges_signs_and_prices_read_naturally() -> None:
     assert wording.measured(thickness.model_copy(update={"uncertainty": 0.0})) == "183 ± 0 µm"
     assert wording.money(12500, "EUR") == "12\u202f500 EUR"
     assert wording.money(999.5, None) == "999.50"
+
+
+def test_a_difference_of_colours_says_whether_it_counts() -> None:
+    gap = Measure(cue="panel_mismatch", value=6.0, unit="dE00", uncertainty=0.9)
+    assert wording.judged(gap) == "differs"
+    assert wording.judged(gap.model_copy(update={"value": 1.0})) == "within what light and doubt allow"
+    assert wording.judged(Measure(cue="film_thickness", value=300, unit="um", uncertainty=5)) == ""
+    assert wording.coordinate(Measure(cue="body_colour", value=-12.3, unit="a*", uncertainty=5.2)) == "a* −12 ± 5"
+    assert wording.families({"blue": 0.12, "green": 0.84, "grey": 0.04}) == "green 84 %, blue 12 %"
+
+
+def test_the_colour_of_an_advert_is_shown_once_with_code_and_paints(report: Path) -> None:
+    (page,) = [text for name, text in pages_of(report).items() if "brindle-1" in name]
+    assert page.count("L* 40 ± 9, a* −12 ± 5, b* 18 ± 5") == 1 and "green 84 %" in page
+    assert "unread: its letters are too small" in page
+    assert "OW 503" in page and "12 ± 7 ΔE00" in page and "None of the table&#39;s" in page.replace("'", "&#39;")
+    assert "The paint code does not agree" in page
+    assert "like <span" in page and f"images/{'1' * 16}-photo.jpg" in page
+    others = [text for name, text in pages_of(report).items() if "brindle-1" not in name]
+    assert all("Colour and code" not in text for text in others)
 
 
 def test_names_that_no_configuration_knows_are_still_readable() -> None:
@@ -218,6 +248,23 @@ def test_page_names_are_plain_and_differ() -> None:
 # --- pages ---------------------------------------------------------------------------------------------------------
 
 
+SEEN_COLOUR = ColourSummary(
+    measures=(
+        *(
+            Measure(cue="body_colour", value=value, unit=unit, uncertainty=uncertainty)
+            for unit, value, uncertainty in (("L*", 40.2, 8.9), ("a*", -12.1, 4.8), ("b*", 18.0, 5.1))
+        ),
+        Measure(cue="code_mismatch", value=31.0, unit="dE00", uncertainty=7.0, text="OW 301 Kiln Red"),
+    ),
+    families={"green": 0.84, "brown": 0.16},
+    paints=(PaintFit(code="OW 503", name="Marl Green", delta_e00=12.2, uncertainty=6.6, probability=0.7),),
+    no_paint=0.3,
+    plate="unread: its letters are too small",
+    references=(NearReference(photo="a.jpg", reference="known.jpg", sha256="1" * 64, code="OW 503", likeness=0.8),),
+    notes=("The paint code does not agree with the photos.",),
+)
+
+
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A report of four adverts, one for each decision, with everything a page can hold."""
@@ -249,6 +296,7 @@ def write_example_report(out: Path) -> Path:
             price=11000,
             photos=2,
             extent={"wing_front": {"left": 0.8, "right": 0.1}, "bonnet": {"centre": 0.4}},
+            colour=SEEN_COLOUR,
         ),
         result(NASTY, 4, title=NASTY, decision="not_enough_seen", price=4000, notes=(NASTY,)),
     )
