@@ -238,19 +238,27 @@ def read_result(out: Path, advert: str) -> AdvertResult:
     Raises UsageError where `out` holds no screening or the screening has no such advert, ScreeningError where its
     shortlist cannot be read.
     """
-    path = out / "shortlist.json"
-    try:
-        found = Shortlist.model_validate_json(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise UsageError(out, "no screening was written there", "name the --out folder of a screening") from None
-    except (OSError, ValueError):  # pydantic's error is a ValueError too
-        raise ScreeningError(path, "it is damaged or of another version", "screen the batch again") from None
+    found = read_shortlist(out)
     for result in found.adverts:
         if result.advert == advert:
             return result
     names = [result.advert for result in found.adverts]
     near = get_close_matches(advert, names, n=3, cutoff=0.4) or names[:3]
     raise UsageError(out, f"it has no advert '{advert}'", f"use a name of the shortlist, such as {', '.join(near)}")
+
+
+def read_shortlist(out: Path) -> Shortlist:
+    """What an earlier screening into `out` says.
+
+    Raises UsageError where `out` holds no screening, ScreeningError where its shortlist cannot be read.
+    """
+    path = out / "shortlist.json"
+    try:
+        return Shortlist.model_validate_json(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise UsageError(out, "no screening was written there", "name the --out folder of a screening") from None
+    except (OSError, ValueError):  # pydantic's error is a ValueError too
+        raise ScreeningError(path, "it is damaged or of another version", "screen the batch again") from None
 
 
 @contextmanager
