@@ -64,6 +64,7 @@ from pipeline.records import (
     ZoneState,
 )
 
+COMPARED_CUES = ("painted_fastener", "filled_seam", "coarse_texture", "changed_joint")  # a factory makes sides alike
 FINISH_WORDS = {"black": "black", "bare": "bare", "zinc": "zinc-coated", "rubber": "uncoated rubber"}
 
 
@@ -221,17 +222,17 @@ def pieces_of(
                     looks[cue, zone, _side_in(photo, zone)].append(Look(photo.photo, clean, shown[zone], finding.score))
                 continue
             largest = max(in_view, key=lambda zone: (photo.zones[zone], zone), default=None)
-            for where, side, score, box in _alarm_places(finding.score, finding.boxes, largest):
+            for where, side, score, box in _alarm_places(photo, finding.score, finding.boxes, largest):
                 here = score_ratio(score, rates[cue], reach, settings)
                 looks[cue, where, side].append(Look(photo.photo, here, reach, score, box))
     measured = [(photo.photo, m) for photo in of_the_vehicle(findings, settings.looks) for m in photo.measures]
     for name, measure in [*measured, *((None, m) for m in measures)]:
         ratio_or_none = measured_ratio(measure, model.sheet, settings)
-        cue = _weighed_as(measure)
-        if ratio_or_none is not None and cue in settings.cues:
+        weighed_as = _weighed_as(measure)
+        if ratio_or_none is not None and weighed_as in settings.cues:
             side = _sided(measure.zone, _measured_side(measure, model.sheet))
             look = Look(name, ratio_or_none, 1.0, box=measure.regions[0] if measure.regions else None, measure=measure)
-            looks[cue, measure.zone, side].append(look)
+            looks[weighed_as, measure.zone, side].append(look)
     by_place = {**_tempered(looks), **_judged(findings, settings)}
     pieces = (Piece(*place, tuple(sorted(seen, key=_look_key))) for place, seen in by_place.items())
     return tuple(sorted(pieces, key=lambda piece: piece.place))
@@ -269,15 +270,16 @@ def sign_decibans(cue: str, zone: str | None, side: Side | None, model: PaintMod
 
 
 def _alarm_places(
-    score: float, boxes: Sequence[Box], largest: str | None
+    photo: PhotoFindings, score: float, boxes: Sequence[Box], largest: str | None
 ) -> list[tuple[str | None, Side | None, float, Box | None]]:
     """Where one photo's alarm is, each place once, with the score and the strongest box there."""
     if not boxes:
-        return [(largest, None, score, None)]
+        return [(largest, _sided(largest, photo.sides.get(largest or "")), score, None)]
     places: dict[tuple[str | None, Side | None], tuple[float, Box]] = {}
     for box in sorted(boxes, key=lambda box: (-box.score, box.x, box.y)):
         zone = box.zone if box.zone in zone_entries() else largest  # another network may know other places
-        places.setdefault((zone, _sided(zone, box.side)), (min(score, box.score) if places else score, box))
+        side = _sided(zone, box.side or photo.sides.get(zone or ""))
+        places.setdefault((zone, side), (min(score, box.score) if places else score, box))
     return [(zone, side, here, box) for (zone, side), (here, box) in places.items()]
 
 
@@ -326,7 +328,11 @@ def weigh(
     """
     model = PaintModel(settings, build_sheet)
     pieces = pieces_of(findings, model, rates, measures)
-    expected = [p for p in pieces if model.expected_by_factory(p.cue, p.zone) >= 1]
+    expected = [
+        p
+        for p in pieces
+        if model.expected_by_factory(p.cue, p.zone) >= 1 and not (p.cue in COMPARED_CUES and _unlike(p, pieces))
+    ]
     speaking = [p for p in pieces if p not in expected]
     alone = {p: _decibans_alone(p, model) for p in speaking}
     counted = counting(speaking, alone)
@@ -339,7 +345,9 @@ def weigh(
         likelihoods = model.by_history(belief, predictive)
         log_likelihood += np.log(likelihoods)
         refinished = float(before[1:] @ likelihoods[1:] / before[1:].sum())
-        weights.append(_weight(piece, decibans(refinished / float(likelihoods[0])), likelihoods, _why(piece, model)))
+        weights.append(
+            _weight(piece, decibans(refinished / float(likelihoods[0])), likelihoods, _why(piece, model, pieces))
+        )
         belief = after
     for piece in pieces:
         if piece.is_sighting and piece not in counted:
@@ -480,9 +488,19 @@ def _sided(zone: str | None, side: Side | None) -> Side | None:
 
 
 def _side_in(photo: PhotoFindings, zone: str) -> Side | None:
-    """The side of a zone in a photo, where its boxes there agree on one."""
+    """The side of a zone in a photo, where the photo tells it or its boxes there agree on one."""
+    if zone in photo.sides:
+        return _sided(zone, photo.sides[zone])
     sides = {box.side for finding in photo.cues.values() for box in finding.boxes if box.zone == zone}
     return _sided(zone, sides.pop()) if len(sides) == 1 else None
+
+
+def _unlike(piece: Piece, pieces: Iterable[Piece]) -> Piece | None:
+    """The same cue in the same zone on the other side, where one side shows it and the other was found without."""
+    if piece.side is None or piece.ratio == 1:
+        return None
+    others = (p for p in pieces if (p.cue, p.zone) == (piece.cue, piece.zone) and p.side not in (piece.side, None))
+    return next((p for p in others if p.ratio != 1 and p.is_sighting != piece.is_sighting), None)
 
 
 def _weighed_as(measure: Measure) -> str | None:
@@ -548,13 +566,17 @@ def _seen(piece: Piece) -> str:
     return f"{label}: {where}, in {photos} (score {score:.2f})"
 
 
-def _why(piece: Piece, model: PaintModel) -> str:
+def _why(piece: Piece, model: PaintModel, pieces: Sequence[Piece]) -> str:
+    other = _unlike(piece, pieces) if piece.cue in COMPARED_CUES else None
     if piece.is_sighting:
-        return f"{_seen(piece)}{_factory_words(piece, model)}."
+        unlike = f"; the {other.side} side was found without, and a factory makes both sides alike" if other else ""
+        return f"{_seen(piece)}{_factory_words(piece, model)}{unlike}."
     if piece.telling.measure is not None:
         return f"{_seen(piece)}: within what the factory's paint shows."
     photos = _count(len(piece.looks), "photo")
     clean = f"{cue_entries()[piece.cue].label}: not found on {place_in_words(piece.zone, piece.side)} in {photos}"
+    if other:
+        return f"{clean}, unlike the {other.side} side; a factory makes both sides alike."
     if piece.zone is not None and model.settings.cues[piece.cue].escapes_by == "removal":
         return f"{clean}; what is there takes about {_duration(model.effort_min(piece.zone))} to take off or mask."
     return f"{clean}."
@@ -566,7 +588,8 @@ def _factory_words(piece: Piece, model: PaintModel) -> str:
         return ""
     share = model.expected_by_factory(piece.cue, piece.zone)
     if share > 0:
-        return "; the factory left some of those here so itself, which makes it weigh less"
+        left = "those" if share >= 1 else "some of those"
+        return f"; the factory left {left} here so itself, which makes it weigh less"
     finish = model.sheet.finish(piece.zone)
     if piece.cue in ("overspray_rubber", "overspray_hidden") and finish in FINISH_WORDS:
         return f"; the factory left this {FINISH_WORDS[finish]}"

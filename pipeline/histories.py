@@ -12,8 +12,13 @@ For a cue at one place, P(there | state) follows from `configs/weighing.yaml` an
     anywhere:            untouched, innocent causes that hold, and the share of the joints there that the factory itself
                          painted or sealed; all of them independent, so P(there) = 1 - Π (1 - each)
 
-Where the factory painted every fastener of a place, P(there) is 1 whatever the history, so that a sighting weighs
-nothing.
+A factory builds both sides alike: as far as two photos show the same row (`same_row`), what it painted or sealed is
+there on the left and on the right or on neither, and so is what a wrong build sheet would explain. That is how left is
+compared with right: a sign on one side that the other side lacks has lost these two excuses.
+
+Where the factory painted every fastener of a place (or sealed every seam), the cue is there whatever the history,
+unless a job changed the joint (`changed_joint`): a sighting there weighs nothing, but one side that lacks what the
+other has does.
 """
 
 from __future__ import annotations
@@ -32,7 +37,7 @@ from scipy.special import logsumexp
 from pipeline.build_sheets import BuildSheet, Zone
 from pipeline.configuration import Config, load, shipped
 from pipeline.coverage import LookSettings, cue_entries, zone_entries
-from pipeline.records import CUES, HISTORIES, Probability, Side
+from pipeline.records import CUES, HISTORIES, ZONES, Probability, Side
 
 Floats = npt.NDArray[np.float64]
 
@@ -189,6 +194,7 @@ class WeighingSettings(Config):
     prior: Prior
     factory_prior_range: tuple[Annotated[float, Field(gt=0, lt=1)], Annotated[float, Field(gt=0, lt=1)]]
     cap_decibans: float = Field(gt=0)
+    same_row: Probability
     looks: LookSettings
     care: dict[str, Care]
     regions: dict[str, Region]
@@ -294,20 +300,33 @@ class PaintModel:
     def causes(self, cue: str) -> tuple[tuple[float, tuple[Innocent, ...]], ...]:
         """Every combination of innocent causes that may hold for a cue, with its chance; the chances add up to 1.
 
-        A build sheet that may be wrong (`doubt`) is one of them for the cues that it decides.
+        A build sheet that may be wrong (`doubt`) is one of them for the cues that it decides, and so are the rows that
+        the factory painted or sealed itself, where a zone has others beside them.
         """
         innocent = self.settings.cues[cue].innocent
         if cue in DOUBTED_CUES and self.sheet.doubt:
             wrong = Innocent(chance=self.sheet.doubt, share=DOUBT_SHARE, why="the factory built this vehicle otherwise")
             innocent = (*innocent, wrong)
+        alternatives: list[list[tuple[float, Innocent | None]]] = [
+            [(1 - cause.chance, None), (cause.chance, cause)] for cause in innocent
+        ]
+        for zone in ZONES:
+            share = self.expected_by_factory(cue, zone)
+            if 0 < share < 1:
+                alternatives.append(self._rows(zone, share))
         combinations = []
-        for holds in product((False, True), repeat=len(innocent)):
-            chance = float(
-                np.prod([c.chance if held else 1 - c.chance for c, held in zip(innocent, holds, strict=True)])
-            )
+        for held in product(*alternatives):
+            chance = float(np.prod([p for p, _ in held]))
             if chance > 0:
-                combinations.append((chance, tuple(c for c, held in zip(innocent, holds, strict=True) if held)))
+                combinations.append((chance, tuple(cause for _, cause in held if cause is not None)))
         return tuple(combinations)
+
+    def _rows(self, zone: str, share: float) -> list[tuple[float, Innocent | None]]:
+        """Which row the photos of a zone show: the same on both sides, made so by the factory or not; or any row."""
+        same = self.settings.same_row
+        made = Innocent(chance=same * share, share=1.0, zones=(zone,), why="the factory made this row so itself")
+        any_row = made.model_copy(update={"chance": 1 - same, "share": share})
+        return [(made.chance, made), (same * (1 - share), None), (any_row.chance, any_row)]
 
     def histories(self, belief: Belief) -> Floats:
         """P(history) in the order of HISTORIES (6,)."""
@@ -372,10 +391,13 @@ class PaintModel:
 
     def _at(self, cue: str, zone: str, side: Side | None) -> Floats:
         model = self.settings.cues[cue]
+        if self.expected_by_factory(cue, zone) >= 1:
+            changed = self.settings.cues.get("changed_joint")
+            gone = [0.0 if changed is None else self._by_job(changed, state, zone, side) for state in self.states]
+            return np.tile(1 - np.array(gone)[:, None], (1, len(self.causes(cue))))
         by_job = np.array([self._by_job(model, state, zone, side) for state in self.states])
         not_innocent = np.array([np.prod([1 - c.share_at(zone) for c in held]) for _, held in self.causes(cue)])
-        absent = (1 - model.untouched) * (1 - self.expected_by_factory(cue, zone)) * np.outer(1 - by_job, not_innocent)
-        return np.asarray(1 - absent)
+        return np.asarray(1 - (1 - model.untouched) * np.outer(1 - by_job, not_innocent))
 
     def _by_job(self, model: CueModel, state: State, zone: str, side: Side | None) -> float:
         if state.region is None or state.care is None:

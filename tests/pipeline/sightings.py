@@ -42,6 +42,7 @@ def photo(
     measures: tuple[Measure, ...] = (),
     size: tuple[int, int] = (1600, 1200),
     advert: str = "advert",
+    sides: Mapping[str, Side] | None = None,
 ) -> PhotoFindings:
     """One photo that shows `zones` (a twentieth of its area each); cues without alarm have `score`."""
     cues = {
@@ -60,6 +61,7 @@ def photo(
         cues=cues | dict(alarms or {}),
         measures=measures,
         zones=dict.fromkeys(zones, 0.05),
+        sides=dict(sides or {}),
         duplicate_of=duplicate_of,
         also_in=also_in,
     )
