@@ -22,7 +22,7 @@ FOLDER = "crops"
 PHOTO_LONG_SIDE_PX = 720
 JPEG_QUALITY = 82
 CROP_LEAST_PX = 320  # a sign without its surroundings cannot be judged
-CROP_MOST_PX = 640  # a larger place is reduced, so that a whole side of a vehicle does not fill the disk
+CROP_MOST_PX = 640  # of a larger place the middle is cut out: the whole photo shows the rest
 CONTEXT = 0.35  # share of the box added on each side
 CROPS_A_PHOTO = 5
 
@@ -43,8 +43,9 @@ class Crop:
     height: int
 
     @property
-    def is_reduced(self) -> bool:
-        return max(self.width, self.height) > CROP_MOST_PX
+    def holds_all(self) -> bool:
+        """Whether the whole box is in the picture; of a larger one it shows the middle."""
+        return self.box.width <= self.width and self.box.height <= self.height
 
 
 def folder_of(sha256: str) -> Path:
@@ -116,7 +117,7 @@ def write_pictures(photo: Photo, findings: PhotoFindings, heats: Mapping[str, He
     _write(out / photo_file(sha256), _reduced(photo.srgb, PHOTO_LONG_SIDE_PX))
     for crop in crops:
         window = np.s_[crop.top : crop.top + crop.height, crop.left : crop.left + crop.width]
-        plain = _reduced(photo.srgb[window], CROP_MOST_PX)
+        plain = np.ascontiguousarray(photo.srgb[window])
         heat = _heat_in(heats[crop.cue], crop, (photo.width, photo.height), (plain.shape[1], plain.shape[0]))
         _write(out / crop_file(sha256, crop), plain)
         _write(out / overlay_file(sha256, crop), heat_overlay(plain, heat))
@@ -157,10 +158,10 @@ def heat_overlay(plain: Pixels, heat: Heat) -> Pixels:
 
 
 def _cut(box: Box, photo_width: int, photo_height: int) -> tuple[int, int, int, int]:
-    """(left, top, width, height) around the box with its surroundings, inside the photo."""
+    """(left, top, width, height) around the box with its surroundings, inside the photo, in the photo's own pixels."""
 
     def along(start: int, length: int, limit: int) -> tuple[int, int]:
-        size = min(max(round(length * (1 + 2 * CONTEXT)), CROP_LEAST_PX), limit)
+        size = min(max(round(length * (1 + 2 * CONTEXT)), CROP_LEAST_PX), CROP_MOST_PX, limit)
         return min(max(start + length // 2 - size // 2, 0), limit - size), size
 
     left, width = along(box.x, box.width, photo_width)

@@ -1,4 +1,7 @@
-"""From the shortlist to the pages: `write_report` makes `OUT/report` anew, with every picture it shows inside."""
+"""From the shortlist to the pages: `write_report` makes `OUT/report` anew, with every picture it shows inside.
+
+One page for the shortlist, one an advert, and one that sets adverts side by side. All of them read without scripts.
+"""
 
 from __future__ import annotations
 
@@ -8,19 +11,22 @@ import re
 import shutil
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import accumulate
 from pathlib import Path
 
 import jinja2
 
 from pipeline import crops
-from pipeline.coverage import zone_entries
+from pipeline.build_sheets import GENERIC, BuildSheet, read_build_sheet
+from pipeline.coverage import can_judge, zone_entries, zones_shown
 from pipeline.crops import Crop
-from pipeline.errors import ScreeningError
+from pipeline.errors import ConfigError, ScreeningError
+from pipeline.histories import WeighingSettings
 from pipeline.records import (
     CUES,
     SHOTS,
+    ZONES,
     Advert,
     AdvertDetails,
     AdvertResult,
@@ -30,13 +36,18 @@ from pipeline.records import (
     PhotoFindings,
     SetAside,
     Shortlist,
+    Side,
     Weight,
 )
-from pipeline.report import drawing, wording
+from pipeline.report import charts, drawing, wording
+from pipeline.report.charts import Axis
+from pipeline.report.drawing import Mark, Tone
 
 FOLDER = "report"
-FINDINGS_A_PAGE = 16  # strongest first; the rest are in findings.jsonl
+FINDINGS_A_PAGE = 12  # strongest first; the rest are in findings.jsonl
 UNSEEN_ON_CARD = 4
+COMPARED = 4  # adverts side by side at most
+SIDES: tuple[Side, ...] = ("left", "right")
 MEASURES_SHOWN = CUES  # colours of single photos are not: the advert's is shown once
 SMALL_DECIBANS = 0.5  # weights under this are drawn as one
 
@@ -60,12 +71,7 @@ class Sum:
     before: float
     steps: tuple[Step, ...]
     total: float
-    low: float  # of the axis
-    high: float
-
-    def across(self, decibans: float) -> float:
-        """Place on the axis, 0 to 100."""
-        return round(100 * (decibans - self.low) / (self.high - self.low), 2)
+    axis: Axis
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +96,8 @@ class Sighting:
     findings: PhotoFindings
     box: Box
     crop: Crop | None  # None: the photo had more places than are cut out; the whole photo still shows it
-    weight: Weight | None  # None: another photo shows the same sign in the same place better
+    weight: Weight | None  # None: it counts for nothing by itself
+    counted_in: str | None = None  # the photo in which the same sign at the same place counts instead
 
     @property
     def decibans(self) -> float:
@@ -98,21 +105,51 @@ class Sighting:
 
 
 @dataclass(frozen=True, slots=True)
+class ZoneCell:
+    """What is known of a zone on one side; on no side in particular where `side` is None.
+
+    `state` is one of the states of coverage, or `not_told`: it was seen, but no photo tells on which side.
+    """
+
+    side: Side | None
+    state: str
+    weights: tuple[Weight, ...] = ()
+
+    @property
+    def decibans(self) -> float:
+        return sum(weight.decibans for weight in self.weights)
+
+
+@dataclass(frozen=True, slots=True)
 class ZoneRow:
-    """One line of the table of zones."""
+    """One zone in the table: a cell a side, and one for both where the vehicle has it once or the side is not told."""
 
     number: int  # in the table and on the drawing
     zone: str
     state: str
-    decibans: float
-    weights: tuple[Weight, ...]
+    built: str  # how the factory left it, from the build sheet
+    sides: tuple[ZoneCell, ...]  # none, or left and right
+    whole: ZoneCell | None
 
     @property
-    def tone(self) -> str:
-        """How the drawing fills the place."""
-        if abs(self.decibans) >= SMALL_DECIBANS:
-            return "refinish" if self.decibans > 0 else "factory"
-        return "plain" if self.state == "seen" else "unseen"
+    def cells(self) -> tuple[ZoneCell, ...]:
+        return self.sides if self.whole is None else (*self.sides, self.whole)
+
+    @property
+    def weights(self) -> tuple[Weight, ...]:
+        return tuple(weight for cell in self.cells for weight in cell.weights)
+
+    @property
+    def decibans(self) -> float:
+        return sum(cell.decibans for cell in self.cells)
+
+    def tone(self, side: Side | None = None) -> Tone:
+        """How the drawing of one side fills the place; of the whole vehicle where `side` is None."""
+        here = [cell for cell in self.cells if side is None or cell.side in (side, None)]
+        decibans = sum(cell.decibans for cell in here)
+        if abs(decibans) >= SMALL_DECIBANS:
+            return "refinish" if decibans > 0 else "factory"
+        return "plain" if any(cell.state in ("seen", "not_told") for cell in here) else "unseen"
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +159,7 @@ class AdvertView:
     result: AdvertResult
     details: AdvertDetails
     page: str
+    sheet: BuildSheet
     sum: Sum
     history_sums: HistorySums | None
     telling: PhotoFindings | None
@@ -140,10 +178,31 @@ class AdvertView:
         return sorted(self.result.history.items(), key=lambda item: -item[1])
 
     @property
-    def zone_axis(self) -> Sum:
+    def strong(self) -> tuple[Sighting, ...]:
+        """The sightings that move the answer, strongest first."""
+        return tuple(sighting for sighting in self.sightings if sighting.decibans)
+
+    @property
+    def weak(self) -> tuple[Sighting, ...]:
+        """The others: too uncertain to count, or counted in another photo."""
+        return tuple(sighting for sighting in self.sightings if not sighting.decibans)
+
+    @property
+    def zone_axis(self) -> Axis:
         """The axis on which the zones' weights are drawn, each from zero."""
-        reach = max(10.0, *(abs(row.decibans) for row in self.zones), 0.0) * 1.05
-        return Sum(0.0, (), 0.0, -reach, reach)
+        return Axis.holding([cell.decibans for row in self.zones for cell in row.cells])
+
+    @property
+    def rows_by_zone(self) -> dict[str, ZoneRow]:
+        return {row.zone: row for row in self.zones}
+
+    def marks(self, side: Side) -> list[Mark]:
+        """What the drawing of one side says."""
+        return [
+            Mark(row.zone, row.number, f"{wording.zone_name(row.zone)}: {wording.TONES[tone]}", tone)
+            for row in self.zones
+            for tone in (row.tone(side),)
+        ]
 
     @property
     def title(self) -> str:
@@ -168,10 +227,12 @@ def write_report(
     set_aside: Sequence[SetAside],
     made_with: str,
     readings: Mapping[str, Sequence[Measure]] | None = None,
+    notice: str | None = None,
 ) -> Path:
     """Write `out/report` with one page for the shortlist and one an advert, and return the first page.
 
     The pictures are linked from `out/crops` (copied where the disk has no links), so the folder can be sent alone.
+    `notice` is a sentence that stands at the head of every page.
     An earlier report is replaced only when the new one is complete. Raises ScreeningError where the disk refuses.
     """
     fresh, final, old = out / f".{FOLDER}.partial", out / FOLDER, out / f".{FOLDER}.old"
@@ -179,7 +240,8 @@ def write_report(
         for left_over in (fresh, old):
             shutil.rmtree(left_over, ignore_errors=True)
         (fresh / "images").mkdir(parents=True)
-        _write_pages(fresh, adverts, shortlist, findings_by_advert, set_aside, made_with, readings or {}, out)
+        said = {"made_with": made_with, "notice": notice}
+        _write_pages(fresh, adverts, shortlist, findings_by_advert, set_aside, said, readings or {}, out)
         if final.exists():
             final.replace(old)
         fresh.replace(final)
@@ -199,14 +261,14 @@ def _write_pages(
     shortlist: Shortlist,
     findings_by_advert: Mapping[str, Sequence[PhotoFindings]],
     set_aside: Sequence[SetAside],
-    made_with: str,
+    said: Mapping[str, str | None],
     readings: Mapping[str, Sequence[Measure]],
     out: Path,
 ) -> None:
-    templates, images = _templates(), _Images()
+    templates, images, settings = _templates(), _Images(), WeighingSettings.shipped()
     details = {advert.name: advert.details for advert in adverts}
     pages = page_names([result.advert for result in shortlist.adverts])
-    shared = {"made_with": made_with, "pages": pages, "image": images.name}
+    shared = {**said, "pages": pages, "image": images.name, "several": len(pages) > 1}
     results = sorted(shortlist.adverts, key=lambda result: result.rank)
     cards = []
     for place, result in enumerate(results):
@@ -217,6 +279,7 @@ def _write_pages(
             findings_by_advert.get(result.advert, ()),
             [entry for entry in set_aside if entry.advert == result.advert],
             readings.get(result.advert, ()),
+            settings,
         )
         neighbours = {
             "previous": results[place - 1] if place else None,
@@ -234,9 +297,16 @@ def _write_pages(
         batch_set_aside=[entry for entry in set_aside if entry.advert not in pages],
         set_aside_count=len(set_aside),
         unseen_on_card=UNSEEN_ON_CARD,
+        compared=COMPARED,
         **shared,
     )
     (folder / "index.html").write_text(index, encoding="utf-8")
+    if len(cards) > 1:
+        shown = {row.zone for view in cards for row in view.zones}
+        zones = [zone for zone in dict.fromkeys((*ZONES, *sorted(shown))) if zone in shown]
+        template = templates.get_template("compare.html.j2")
+        compare = template.render(views=cards, zones=zones, compared=COMPARED, **shared)
+        (folder / "compare.html").write_text(compare, encoding="utf-8")
     for asset in sorted((Path(__file__).parent / "assets").iterdir()):
         shutil.copyfile(asset, folder / asset.name)
     for path, name in images.names.items():
@@ -267,7 +337,7 @@ def _templates() -> jinja2.Environment:
         )
     }  # fmt: skip
     environment.filters.update(words)
-    environment.globals.update(wording=wording, crops=crops, drawing=drawing)
+    environment.globals.update(wording=wording, crops=crops, charts=charts, drawing=drawing, sides=SIDES)
     return environment
 
 
@@ -294,8 +364,10 @@ def advert_view(
     findings: Sequence[PhotoFindings],
     set_aside: Sequence[SetAside],
     readings: Sequence[Measure] = (),
+    settings: WeighingSettings | None = None,
 ) -> AdvertView:
     """Put together what the pages show of one advert; nothing is weighed here."""
+    sheet = _sheet_of(details)
     sightings = _sightings(result, findings)
     sign, clean = _loudest_sign(sightings), _loudest_clean(result, findings)
     if sign is not None and clean is not None:
@@ -304,6 +376,7 @@ def advert_view(
         result=result,
         details=details,
         page=page,
+        sheet=sheet,
         sum=weight_sum(result, sightings),
         history_sums=history_sums(result),
         telling=telling_photo(findings),
@@ -311,7 +384,7 @@ def advert_view(
         clean=clean,
         sightings=sightings[:FINDINGS_A_PAGE],
         further_sightings=max(0, len(sightings) - FINDINGS_A_PAGE),
-        zones=_zone_rows(result),
+        zones=_zone_rows(result, findings, sheet, settings or WeighingSettings.shipped()),
         unseen=tuple(sorted((zone for zone, state in result.coverage.items() if state != "seen"), key=_effort_last)),
         wall=tuple(
             (shot, shown)
@@ -360,8 +433,7 @@ def weight_sum(result: AdvertResult, sightings: Sequence[Sighting] = ()) -> Sum:
         Step(label, why, decibans, start, end, anchor)
         for (label, why, decibans, anchor), start, end in zip(bars, ends, ends[1:], strict=False)
     )
-    reach = max(10.0, *(abs(end) for end in ends)) * 1.05
-    return Sum(before, steps, total, -reach, reach)
+    return Sum(before, steps, total, Axis.holding(ends))
 
 
 def history_sums(result: AdvertResult) -> HistorySums | None:
@@ -401,9 +473,17 @@ def _sightings(result: AdvertResult, findings: Sequence[PhotoFindings]) -> tuple
                 weight = next((w for w in result.weights if (w.photo, w.cue, w.box) == (photo.photo, cue, box)), None)
                 if weight is not None or ((cue, number) in cut and photo.duplicate_of is None):
                     anchor = f"finding-{place}-{cue.replace('_', '-')}-{number}"
-                    found.append(Sighting(anchor, cue, photo, box, cut.get((cue, number)), weight))
+                    counted = None if weight is not None else _counted_in(result, cue, box)
+                    found.append(Sighting(anchor, cue, photo, box, cut.get((cue, number)), weight, counted))
     found.sort(key=lambda sighting: (-abs(sighting.decibans), -sighting.box.score))
     return tuple(found)
+
+
+def _counted_in(result: AdvertResult, cue: str, box: Box) -> str | None:
+    """The photo in which the same sign at the same place counts."""
+    same = [w for w in result.weights if (w.cue, w.zone) == (cue, box.zone) and w.decibans > 0 and w.photo is not None]
+    same.sort(key=lambda weight: weight.side != box.side)
+    return same[0].photo if same else None
 
 
 def _loudest_sign(sightings: Sequence[Sighting]) -> Sighting | None:
@@ -426,12 +506,49 @@ def _effort_last(zone: str) -> float:
     return 0.0 if entry is None else -entry.effort_min
 
 
-def _zone_rows(result: AdvertResult) -> tuple[ZoneRow, ...]:
+def _sheet_of(details: AdvertDetails) -> BuildSheet:
+    """The build sheet that the advert was weighed with; a note of the result says where the one named failed."""
+    try:
+        return read_build_sheet(details.build_sheet or GENERIC)
+    except ConfigError:
+        return read_build_sheet(GENERIC)
+
+
+def _zone_rows(
+    result: AdvertResult, findings: Sequence[PhotoFindings], sheet: BuildSheet, settings: WeighingSettings
+) -> tuple[ZoneRow, ...]:
+    looked_from: dict[str, set[Side | None]] = {}
+    for photo in findings:
+        for zone in zones_shown(photo, settings.looks):
+            if can_judge(photo, zone):
+                looked_from.setdefault(zone, set()).add(photo.sides.get(zone))
     zones = dict.fromkeys([*result.coverage, *(weight.zone for weight in result.weights if weight.zone is not None)])
     rows = []
     for zone in zones:
         weights = tuple(weight for weight in result.weights if weight.zone == zone)
         state = result.coverage.get(zone, "seen")
-        rows.append((zone, state, sum(weight.decibans for weight in weights), weights))
-    rows.sort(key=lambda row: -abs(row[2]))  # stable: the configuration's order among equals
-    return tuple(ZoneRow(number, *row) for number, row in enumerate(rows, 1))
+        sides, whole = _zone_cells(zone, state, weights, looked_from.get(zone, set()))
+        rows.append(ZoneRow(0, zone, state, wording.built(sheet, zone), sides, whole))
+    # a sign on one side stands first even where the other side speaks against it; stable among equals
+    rows.sort(key=lambda row: -max(abs(cell.decibans) for cell in row.cells))
+    return tuple(replace(row, number=number) for number, row in enumerate(rows, 1))
+
+
+def _zone_cells(
+    zone: str, state: str, weights: tuple[Weight, ...], looked_from: set[Side | None]
+) -> tuple[tuple[ZoneCell, ...], ZoneCell | None]:
+    """A cell for each side where anything is known by side, and one for both where something is not."""
+    entry = zone_entries().get(zone)
+    if entry is None or not entry.sided:
+        return (), ZoneCell(None, state, weights)
+    told = {side: tuple(weight for weight in weights if weight.side == side) for side in SIDES}
+    untold = tuple(weight for weight in weights if weight.side is None)
+    seen = {side for side in SIDES if side in looked_from or told[side]}
+    if state == "seen" and not seen:
+        return (), ZoneCell(None, "not_told", untold)
+    elsewhere = "not_told" if None in looked_from else "not_seen"
+    sides = tuple(
+        ZoneCell(side, ("seen" if side in seen else elsewhere) if state == "seen" else state, told[side])
+        for side in SIDES
+    )
+    return sides, ZoneCell(None, "not_told", untold) if untold else None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from pipeline.build_sheets import BuildSheet, Fastening, Finish, Seam
 from pipeline.colour import colour_settings, is_finding
 from pipeline.coverage import cue_entries, shot_entries, zone_entries
 from pipeline.records import Decision, Measure, Side, Weight, ZoneState
@@ -42,6 +43,27 @@ STATES: dict[ZoneState, str] = {
     "not_seen": "Not seen",
     "not_assessable": "Cannot be judged",
 }
+CELL_STATES = {  # of a zone on one side
+    "seen": "Seen, says nothing",
+    "not_told": "Seen, side not told",
+    "not_seen": STATES["not_seen"],
+    "not_assessable": STATES["not_assessable"],
+}
+NUMBERS = ("none", "one", "two", "three", "four", "five", "six")
+TONES = {
+    "refinish": "speaks for a refinish",
+    "factory": "speaks for the factory",
+    "plain": "seen, says little",
+    "unseen": "not seen or not to be judged",
+}
+FINISHES: dict[Finish, str] = {
+    "body_colour": "body colour", "black": "black", "bare": "bare", "zinc": "zinc", "rubber": "rubber",
+}  # fmt: skip
+FASTENINGS: dict[Fastening, str] = {
+    "spot_weld": "spot-welded", "rivet_painted": "rivets painted",
+    "rivet_bare": "rivets bare", "bolt_bare": "bolts bare",
+}  # fmt: skip
+SEAMS: dict[Seam, str] = {"open": "open seam", "sealed": "sealed seam"}
 SIDES: dict[Side, str] = {"left": "left side", "right": "right side"}
 
 
@@ -167,6 +189,16 @@ def evidence_name(weight: Weight) -> str:
     name = cue_name(weight.cue)
     sign = name if weight.decibans >= 0 else f"No {name[:1].lower()}{name[1:]}"
     return f"{sign}: {place(weight.zone, weight.side)}"
+
+
+def built(sheet: BuildSheet, zone: str) -> str:
+    """How the factory left a zone: `body colour; rivets bare, open seam`."""
+    finish = sheet.finish(zone)
+    joints = sheet.joints_in(zone)
+    fastenings = dict.fromkeys(FASTENINGS[joint.fastening] for joint in joints if joint.fastening is not None)
+    seams = dict.fromkeys(SEAMS[joint.seam] for joint in joints if joint.seam is not None)
+    parts = ("" if finish is None else FINISHES[finish], ", ".join((*fastenings, *seams)))
+    return "; ".join(part for part in parts if part)
 
 
 def _plain(name: str) -> str:

@@ -61,8 +61,15 @@ def test_a_crop_lies_in_the_photo_and_holds_its_box(x: int, y: int, width: int, 
     (crop,) = crops.crops_of(photo_findings(boxes=(place,)))
     assert crop.left >= 0 and crop.left + crop.width <= 800
     assert crop.top >= 0 and crop.top + crop.height <= 600
-    assert crop.left <= place.x and place.x + place.width <= crop.left + crop.width
-    assert crop.top <= place.y and place.y + place.height <= crop.top + crop.height
+    assert max(crop.width, crop.height) <= crops.CROP_MOST_PX
+    inside = (
+        max(place.x, crop.left) < min(place.x + place.width, crop.left + crop.width)
+        and max(place.y, crop.top) < min(place.y + place.height, crop.top + crop.height)
+    )  # fmt: skip
+    assert inside
+    if crop.holds_all:
+        assert crop.left <= place.x and place.x + place.width <= crop.left + crop.width
+        assert crop.top <= place.y and place.y + place.height <= crop.top + crop.height
 
 
 def test_a_photo_smaller_than_a_crop_is_its_own_crop(tmp_path: Path) -> None:
@@ -73,12 +80,14 @@ def test_a_photo_smaller_than_a_crop_is_its_own_crop(tmp_path: Path) -> None:
     assert read(tmp_path / crops.photo_file(findings.sha256)).shape == (64, 120, 3)
 
 
-def test_a_large_place_is_reduced_and_says_so(tmp_path: Path) -> None:
+def test_of_a_large_place_the_middle_is_cut_at_native_resolution(tmp_path: Path) -> None:
     findings = photo_findings(boxes=(Box(x=100, y=100, width=1500, height=900, score=0.9),), width=2000, height=1200)
     (crop,) = crops.crops_of(findings)
-    assert crop.is_reduced
+    assert not crop.holds_all
+    assert (crop.left + crop.width // 2, crop.top + crop.height // 2) == (850, 550)  # the middle of the box
     with_pictures(findings, tmp_path)
-    assert max(read(tmp_path / crops.crop_file(findings.sha256, crop)).shape) == crops.CROP_MOST_PX
+    for path in (crops.crop_file(findings.sha256, crop), crops.overlay_file(findings.sha256, crop)):
+        assert read(tmp_path / path).shape[:2] == (crop.height, crop.width) == (crops.CROP_MOST_PX, crops.CROP_MOST_PX)
     assert max(read(tmp_path / crops.photo_file(findings.sha256)).shape) == crops.PHOTO_LONG_SIDE_PX
 
 

@@ -14,6 +14,7 @@ import html5lib
 import pytest
 
 from pipeline import crops
+from pipeline.build_sheets import read_build_sheet
 from pipeline.errors import ScreeningError
 from pipeline.records import (
     HISTORIES,
@@ -26,7 +27,9 @@ from pipeline.records import (
     SetAside,
     Shortlist,
 )
-from pipeline.report import drawing, wording
+from pipeline.report import charts, drawing, wording
+from pipeline.report.charts import Axis
+from pipeline.report.drawing import Mark
 from pipeline.report.pages import FINDINGS_A_PAGE, advert_view, history_sums, page_names, weight_sum, write_report
 from tests.pipeline.examples import advert, box, clean_weight, photo_findings, result, weight_of, with_pictures
 
@@ -139,7 +142,7 @@ def test_the_bars_follow_on_each_other_and_add_up() -> None:
     # decibans are ten times the logarithm of the odds (Good 1950)
     odds = 10 ** (total.total / 10)
     assert odds / (1 + odds) == pytest.approx(result(weights=weights, prior_decibans=0.9).refinished)
-    assert all(0 <= total.across(place) <= 100 for step in total.steps for place in (step.start, step.end))
+    assert all(0 <= total.axis.across(place) <= 100 for step in total.steps for place in (step.start, step.end))
 
 
 def test_what_counts_nothing_is_no_bar_but_is_still_shown() -> None:
@@ -227,10 +230,82 @@ def test_every_zone_has_a_place_of_its_own_in_the_drawing() -> None:
 def test_places_are_drawn_by_what_was_seen_there() -> None:
     weights = (clean_weight("bulkhead", -4.0), weight_of(photo_findings(boxes=(box(),)), 7.0))
     rows = advert_view(result(weights=weights), advert().details, "x.html", [], []).zones
-    assert [(row.number, row.zone, row.tone) for row in rows] == [
+    assert [(row.number, row.zone, row.tone()) for row in rows] == [
         (1, "hinge", "refinish"), (2, "bulkhead", "factory"), (3, "wiring", "unseen"), (4, "door_shut", "unseen"),
     ]  # fmt: skip
-    assert advert_view(result(), advert().details, "x.html", [], []).zones[0].tone == "plain"
+    assert advert_view(result(), advert().details, "x.html", [], []).zones[0].tone() == "plain"
+
+
+def test_the_table_of_places_knows_the_sides() -> None:
+    """A side counts as seen only where a photo tells it; what no photo tells stands apart, never as a clean side."""
+    views = {"hinge": 0.05, "door_seal": 0.05, "glazing_seal": 0.05}
+    told = photo_findings("a.jpg", shot="door_open").model_copy(update={"zones": views, "sides": {"hinge": "right"}})
+    weights = (
+        clean_weight("hinge", -2.0).model_copy(update={"side": "right"}),
+        clean_weight("door_seal", -1.0),
+    )
+    coverage = {"hinge": "seen", "door_seal": "seen", "glazing_seal": "seen", "wing_front": "not_seen", "roof": "seen"}
+    plain = result(weights=weights).model_copy(update={"coverage": coverage})
+    rows = advert_view(plain, advert().details, "x.html", [told], []).rows_by_zone
+    cells = {
+        zone: [(cell.side, cell.state, cell.decibans) for cell in rows[zone].cells] for zone in coverage
+    }  # fmt: skip
+    assert cells == {
+        "hinge": [("left", "not_seen", 0), ("right", "seen", -2.0)],
+        "door_seal": [(None, "not_told", -1.0)],
+        "glazing_seal": [(None, "not_told", 0)],
+        "wing_front": [("left", "not_seen", 0), ("right", "not_seen", 0)],
+        "roof": [(None, "seen", 0)],
+    }
+    assert [rows["hinge"].tone(side) for side in ("left", "right")] == ["unseen", "factory"]
+    assert [rows["door_seal"].tone(side) for side in ("left", "right")] == ["factory", "factory"]
+    assert rows["wing_front"].tone("left") == "unseen" and rows["roof"].tone("left") == "plain"
+
+
+def test_the_drawing_follows_the_build_sheet() -> None:
+    closed, pickup = read_build_sheet("pellock"), read_build_sheet("brindle")
+    assert drawing.places(closed)["roof"] != drawing.places(pickup)["roof"]
+    assert set(drawing.places(closed)) == set(drawing.places(pickup)) == set(ZONES)
+    marks = [Mark("roof", 3, "Roof & <rail>", "unseen"), Mark("hinge", 1, "Hinge", "refinish")]
+    left, right = (html5lib.parseFragment(drawing.vehicle(pickup, marks, side, "x")) for side in ("left", "right"))
+    texts = [" ".join(drawn.itertext()) for drawn in (left, right)]
+    assert all("Roof & <rail>" in text and "3" in text and "1+" in text for text in texts)
+    riveted = {zone for zone in drawing.RIVETS if drawing.RIVETS[zone] in drawing.vehicle(closed, marks, "left", "x")}
+    assert riveted == {"wing_front", "tub_side", "tub_rear"}  # the joints of configs/build_sheets/pellock.yaml
+    assert wording.built(closed, "tub_rear") == "body colour; rivets bare"
+    assert wording.built(closed, "body_seam") == "body colour; spot-welded, open seam, sealed seam"
+    assert wording.built(closed, "glazing_seal") == "rubber"
+
+
+def test_the_strongest_places_come_first_even_where_the_sides_disagree() -> None:
+    weights = tuple(
+        clean_weight("hinge", decibans).model_copy(update={"side": side})
+        for side, decibans in (("left", 6.0), ("right", -6.0))
+    )
+    rows = advert_view(result(weights=(clean_weight("roof", -3.0), *weights)), advert().details, "", [], []).zones
+    assert [row.zone for row in rows[:2]] == ["hinge", "roof"]
+
+
+def test_a_sighting_says_where_it_counts() -> None:
+    first = photo_findings("a.jpg", "1" * 64, boxes=(box(),))
+    second = photo_findings("b.jpg", "2" * 64, boxes=(box(500),))
+    alone = photo_findings("c.jpg", "3" * 64, boxes=(box(20),), cue="filled_seam")
+    view = advert_view(result(weights=(weight_of(first, 6.0),)), advert().details, "", [first, second, alone], [])
+    assert [(found.findings.photo, found.counted_in) for found in view.sightings] == [
+        ("a.jpg", None), ("b.jpg", "a.jpg"), ("c.jpg", None),
+    ]  # fmt: skip
+    assert [found.findings.photo for found in view.strong] == ["a.jpg"]
+    assert [found.findings.photo for found in view.weak] == ["b.jpg", "c.jpg"]
+
+
+def test_bars_run_from_zero_to_their_value() -> None:
+    axis = Axis.holding([4.0, -20.0])
+    assert axis.across(0) == 50 and axis.across(axis.reach) == 100 and axis.across(-axis.reach) == 0
+    assert axis.across(20) - 50 == pytest.approx(5 * (axis.across(4) - 50), abs=0.05)
+    drawn = html5lib.parseFragment(charts.bar(axis, 0, -20, "factory"), namespaceHTMLElements=False)
+    shape = next(drawn.iter("{http://www.w3.org/2000/svg}rect"))
+    left, width = float(shape.get("x")), float(shape.get("width"))
+    assert left == axis.across(-20) and left + width == pytest.approx(50)
 
 
 def test_page_names_are_plain_and_differ() -> None:
@@ -404,7 +479,7 @@ def test_the_first_page_says_which_advert_to_keep_and_why(report: Path) -> None:
         in page
     )
     assert "9\u202f800 EUR · 1994 · 1 photo" in page
-    assert "A refinish is unlikely : 14 % (11 to 15 % under other assumptions)" in page
+    assert "A refinish is unlikely: 14 % (11 to 15 % under other assumptions)" in page
     assert "Not seen or not to be judged: wiring and hoses, door shut" in page
     assert "Still open: the 56 % for a refinish mostly rest on what was assumed" in page
     assert "Set aside: 2 These files could not be used." in page
@@ -422,7 +497,10 @@ def test_an_adverts_page_holds_findings_places_requests_and_photos(report: Path)
     assert "Seen 90 % (very likely) Weight +11.0 decibans speaks strongly for a refinish Photo a.jpg" in page
     assert "As photographed Heat In the whole photo" in page
     assert "Neighbouring panels differ Bonnet 3.21 ± 0.73 ΔE00 a.jpg" in page
-    assert "Wiring and hoses Not seen" in page and "Door shut Cannot be judged" in page
+    assert "Wiring and hoses factory: black No body colour" not in page  # the table, not the sum
+    assert "Wiring and hoses factory: black −2.0 no body colour on hidden parts (−2.0)" in page
+    assert "Door shut factory: body colour; bolts bare left side Cannot be judged right side Cannot be judged" in page
+    assert "factory: body colour; bolts bare left side +11.0 right side Not seen painted fastener heads" in page
     assert "Front wing left side 80 %, right side 10 % Bonnet 40 %" in page
     assert (
         "Please photograph the wiring with the bonnet open. Wiring and hoses · engine bay · expected to tell 0.42"
@@ -433,6 +511,26 @@ def test_an_adverts_page_holds_findings_places_requests_and_photos(report: Path)
     assert "Too weak to judge" in weak and "Nothing was seen that speaks either way" in weak
     empty = text_of(report / "advert-ask.html")
     assert "No photo of this advert could be used." in empty and "the file is empty fetch it again" in empty
+
+
+def test_the_page_side_by_side_holds_every_advert(report: Path) -> None:
+    page = text_of(report / "compare.html")
+    for row in (
+        "Decision Likely factory paint Ask first Likely refinished Not enough seen",
+        "Price 9\u202f800 EUR not given 11\u202f000 EUR 4\u202f000 EUR",
+        "Refinishes at least 0 0 1 0",
+        "Door hinges Seen, says nothing Seen, says nothing +11.0 Seen, says nothing",
+        "Bulkhead −9.0 Seen, says nothing Seen, says nothing Seen, says nothing",
+    ):
+        assert row in page
+
+
+def test_one_advert_alone_needs_no_page_side_by_side(tmp_path: Path) -> None:
+    page = write_report(
+        tmp_path, [advert()], Shortlist(adverts=(result(photos=0),)), {}, [], "", notice="Covered & so."
+    )
+    assert not (page.parent / "compare.html").exists()
+    assert all("Covered &amp; so." in text and "compare" not in text for text in pages_of(page.parent).values())
 
 
 def text_of(page: Path) -> str:
