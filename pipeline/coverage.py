@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import cache
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from pipeline.configuration import Config, load, shipped
-from pipeline.records import DETECTED_CUES, ZONES, PhotoFindings, Probability, ZoneState
+from pipeline.records import DETECTED_CUES, ZONES, AdvertDetails, PhotoFindings, Probability, ZoneState
 
 
 class Entry(BaseModel):
@@ -71,14 +72,37 @@ class LookSettings(Config):
     """When a photo shows a place well enough.
 
     `reach`: by shot, the share of the network's measured sensitivity that such a view has for small signs;
+    `covered`: by zone, the share of vehicles where fresh underseal or the like hides them and no photo tells so;
     `least_share`: share of the photo's area that the zone must fill; `least_reach`: under it, the zone was not looked
     at; `least_vehicle`: a photo less probably of a vehicle is left out.
     """
 
     reach: dict[str, Probability]
+    covered: dict[str, Probability]
     least_share: Probability
     least_reach: Probability
     least_vehicle: Probability
+
+
+class Cover(Config):
+    """What hides small signs: words of a seller that tell of it, and the zones where nothing is judged then."""
+
+    words: tuple[str, ...] = Field(min_length=1)
+    zones: tuple[str, ...] = Field(min_length=1)
+
+
+def hidden_zones(details: AdvertDetails, covers: Sequence[Cover]) -> dict[str, str]:
+    """Zones whose small signs something hides, by what is said of it: `advert.yaml` (`hidden`), or title and notes.
+
+    A word is looked for at the beginning of words, without regard to case.
+    """
+    text = f"{details.title or ''}\n{details.notes or ''}".casefold()
+    said: dict[str, str] = {}
+    for cover in covers:
+        word = next((w for w in cover.words if re.search(rf"\b{re.escape(w.casefold())}", text)), None)
+        if word is not None:
+            said |= {zone: word for zone in cover.zones if zone not in said}
+    return dict.fromkeys(details.hidden, "hidden") | {z: w for z, w in said.items() if z not in details.hidden}
 
 
 def distinct_photos(findings: Sequence[PhotoFindings]) -> tuple[PhotoFindings, ...]:
@@ -112,18 +136,24 @@ def reach_of_view(photo: PhotoFindings, settings: LookSettings) -> float:
     return sum(p * settings.reach.get(shot, 0.0) for shot, p in photo.shot.items())
 
 
+def reach_at(zone: str, shot: str, settings: LookSettings) -> float:
+    """How much of the network's sensitivity a view of one kind has at a zone (0 to 1)."""
+    return settings.reach.get(shot, 0.0) * (1 - settings.covered.get(zone, 0.0))
+
+
 def zones_shown(photo: PhotoFindings, settings: LookSettings) -> dict[str, float]:
     """Zones that the photo shows well enough, with its reach there (0 to 1).
 
     A zone counts where it fills `least_share` of the photo and the kind of shot is one that can show it
-    (`configs/shots.yaml`); a photo that may be either of two shots has the average of their reaches.
+    (`configs/shots.yaml`); a photo that may be either of two shots has the average of their reaches. Where a cover that
+    no photo tells of is common (`covered`), a look reaches that much less.
     """
     reach: dict[str, float] = {}
     for zone, share in photo.zones.items():
         if share < settings.least_share:
             continue
         showing = (shot for shot, entry in shot_entries().items() if zone in entry.shows)
-        here = sum(photo.shot.get(shot, 0.0) * settings.reach.get(shot, 0.0) for shot in showing)
+        here = sum(photo.shot.get(shot, 0.0) * reach_at(zone, shot, settings) for shot in showing)
         if here >= settings.least_reach:
             reach[zone] = here
     return reach
@@ -150,13 +180,15 @@ def best_reach(findings: Sequence[PhotoFindings], settings: LookSettings) -> dic
     return best
 
 
-def coverage_of(findings: Sequence[PhotoFindings], settings: LookSettings) -> dict[str, ZoneState]:
+def coverage_of(
+    findings: Sequence[PhotoFindings], settings: LookSettings, hidden: Collection[str] = ()
+) -> dict[str, ZoneState]:
     """The state of every zone of the vehicle.
 
     `seen`: a distinct photo shows it well enough and at least one of its cues can be judged there. `not_assessable`:
-    shown only where nothing can be judged (blurred, dark, too small, covered by fresh underseal or wax). `not_seen`:
-    not shown.
+    shown only where nothing can be judged (blurred, dark, too small), or `hidden` under fresh underseal or wax.
+    `not_seen`: not shown.
     """
-    seen = best_reach(findings, settings)
+    seen = set(best_reach(findings, settings)) - set(hidden)
     shown = {zone for photo in of_the_vehicle(findings, settings) for zone in zones_shown(photo, settings)}
     return {zone: "seen" if zone in seen else "not_assessable" if zone in shown else "not_seen" for zone in ZONES}

@@ -32,7 +32,7 @@ history by history, is the posterior, exactly.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, inf, log10
 
@@ -126,6 +126,7 @@ class Verdict:
     weights: tuple[Weight, ...]
     pieces: tuple[Piece, ...]  # those that count
     coverage: dict[str, ZoneState]
+    hidden: frozenset[str]  # zones where a clean look is no look
     reach: dict[str, float]  # by zone where something was weighed: that of the best look, 0 to 1
     looked_at: float
     extent: dict[str, dict[str, float]]
@@ -195,14 +196,15 @@ def pieces_of(
     model: PaintModel,
     rates: Mapping[str, CueRates],
     measures: Sequence[Measure] = (),
+    hidden: Container[str] = (),
 ) -> tuple[Piece, ...]:
     """Everything that was observed, as one piece a cue and place, in a fixed order.
 
     A photo's alarm belongs to the places of its boxes (the strongest box has the photo's score, another one its own);
     without a box, to the largest place in view where the cue is looked for. An alarm says nothing of the other places
     in the photo. A photo without alarm says of every place it shows well enough that the cue was not found there.
-    Cues that could not be judged, or whose rates were never measured, say nothing. Where a person called a place a
-    sign, that counts alone: they compared all photos of it.
+    Cues that could not be judged, or whose rates were never measured, say nothing, nor does a clean look at a zone that
+    something hides. Where a person called a place a sign, that counts alone: they compared all photos of it.
     """
     looks: defaultdict[Place, list[Look]] = defaultdict(list)
     settings = model.settings
@@ -217,7 +219,7 @@ def pieces_of(
             ratio = score_ratio(finding.score, rates[cue], reach, settings)
             in_view = [zone for zone in cue_entries()[cue].zones if zone in shown]
             if ratio <= 1:
-                for zone in in_view if ratio < 1 else ():
+                for zone in (zone for zone in in_view if ratio < 1 and zone not in hidden):
                     clean = score_ratio(finding.score, rates[cue], shown[zone], settings)
                     looks[cue, zone, _side_in(photo, zone)].append(Look(photo.photo, clean, shown[zone], finding.score))
                 continue
@@ -321,13 +323,15 @@ def weigh(
     rates: Mapping[str, CueRates],
     settings: WeighingSettings,
     measures: Sequence[Measure] = (),
+    hidden: Collection[str] = (),
 ) -> Verdict:
     """What the photos of one advert (and readings taken at the vehicle) say of its paint.
 
-    `rates`: by cue, what the network was measured to do (its manifest). Does not depend on the order of anything.
+    `rates`: by cue, what the network was measured to do (its manifest); `hidden`: zones whose small signs something
+    hides (`pipeline.coverage.hidden_zones`). Does not depend on the order of anything.
     """
     model = PaintModel(settings, build_sheet)
-    pieces = pieces_of(findings, model, rates, measures)
+    pieces = pieces_of(findings, model, rates, measures, hidden)
     expected = [
         p
         for p in pieces
@@ -361,7 +365,7 @@ def weigh(
         _refinished_under(settings.prior, factory, log_likelihood) for factory in reversed(settings.factory_prior_range)
     )
     reach = _reach_by_zone(pieces)
-    coverage = coverage_of(findings, settings.looks)
+    coverage = coverage_of(findings, settings.looks, hidden)
     looked_at = share_looked_at(reach, model)
     sign = any(weight.decibans >= settings.enough.sign_decibans for weight in weights)
     decision = decide(refinished, looked_at, sign, settings)
@@ -374,6 +378,7 @@ def weigh(
         weights=tuple(weights),
         pieces=counted,
         coverage=coverage,
+        hidden=frozenset(hidden),
         reach=reach,
         looked_at=looked_at,
         extent=_extent(model, belief),

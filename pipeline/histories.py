@@ -36,7 +36,7 @@ from scipy.special import logsumexp
 
 from pipeline.build_sheets import BuildSheet, Zone
 from pipeline.configuration import Config, load, shipped
-from pipeline.coverage import LookSettings, cue_entries, zone_entries
+from pipeline.coverage import Cover, LookSettings, cue_entries, zone_entries
 from pipeline.records import CUES, HISTORIES, ZONES, Probability, Side
 
 Floats = npt.NDArray[np.float64]
@@ -196,6 +196,7 @@ class WeighingSettings(Config):
     cap_decibans: float = Field(gt=0)
     same_row: Probability
     looks: LookSettings
+    covers: tuple[Cover, ...]
     care: dict[str, Care]
     regions: dict[str, Region]
     jobs: dict[str, Job]

@@ -15,6 +15,7 @@ from pydantic.json_schema import models_json_schema
 
 from pipeline.build_sheets import GENERIC, read_build_sheet
 from pipeline.colour import AdvertColour, measure_advert
+from pipeline.coverage import hidden_zones
 from pipeline.duplicates import PhotoKey, find_repeats, mark_repeats
 from pipeline.errors import ConfigError, ScreeningError
 from pipeline.evidence import weigh
@@ -80,7 +81,8 @@ def write_viewing_sheet(out: Path, advert: str) -> Path:
         sheet = read_build_sheet(adverts[advert].details.build_sheet or GENERIC)
         findings = _Findings(store, tuple(adverts))[advert]
         measures = (*store.measures().get(advert, ()), *_colour_of(adverts[advert], findings, screened).measures)
-        verdict = weigh(findings, sheet, screened.rates, settings, measures)
+        hidden = hidden_zones(adverts[advert].details, settings.covers)
+        verdict = weigh(findings, sheet, screened.rates, settings, measures, hidden)
         films = judge_readings(store.readings(advert), sheet, settings.readings)
         content = viewing_sheet(adverts[advert], verdict, films)
     path = out / "viewing" / page_names(tuple(adverts))[advert]

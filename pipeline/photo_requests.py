@@ -20,7 +20,7 @@ from scipy.special import rel_entr
 
 from pipeline.build_sheets import Zone
 from pipeline.configuration import Config, load, shipped
-from pipeline.coverage import cue_entries, shot_entries
+from pipeline.coverage import cue_entries, reach_at, shot_entries
 from pipeline.errors import ConfigError
 from pipeline.evidence import Verdict, decide, share_looked_at
 from pipeline.histories import Belief, Floats, PaintModel
@@ -118,16 +118,16 @@ def trials_of(zone: str, shot: str, verdict: Verdict, rates: Mapping[str, CueRat
     """What a new photo of this kind would tell of the zone: for each group of cues, the one expected to tell most.
 
     Cues that the factory's own work would show there, cues already found there, and cues that an earlier look would
-    have shown as well are left out.
+    have shown as well are left out; so is a zone where something hides them.
     """
     model, belief = verdict.model, verdict.belief
-    reach, before = model.settings.looks.reach.get(shot, 0.0), verdict.reach.get(zone, 0.0)
+    reach, before = reach_at(zone, shot, model.settings.looks), verdict.reach.get(zone, 0.0)
     found = {piece.cue for piece in verdict.pieces if piece.zone == zone and piece.is_sighting}
     best: dict[str, tuple[float, Trial]] = {}
     for cue, entry in cue_entries().items():
         if cue not in rates or cue not in model.settings.cues or zone not in entry.zones or cue in found:
             continue
-        if model.expected_by_factory(cue, zone) >= 1 or reach <= before:
+        if model.expected_by_factory(cue, zone) >= 1 or reach <= before or zone in verdict.hidden:
             continue
         trial = _trial(model, cue, zone, rates[cue], reach, before)
         if trial is None:
@@ -186,7 +186,7 @@ def _trial(model: PaintModel, cue: str, zone: str, rates: CueRates, reach: float
 def _could_change_the_decision(verdict: Verdict, asked: Sequence[tuple[float, str, str, tuple[Trial, ...]]]) -> bool:
     model, reach = verdict.model, dict(verdict.reach)
     for _, zone, shot, _ in asked:
-        reach[zone] = max(reach.get(zone, 0.0), model.settings.looks.reach.get(shot, 0.0))
+        reach[zone] = max(reach.get(zone, 0.0), reach_at(zone, shot, model.settings.looks))
     looked_at = share_looked_at(reach, model)
     decisions = set()
     for alarm in (True, False):

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 SCHEMA_VERSION = 1
 
@@ -62,7 +62,18 @@ class AdvertDetails(Record):
     paint_code: str | None = None
     document_colour: str | None = None
     record_colour: str | None = None
+    hidden: tuple[str, ...] = Field(
+        default=(), description="Zones that photos show under fresh underseal, chassis black or wax: nothing is judged."
+    )
     notes: str | None = None
+
+    @field_validator("hidden")
+    @classmethod
+    def _are_zones(cls, hidden: tuple[str, ...]) -> tuple[str, ...]:
+        for name in hidden:
+            if name not in ZONES:
+                raise ValueError(f"there is no zone '{name}', the zones are {', '.join(ZONES)}")
+        return hidden
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 
 from pipeline.build_sheets import GENERIC, BuildSheet, read_build_sheet
 from pipeline.colour import AdvertColour
-from pipeline.coverage import distinct_photos
+from pipeline.coverage import distinct_photos, hidden_zones
 from pipeline.errors import ConfigError
-from pipeline.evidence import Verdict, weigh
+from pipeline.evidence import Verdict, place_in_words, weigh
 from pipeline.histories import WeighingSettings
 from pipeline.photo_requests import rank_requests
 from pipeline.records import (
@@ -53,9 +53,10 @@ def shortlist(
         findings = findings_by_advert.get(advert.name, ())
         colour = (colours or {}).get(advert.name)
         measures = [*(measures_by_advert or {}).get(advert.name, ()), *(colour.measures if colour else ())]
-        verdict = weigh(findings, sheet, rates, settings, measures)
+        hidden = hidden_zones(advert.details, settings.covers)
+        verdict = weigh(findings, sheet, rates, settings, measures, hidden)
         notes = [*([fault] if fault else ()), *(colour.identity.warnings if colour else ())]
-        rows.append((advert, verdict, colour, (*notes, *_notes(findings, verdict))))
+        rows.append((advert, verdict, colour, (*notes, *_notes(findings, verdict), *_hidden_notes(hidden))))
     rows.sort(key=lambda row: (ORDER.index(row[1].decision), row[1].refinished, -row[1].looked_at, row[0].name))
     lost = Counter(photo.advert for photo in set_aside)
     return Shortlist(
@@ -134,4 +135,13 @@ def _notes(findings: Sequence[PhotoFindings], verdict: Verdict) -> list[str]:
             "The decision hangs on what was assumed before any photo: "
             f"the probability of a refinish runs from {100 * low:.0f} % to {100 * high:.0f} % over the range assumed."
         )
+    return notes
+
+
+def _hidden_notes(hidden: Mapping[str, str]) -> list[str]:
+    """What hides which places, one sentence for each word that told of it."""
+    notes = []
+    for said in dict.fromkeys(hidden.values()):
+        places = " and ".join(place_in_words(zone, None) for zone in hidden if hidden[zone] == said)
+        notes.append(f"The advert says \u201c{said}\u201d: nothing found on {places} is no sign of factory paint.")
     return notes

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import pytest
+from pydantic import ValidationError
 
 from pipeline.coverage import (
     best_reach,
     coverage_of,
     cue_entries,
     distinct_photos,
+    hidden_zones,
     shot_entries,
     zone_entries,
     zones_shown,
 )
 from pipeline.histories import WeighingSettings
-from pipeline.records import CUES, SHOTS, ZONES, CueFinding, PhotoFindings
+from pipeline.records import CUES, SHOTS, ZONES, AdvertDetails, CueFinding, PhotoFindings
 from tests.pipeline.sightings import DOOR, OUTSIDE, TAUGHT, photo
 
 LOOKS = WeighingSettings.shipped().looks
@@ -49,6 +51,44 @@ def test_a_cue_hidden_under_fresh_underseal_leaves_its_place_not_assessable() ->
     hidden = CueFinding(score=None, assessable=False)
     under = photo("under.jpg", "underside", ("chassis_rail",), {"overspray_hidden": hidden})
     assert coverage_of([under], LOOKS)["chassis_rail"] == "not_assessable"
+
+
+def test_a_place_under_fresh_underseal_is_not_assessable_however_well_it_is_shown() -> None:
+    under = photo("under.jpg", "underside", ("chassis_rail",))
+    assert coverage_of([under], LOOKS)["chassis_rail"] == "seen"
+    assert coverage_of([under], LOOKS, {"chassis_rail", "wiring"})["chassis_rail"] == "not_assessable"
+    assert coverage_of([under], LOOKS, {"chassis_rail", "wiring"})["wiring"] == "not_seen"
+
+
+@pytest.mark.parametrize(
+    ("text", "zones"),
+    [
+        ("Freshly undersealed in spring", {"chassis_rail", "rear_crossmember"}),
+        ("Neuer UNTERBODENSCHUTZ", {"chassis_rail", "rear_crossmember"}),
+        ("Châssis repeint l'an dernier", {"chassis_rail", "rear_crossmember"}),
+        ("Cera en los bajos", {"chassis_rail", "rear_crossmember"}),
+        ("Engine bay steam cleaned", {"under_bonnet_bracket", "wiring"}),
+        ("Kept under a roof, sincere seller", set()),  # 'cere' is inside a word
+        ("", set()),
+    ],
+)
+def test_a_sellers_words_tell_what_is_hidden(text: str, zones: set[str]) -> None:
+    covers = WeighingSettings.shipped().covers
+    assert set(hidden_zones(AdvertDetails(notes=text), covers)) == zones
+    assert set(hidden_zones(AdvertDetails(title=text), covers)) == zones
+
+
+def test_the_user_may_say_what_is_hidden() -> None:
+    details = AdvertDetails(hidden=("wiring", "chassis_rail"), notes="waxed")
+    hidden = hidden_zones(details, WeighingSettings.shipped().covers)
+    assert hidden == {"wiring": "hidden", "chassis_rail": "hidden", "rear_crossmember": "waxed"}
+    with pytest.raises(ValidationError, match="there is no zone 'frame'"):
+        AdvertDetails(hidden=("frame",))
+
+
+def test_every_cover_hides_zones_that_exist() -> None:
+    settings = WeighingSettings.shipped()
+    assert {zone for cover in settings.covers for zone in cover.zones} | set(LOOKS.covered) <= set(ZONES)
 
 
 @pytest.mark.parametrize(

@@ -290,6 +290,27 @@ def test_one_side_filled_and_the_other_open_tells_even_where_the_sheet_may_be_wr
     assert both.extent["body_seam"]["left"] > both.extent["body_seam"]["right"]
 
 
+# --- what is hidden ----------------------------------------------------------------------------------------------
+
+
+def test_nothing_found_under_fresh_underseal_weighs_nothing_and_a_sign_there_still_does() -> None:
+    clean = [photo("u.jpg", "underside", ("chassis_rail",))]
+    found = [photo("u.jpg", "underside", (), {"overspray_hidden": alarm("chassis_rail", "left")})]
+    assert weigh(clean, PELLOCK, RATES, SETTINGS).weights[0].decibans < 0
+    assert weigh(clean, PELLOCK, RATES, SETTINGS, hidden=("chassis_rail",)).weights == ()
+    shown, hidden = (weigh(found, PELLOCK, RATES, SETTINGS, hidden=h).weights for h in ((), ("chassis_rail",)))
+    assert shown == hidden and shown[0].decibans > 0
+
+
+def test_a_place_that_is_often_covered_counts_less_when_clean() -> None:
+    # the share of covered vehicles is taken off the sensitivity: 0.72 x 0.7 (view) x (1 - covered)
+    only = {"overspray_hidden": SETTINGS.cues["overspray_hidden"]}
+    (piece,) = verdict([photo("u.jpg", "underside", ("chassis_rail",), score=0.0)], cues=only).pieces
+    covered = SETTINGS.looks.covered["chassis_rail"]
+    assert 0 < covered < 1
+    assert piece.ratio == pytest.approx((1 - 0.72 * 0.7 * (1 - covered)) / (1 - 0.035))
+
+
 # --- left against right -------------------------------------------------------------------------------------------
 
 

@@ -57,7 +57,7 @@ def test_the_gain_is_that_of_plain_enumeration(findings: list[PhotoFindings], zo
     trials = trials_of(zone, shot, verdict, RATES)
     seen = [Observation(p.cue, p.zone or "", p.side, p.ratio, 1.0) for p in verdict.pieces]
     assert trials and zone not in {p.zone for p in verdict.pieces}
-    reach = SETTINGS.looks.reach[shot]
+    reach = SETTINGS.looks.reach[shot] * (1 - SETTINGS.looks.covered.get(zone, 0.0))
     table: dict[str, list[float]] = {history: [] for history in HISTORIES}
     for outcome in product((True, False), repeat=len(trials)):
         asked = []

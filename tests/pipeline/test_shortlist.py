@@ -77,6 +77,16 @@ def test_a_photo_shared_with_another_advert_is_noted() -> None:
     assert any("rear.jpg is also in other/back.jpg" in note for note in row.notes)
 
 
+def test_what_an_advert_says_to_hide_is_noted_and_clears_nothing() -> None:
+    under = [*clean_advert(), photo("under.jpg", "underside", ("chassis_rail",))]
+    (row,) = listed({"a": under}, advert("a", notes="Fresh underseal last month")).adverts
+    assert row.coverage["chassis_rail"] == "not_assessable"
+    assert not any(weight.zone == "chassis_rail" for weight in row.weights)
+    places = "chassis rail and rear crossmember"
+    assert f"The advert says \u201cunderseal\u201d: nothing found on {places} is no sign of factory paint." in row.notes
+    assert not any(request.zone == "chassis_rail" for request in row.requests)
+
+
 def test_repeats_and_weak_photos_are_noted() -> None:
     repeat = photo("again.jpg", zones=("hinge",), duplicate_of="hinge.jpg")
     (row,) = listed({"a": [*clean_advert(), repeat, photo("dark.jpg", assessable=False)]}).adverts
