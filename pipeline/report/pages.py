@@ -143,6 +143,12 @@ class ZoneRow:
     def decibans(self) -> float:
         return sum(cell.decibans for cell in self.cells)
 
+    @property
+    def spoken(self) -> tuple[ZoneCell, ...]:
+        """The cells to show where there is little room: both sides where they speak against each other, else none."""
+        spoken = tuple(cell for cell in self.cells if cell.decibans)
+        return spoken if len({cell.decibans > 0 for cell in spoken}) > 1 else ()
+
     def tone(self, side: Side | None = None) -> Tone:
         """How the drawing of one side fills the place; of the whole vehicle where `side` is None."""
         here = [cell for cell in self.cells if side is None or cell.side in (side, None)]
@@ -179,13 +185,13 @@ class AdvertView:
 
     @property
     def strong(self) -> tuple[Sighting, ...]:
-        """The sightings that move the answer, strongest first."""
-        return tuple(sighting for sighting in self.sightings if sighting.decibans)
+        """The sightings that speak for a refinish, strongest first."""
+        return tuple(sighting for sighting in self.sightings if sighting.decibans > 0)
 
     @property
     def weak(self) -> tuple[Sighting, ...]:
-        """The others: too uncertain to count, or counted in another photo."""
-        return tuple(sighting for sighting in self.sightings if not sighting.decibans)
+        """The others: too uncertain to count for a refinish, or counted in another photo."""
+        return tuple(sighting for sighting in self.sightings if sighting.decibans <= 0)
 
     @property
     def zone_axis(self) -> Axis:
@@ -337,6 +343,7 @@ def _templates() -> jinja2.Environment:
         )
     }  # fmt: skip
     environment.filters.update(words)
+    environment.filters["percent"] = lambda probability: wording.percent(probability).replace(" %", "\u00a0%")
     environment.globals.update(wording=wording, crops=crops, charts=charts, drawing=drawing, sides=SIDES)
     return environment
 

@@ -8,12 +8,15 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.records import Shortlist
+from pipeline.report.pages import write_report
+from tests.pipeline.examples import advert, result
 from tests.pipeline.test_report import NASTY, write_example_report
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium here")
+pytestmark = [pytest.mark.slow, pytest.mark.skipif(CHROMIUM is None, reason="no chromium here")]
 
 DESK, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 ORDER = ["Pellock wagon, Marl Green", "Brindle tray back", "Brindle pickup", NASTY]
@@ -57,7 +60,8 @@ def shown(page: playwright.Page) -> list[str]:
 
 
 def test_it_opens_from_disk_without_sideways_scrolling(page: playwright.Page) -> None:
-    for link in ["index.html", *(link.get_attribute("href") for link in page.locator(".card h3 a").all())]:
+    adverts = [link.get_attribute("href") for link in page.locator(".card h3 a").all()]
+    for link in ["index.html", "compare.html", *adverts]:
         page.goto(page.url.rsplit("/", 1)[0] + f"/{link}")
         assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth"), link
         for picture in page.locator("img:visible").all():
@@ -94,6 +98,59 @@ def test_filtering(page: playwright.Page) -> None:
     page.get_by_label("Find").fill("")
     page.get_by_label("Likely refinished").check()
     assert shown(page) == ORDER
+
+
+def test_adverts_chosen_on_the_first_page_stand_side_by_side(page: playwright.Page) -> None:
+    bar = page.locator(".side-by-side")
+    assert not bar.is_visible()
+    page.get_by_label("Compare Pellock wagon, Marl Green").check()
+    assert "1 chosen: choose another" in bar.inner_text() and not bar.get_by_role("link").is_visible()
+    page.get_by_label("Compare Brindle pickup").focus()
+    page.keyboard.press("Space")
+    assert "2 chosen" in bar.inner_text()
+    bar.get_by_role("link", name="Set side by side").click()
+    page.wait_for_url("**/compare.html#1,3")
+    assert columns(page) == ["Pellock wagon, Marl Green", "Brindle pickup"]
+    assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    page.get_by_text("Choose two to four adverts").click()
+    page.get_by_label("Brindle tray back").check()
+    assert columns(page) == ["Pellock wagon, Marl Green", "Brindle tray back", "Brindle pickup"]
+    assert page.url.endswith("#1,2,3")
+    page.get_by_label("Pellock wagon, Marl Green").uncheck()
+    assert columns(page) == ["Brindle tray back", "Brindle pickup"]
+    page.reload()
+    assert columns(page) == ["Brindle tray back", "Brindle pickup"]
+
+
+def test_no_more_than_four_stand_side_by_side(browser: playwright.Browser, tmp_path: Path) -> None:
+    results = tuple(result(f"advert-{rank}", rank, title=f"Number {rank}", photos=0) for rank in range(1, 7))
+    adverts = [advert(row.advert) for row in results]
+    index = write_report(tmp_path, adverts, Shortlist(adverts=results), {}, [], "")
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(index.as_uri())
+    for rank in range(1, 5):
+        page.get_by_label(f"Compare Number {rank}").check()
+    page.get_by_label("Compare Number 5").click()  # a fifth is not taken, and it is said why
+    assert not page.get_by_label("Compare Number 5").is_checked()
+    assert "4 chosen; 4 at most" in page.locator(".side-by-side").inner_text()
+    page.get_by_role("link", name="Set side by side").click()
+    assert columns(page) == ["Number 1", "Number 2", "Number 3", "Number 4"]
+    page.goto(index.with_name("compare.html").as_uri())  # without a choice: the first two, and the list to choose from
+    assert columns(page) == ["Number 1", "Number 2"] and page.get_by_label("Number 6").is_visible()
+    context.close()
+
+
+def columns(page: playwright.Page) -> list[str]:
+    return [name.inner_text() for name in page.locator(".compare thead .name:visible").all()]
+
+
+def test_a_link_opens_the_finding_that_is_folded_away(page: playwright.Page) -> None:
+    page.goto(page.url.replace("index.html", "advert-brindle-1.html"))
+    folded = page.locator("details.weak article.finding").first
+    assert folded.count() == 1 and not folded.is_visible()
+    page.evaluate("anchor => { location.hash = anchor }", folded.get_attribute("id"))
+    folded.wait_for(state="visible")
 
 
 def test_evidence_opens_by_keyboard(page: playwright.Page) -> None:
@@ -133,7 +190,7 @@ def test_printing_opens_what_is_folded(page: playwright.Page) -> None:
     page.goto(page.url.replace("index.html", "advert-brindle-1.html"))
     assert page.locator("details[open]").count() == 0
     page.evaluate("dispatchEvent(new Event('beforeprint'))")
-    assert page.locator("details:not([open])").count() == 0
+    assert page.locator("details:not([open], .weak)").count() == 0
     page.emulate_media(media="print")
     assert not page.locator(".contents").is_visible()
     assert page.locator(".cautions").is_visible()
@@ -153,8 +210,8 @@ def test_an_accessibility_checker_finds_nothing(browser: playwright.Browser, rep
     """axe-core (as axe-playwright-python carries it), all its rules, with everything unfolded."""
     context = browser.new_context(viewport=PHONE, color_scheme=scheme)
     page = context.new_page()
-    for name in ("index.html", "advert-brindle-1.html", "advert-ask.html"):
-        page.goto((report / name).as_uri())
+    for name in ("index.html", "advert-brindle-1.html", "advert-ask.html", "compare.html#1,3"):
+        page.goto(f"{report.as_uri()}/{name}")
         page.evaluate("dispatchEvent(new Event('beforeprint'))")
         found = axe.Axe().run(page).response["violations"]
         assert [(rule["id"], [node["html"] for node in rule["nodes"]]) for rule in found] == [], name

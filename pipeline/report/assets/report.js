@@ -2,7 +2,7 @@
 (() => {
   "use strict";
   addEventListener("beforeprint", () => {
-    for (const folded of document.querySelectorAll("details")) folded.open = true;
+    for (const folded of document.querySelectorAll("details:not(.weak)")) folded.open = true;
   });
   // a link to a finding opens what it is folded into
   const unfold = () => {
@@ -22,7 +22,8 @@
     const form = document.querySelector("form.tools");
     const list = document.querySelector("ol.cards");
     const status = document.querySelector(".status");
-    const cards = [...list.children].map((item) => ({ item, text: item.textContent.toLowerCase() }));
+    const said = (item) => [...item.querySelectorAll(".what, .sum tbody")].map((part) => part.textContent).join(" ");
+    const cards = [...list.children].map((item) => ({ item, text: said(item).toLowerCase() }));
 
     // Adverts without a price go last whichever way prices run.
     const price = (card, otherwise) => (card.item.dataset.price === "" ? otherwise : Number(card.item.dataset.price));
@@ -78,13 +79,15 @@
     const form = document.querySelector("form.choose");
     const boxes = [...form.querySelectorAll("input")];
     const status = document.querySelector(".status");
-    const rows = document.querySelectorAll("table.compare tr:not(.group)");
-    const group = document.querySelector("table.compare tr.group th");
+    const table = document.querySelector("table.compare");
+    const rows = table.querySelectorAll("tr:not(.group)");
+    const group = table.querySelector("tr.group th");
 
     const show = (refused) => {
       const chosen = new Set(boxes.filter((box) => box.checked).map((box) => Number(box.value)));
       for (const row of rows) [...row.cells].forEach((cell, place) => (cell.hidden = place > 0 && !chosen.has(place)));
       group.colSpan = chosen.size + 1;
+      table.style.setProperty("--shown", chosen.size);
       status.textContent =
         `${chosen.size} of ${boxes.length} adverts shown` + (refused ? `; ${form.dataset.most} at most` : "");
     };
