@@ -76,13 +76,29 @@ class AdvertDetails(Record):
         return hidden
 
 
+class Before(Record):
+    """An advert as an earlier screening had it, before its words or photos changed for the last time.
+
+    `photos`: SHA-256 of each; `refinished` and `decision` are what was thought of it then, where that is still known.
+    """
+
+    details: AdvertDetails
+    photos: tuple[str, ...]
+    refinished: Probability | None = None
+    decision: Decision | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Advert:
-    """One advert of a batch: its name (unique in the batch), what it says, and its photo files in reading order."""
+    """One advert of a batch: its name (unique in the batch), what it says, and its photo files in reading order.
+
+    `before`: what it was in an earlier screening into the same folder, where it has changed since.
+    """
 
     name: str
     details: AdvertDetails
     photos: tuple[Path, ...]
+    before: Before | None = None
 
 
 class SetAside(Record):

@@ -22,6 +22,7 @@ from pipeline.records import (
     SetAside,
     Shortlist,
 )
+from pipeline.report import wording
 
 # What a buyer wants: first what is worth the trip, then what may be, then what nobody can tell yet, then what to drop.
 ORDER: tuple[Decision, ...] = ("likely_factory", "ask_first", "not_enough_seen", "likely_refinished")
@@ -56,7 +57,14 @@ def shortlist(
         hidden = hidden_zones(advert.details, settings.covers)
         verdict = weigh(findings, sheet, rates, settings, measures, hidden)
         notes = [*([fault] if fault else ()), *(colour.identity.warnings if colour else ())]
-        rows.append((advert, verdict, colour, (*notes, *_notes(findings, verdict), *_hidden_notes(hidden))))
+        rows.append(
+            (
+                advert,
+                verdict,
+                colour,
+                (*notes, *_notes(findings, verdict), *_hidden_notes(hidden), *_changes(advert, findings, verdict)),
+            )
+        )
     rows.sort(key=lambda row: (ORDER.index(row[1].decision), row[1].refinished, -row[1].looked_at, row[0].name))
     lost = Counter(photo.advert for photo in set_aside)
     return Shortlist(
@@ -145,3 +153,43 @@ def _hidden_notes(hidden: Mapping[str, str]) -> list[str]:
         places = " and ".join(place_in_words(zone, None) for zone in hidden if hidden[zone] == said)
         notes.append(f"The advert says \u201c{said}\u201d: nothing found on {places} is no sign of factory paint.")
     return notes
+
+
+def _changes(advert: Advert, findings: Sequence[PhotoFindings], verdict: Verdict) -> list[str]:
+    """What is other than in an earlier screening: the advert's own words, its photos, what is thought of it."""
+    before = advert.before
+    if before is None:
+        return []
+    notes = []
+    then, now = before.details.model_dump(), advert.details.model_dump()
+    words = [f"{_key(key)} from {_said(then[key])} to {_said(now[key])}" for key in now if now[key] != then[key]]
+    if words:
+        notes.append(f"Changed since an earlier screening: {'; '.join(words)}.")
+    photos = {photo.sha256 for photo in findings}
+    new, gone = len(photos - set(before.photos)), len(set(before.photos) - photos)
+    if new or gone:
+        counts = [
+            f"{count} photo{'' if count == 1 else 's'} {what}"
+            for count, what in ((new, "new"), (gone, "gone"))
+            if count
+        ]
+        notes.append(f"Since an earlier screening: {', '.join(counts)}.")
+    if before.refinished is not None and before.decision is not None:
+        was, is_now = wording.percent(before.refinished), wording.percent(verdict.refinished)
+        if (was, before.decision) != (is_now, verdict.decision):
+            was += f" ({wording.DECISIONS[before.decision].lower()})"
+            is_now += f" ({wording.DECISIONS[verdict.decision].lower()})"
+            notes.append(f"A refinish was put at {was} then and is put at {is_now} now.")
+    return notes
+
+
+def _key(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _said(value: object) -> str:
+    if isinstance(value, tuple):
+        return ", ".join(map(str, value)) or "nothing"
+    if isinstance(value, float):
+        value = f"{value:,.10g}"
+    return "nothing" if value is None else f"\u201c{value}\u201d"

@@ -22,6 +22,7 @@ from pipeline.records import (
     Advert,
     AdvertDetails,
     AdvertResult,
+    Before,
     CueRates,
     Measure,
     PhotoFindings,
@@ -32,6 +33,7 @@ from pipeline.records import (
 from pipeline.references import Reference
 
 FILE = "maskline.sqlite"
+SHORTLIST = "shortlist.json"
 LAYOUT = 1  # raised whenever the tables change; kept in the file as user_version
 
 _READINGS = TypeAdapter(tuple[Reading, ...])
@@ -59,6 +61,7 @@ class Screened(Record):
     """What a screening knows beside its photos: enough to weigh again without the batch and the network."""
 
     adverts: dict[str, AdvertDetails]
+    before: dict[str, Before] = Field(default_factory=dict, description="Filled in by the store.")
     set_aside: tuple[SetAside, ...]
     rates: dict[str, CueRates]
     made_with: str
@@ -68,7 +71,7 @@ class Screened(Record):
 
     def as_adverts(self) -> list[Advert]:
         """The adverts in batch order, without their photos."""
-        return [Advert(name, details, ()) for name, details in self.adverts.items()]
+        return [Advert(name, details, (), self.before.get(name)) for name, details in self.adverts.items()]
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,8 +151,10 @@ class Store:
     def set_batch(self, screened: Screened, photos: Sequence[tuple[str, str, str]], beside: Sequence[str] = ()) -> None:
         """Say what the batch is and which finished photos make it up, as (advert, photo, sha256) in reading order.
 
-        Photos that are no longer in the batch are forgotten, but for those `beside` it (sha256), the references.
+        Photos that are no longer in the batch are forgotten, but for those `beside` it (sha256), the references. What
+        an advert was before its words or photos changed is kept.
         """
+        screened = screened.model_copy(update={"before": self._before(screened, photos)})
         with self._transaction():
             self._connection.execute("DELETE FROM screened")
             self._connection.execute("INSERT INTO screened VALUES (?)", (screened.model_dump_json(),))
@@ -163,6 +168,31 @@ class Store:
                 " AND sha256 NOT IN (SELECT value FROM json_each(?))",
                 (json.dumps(list(beside)),),
             )
+
+    def _before(self, screened: Screened, photos: Sequence[tuple[str, str, str]]) -> dict[str, Before]:
+        """What each advert was when its words or photos were last others than now; left out where they never were."""
+        row = self._connection.execute("SELECT content FROM screened").fetchone()
+        if row is None:
+            return {}
+        earlier = Screened.model_validate_json(row[0])
+        results = {result.advert: result for result in _results(self._path.with_name(SHORTLIST))}
+        before = {}
+        for name, details in screened.adverts.items():
+            if name not in earlier.adverts:
+                continue
+            now = {sha256 for advert, _, sha256 in photos if advert == name}
+            then = [sha for (sha,) in self._connection.execute("SELECT sha256 FROM photos WHERE advert = ?", (name,))]
+            if details != earlier.adverts[name] or now != set(then):
+                result = results.get(name)
+                before[name] = Before(
+                    details=earlier.adverts[name],
+                    photos=tuple(sorted(then)),
+                    refinished=result.refinished if result else None,
+                    decision=result.decision if result else None,
+                )
+            elif name in earlier.before:
+                before[name] = earlier.before[name]
+        return before
 
     def screened(self) -> Screened:
         """What the last finished screening knew. Raises UsageError where there was none."""
@@ -252,13 +282,21 @@ def read_shortlist(out: Path) -> Shortlist:
 
     Raises UsageError where `out` holds no screening, ScreeningError where its shortlist cannot be read.
     """
-    path = out / "shortlist.json"
+    path = out / SHORTLIST
     try:
         return Shortlist.model_validate_json(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise UsageError(out, "no screening was written there", "name the --out folder of a screening") from None
     except (OSError, ValueError):  # pydantic's error is a ValueError too
         raise ScreeningError(path, "it is damaged or of another version", "screen the batch again") from None
+
+
+def _results(path: Path) -> tuple[AdvertResult, ...]:
+    """What an earlier screening thought of its adverts; nothing where that is lost."""
+    try:
+        return Shortlist.model_validate_json(path.read_text(encoding="utf-8")).adverts
+    except (OSError, ValueError):  # pydantic's error is a ValueError too
+        return ()
 
 
 @contextmanager

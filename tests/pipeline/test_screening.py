@@ -149,7 +149,7 @@ def test_outputs_hold_to_the_printed_schema(batch: Path, tmp_path: Path, tiny_ne
         check("findings.jsonl", json.loads(line))
     for row in rows_in(out / "set_aside.csv"):
         check("set_aside.csv", row)
-    check("advert.yaml", AdvertDetails(title="Pellock").model_dump())
+    check("advert.yaml", AdvertDetails(title="Pellock").model_dump(mode="json"))
     with pytest.raises(jsonschema.ValidationError, match="'title' is a required property"):
         check("shortlist.json", {"schema_version": 1, "adverts": [{"advert": "pellock-2", "rank": 1}]})
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from pipeline.histories import WeighingSettings
-from pipeline.records import Advert, AdvertDetails, Measure, PhotoFindings, SetAside, Shortlist
+from pipeline.records import Advert, AdvertDetails, Before, Measure, PhotoFindings, SetAside, Shortlist
+from pipeline.report.wording import percent
 from pipeline.shortlist import ORDER, shortlist
 from tests.pipeline.sightings import OUTSIDE, RATES, alarm, clean_advert, photo, refinished_advert
 
@@ -85,6 +87,26 @@ def test_what_an_advert_says_to_hide_is_noted_and_clears_nothing() -> None:
     places = "chassis rail and rear crossmember"
     assert f"The advert says \u201cunderseal\u201d: nothing found on {places} is no sign of factory paint." in row.notes
     assert not any(request.zone == "chassis_rail" for request in row.requests)
+
+
+def test_what_changed_since_an_earlier_screening_is_noted() -> None:
+    told = AdvertDetails(build_sheet="pellock", price=9000, declared_colour="Marl Green")
+    now = advert("a", price=8500, declared_colour="Quarry Sand", title="Pellock")
+    before = Before(details=told, photos=("0" * 64, "9" * 64), refinished=0.93, decision="likely_refinished")
+    findings = [photo.model_copy(update={"sha256": f"{k}" * 64}) for k, photo in enumerate(clean_advert())]
+    (row,) = listed({"a": findings}, replace(now, before=before)).adverts
+    assert row.notes[-3:] == (
+        "Changed since an earlier screening: title from nothing to \u201cPellock\u201d; price from \u201c9,000\u201d "
+        "to \u201c8,500\u201d; declared colour from \u201cMarl Green\u201d to \u201cQuarry Sand\u201d.",
+        "Since an earlier screening: 6 photos new, 1 photo gone.",
+        f"A refinish was put at 93 % (likely refinished) then and is put at {percent(row.refinished)} (likely factory "
+        "paint) now.",
+    )
+
+
+def test_an_advert_that_did_not_change_has_no_such_note() -> None:
+    (plain,) = listed({"a": clean_advert()}).adverts
+    assert not any("earlier screening" in note for note in plain.notes)
 
 
 def test_repeats_and_weak_photos_are_noted() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.errors import ScreeningError, UsageError
 from pipeline.readings import Reading
-from pipeline.records import AdvertDetails, CueRates, Measure, SetAside, Shortlist
+from pipeline.records import AdvertDetails, Before, CueRates, Measure, SetAside, Shortlist
 from pipeline.store import FILE, Screened, Store, read_result, whole_file
 from tests.pipeline.examples import box, photo_findings, result
 
@@ -43,6 +43,45 @@ def test_a_photo_counts_as_finished_only_under_the_same_look(tmp_path: Path) -> 
         assert store.looked_at("new network") == frozenset()
         store.keep("new network", photo_findings("a.jpg", FIRST), "0" * 16)
         assert store.finished(FIRST, "old network") is None  # its pictures were replaced too
+
+
+def screened(store: Store, out: Path, adverts: dict[str, AdvertDetails], photos: list[str], refinished: float) -> None:
+    """One screening of `brindle-2` and its photos, with what was thought of it then."""
+    for sha256 in photos:
+        store.keep("look", photo_findings("a.jpg", sha256), "1" * 16)
+    store.set_batch(
+        SCREENED.model_copy(update={"adverts": adverts}), [("brindle-2", f"{sha[0]}.jpg", sha) for sha in photos]
+    )
+    thought = result("brindle-2", decision="ask_first").model_copy(update={"refinished": refinished})
+    (out / "shortlist.json").write_text(Shortlist(adverts=(thought,)).model_dump_json(), encoding="utf-8")
+
+
+def before_of(store: Store) -> Before | None:
+    return store.screened().as_adverts()[0].before
+
+
+def test_what_an_advert_was_before_it_changed_is_kept_until_it_changes_again(tmp_path: Path) -> None:
+    dear, cheap = ({"brindle-2": AdvertDetails(price=price)} for price in (9000, 8000))
+    with Store.open(tmp_path) as store:
+        screened(store, tmp_path, dear, [FIRST], 0.5)
+        assert before_of(store) is None
+        screened(store, tmp_path, dear, [FIRST], 0.6)
+        assert before_of(store) is None  # nothing changed
+        screened(store, tmp_path, cheap, [FIRST], 0.7)
+        changed = Before(details=dear["brindle-2"], photos=(FIRST,), refinished=0.6, decision="ask_first")
+        assert before_of(store) == changed
+        screened(store, tmp_path, cheap, [FIRST], 0.7)
+        assert before_of(store) == changed  # still the last change
+        screened(store, tmp_path, cheap, [SECOND, FIRST], 0.8)
+        assert before_of(store) == changed.model_copy(update={"details": cheap["brindle-2"], "refinished": 0.7})
+
+
+def test_a_shortlist_that_is_lost_takes_only_what_was_thought(tmp_path: Path) -> None:
+    with Store.open(tmp_path) as store:
+        screened(store, tmp_path, {"brindle-2": AdvertDetails()}, [FIRST], 0.5)
+        (tmp_path / "shortlist.json").write_text("torn", encoding="utf-8")
+        screened(store, tmp_path, {"brindle-2": AdvertDetails(year=1980)}, [FIRST], 0.5)
+        assert before_of(store) == Before(details=AdvertDetails(), photos=(FIRST,))
 
 
 def test_findings_come_in_reading_order_under_the_names_of_this_batch(tmp_path: Path) -> None:
