@@ -11,16 +11,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
 from pydantic import Field
 
 from pipeline.configuration import Config
+from pipeline.paint_difference import ColourDifference, what_is_paint
 from pipeline.paint_table import (
     HUE_FAMILIES,
     ColourReading,
+    Lab,
     Paint,
     Ranking,
     TableSettings,
-    difference,
     hue_families,
     paint_named,
     rank,
@@ -44,6 +46,7 @@ class IdentitySettings(Config):
     agree: Probability
     disagree: Probability
     alike_in_light: tuple[tuple[str, ...], ...]
+    paints_differ_lab: Lab
     coverage_factor: float = Field(gt=0)
     limit_delta_e00: float = Field(gt=0)
 
@@ -71,7 +74,7 @@ class Comparison:
 class Identity:
     """Everything that the sources say of one vehicle's colour, and whether it fits together.
 
-    `measure` is ΔE00 between the measured colour and the anchor's paint; None where either is missing. `ranking` holds
+    `measure` is ΔE00 between the paint measured and the anchor's; None where either is missing. `ranking` holds
     the paints of the table against the measured colour. `notes` are whole sentences, `warnings` those of them that do
     not fit together.
     """
@@ -104,21 +107,21 @@ def judge_identity(
     document = next((s for s in statements if s.source == "registration document"), None)
     against = anchor or document
     comparisons = [
-        Comparison(against, other, _agreement(against, other, body, settings))
+        Comparison(against, other, _agreement(against, other, body, table, settings))
         for other in statements
         if against is not None and other is not against
     ]
     photos = next((s for s in statements if s.source == "photos"), None)
     if anchor is not None and document is not None and photos is not None:
-        comparisons.append(Comparison(document, photos, _agreement(document, photos, body, settings)))
+        comparisons.append(Comparison(document, photos, _agreement(document, photos, body, table, settings)))
     measure = None
     if anchor is not None and anchor.paint is not None and body is not None:
-        value, uncertainty = difference(body, anchor.paint.lab)
+        apart = _apart(body, anchor.paint, table, settings)
         measure = Measure(
             cue=CUE,
-            value=round(value, 2),
+            value=round(apart.delta_e00, 2),
             unit="dE00",
-            uncertainty=round(uncertainty, 2),
+            uncertainty=round(apart.standard_uncertainty, 2),
             zone="identification_plate",
             text=f"{anchor.paint.code} {anchor.paint.name} ({anchor.source})",
         )
@@ -176,7 +179,11 @@ def _statements(
 
 
 def _agreement(
-    first: Statement, second: Statement, body: ColourReading | None, settings: IdentitySettings
+    first: Statement,
+    second: Statement,
+    body: ColourReading | None,
+    table: TableSettings,
+    settings: IdentitySettings,
 ) -> Agreement:
     if first.paint is not None and second.paint is not None:
         return "agree" if first.paint == second.paint else "disagree"
@@ -187,11 +194,21 @@ def _agreement(
     excluded = sum(share for name, share in second.families.items() if name in alike) <= settings.disagree
     if first.paint is None:
         return "agree" if shared >= settings.agree else "disagree" if excluded else "cannot say"
-    value, uncertainty = difference(body, first.paint.lab)
-    beyond = value - settings.coverage_factor * uncertainty > settings.limit_delta_e00
+    apart = _apart(body, first.paint, table, settings)
+    beyond = apart.delta_e00 - settings.coverage_factor * apart.standard_uncertainty > settings.limit_delta_e00
     if shared >= settings.agree and not beyond:
         return "agree"
     return "disagree" if excluded and beyond else "cannot say"
+
+
+def _apart(body: ColourReading, paint: Paint, table: TableSettings, settings: IdentitySettings) -> ColourDifference:
+    """How far the paint measured is from one of the table.
+
+    Photos tell hue and chroma better than lightness, so of a difference in lightness the less is taken for paint.
+    """
+    seen, own = np.array(body.lab), np.array(paint.lab)
+    doubt = np.diag(np.square(body.uncertainty) + np.square(table.scatter))
+    return what_is_paint((seen + own) / 2, seen - own, doubt, settings.paints_differ_lab)
 
 
 def _alike(families: dict[str, float], settings: IdentitySettings) -> set[str]:

@@ -68,8 +68,13 @@ def paint_difference(
     moves += [nuisance.veil * veil * np.ones(3) for veil in veils]
     moves += [nuisance.echo * light * np.log(light / (light @ LUMINANCE))]
     effects = (linear_to_lab(light + SMALL * np.stack(moves)) - linear_to_lab(light)) / SMALL
+    return what_is_paint(middle, step, np.diag(noise) + effects.T @ effects, paints_differ)
+
+
+def what_is_paint(middle: Floats, step: Floats, doubt: Floats, paints_differ: Lab) -> ColourDifference:
+    """What of `step` (CIELAB, around the colour `middle`) is paint, where all else may be as the covariance `doubt`."""
     prior = np.diag(np.square(paints_differ))
-    weight = prior @ np.linalg.inv(prior + np.diag(noise) + effects.T @ effects)
+    weight = prior @ np.linalg.inv(prior + doubt)
     estimate, left = weight @ step, prior - weight @ prior
     variances, axes = np.linalg.eigh((left + left.T) / 2)
     off = axes.T * np.sqrt(np.maximum(variances, 0))[:, None]

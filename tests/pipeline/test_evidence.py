@@ -592,19 +592,19 @@ def test_a_shut_in_another_colour_points_to_the_outside_alone_a_code_to_either_c
     shut = verdict([photo("d.jpg", measures=(colour_measure("shut_mismatch", 25.0, "door_shut"),))])
     assert max(shut.history, key=lambda name: shut.history[name]) == "colour_change_outside_only"
     assert shut.history["colour_change_throughout"] < SETTINGS.prior["colour_change_throughout"]
-    code = weigh([], PELLOCK, RATES, SETTINGS, [colour_measure("code_mismatch", 40.0, "identification_plate", 7.0)])
+    code = weigh([], PELLOCK, RATES, SETTINGS, [colour_measure("code_mismatch", 35.0, "identification_plate", 4.0)])
     changes = ("colour_change_outside_only", "colour_change_throughout")
     assert all(code.history[name] > 2 * SETTINGS.prior[name] for name in changes)
     assert code.history["refinished_same_colour"] < SETTINGS.prior["refinished_same_colour"]
     both = weigh(
         [photo("d.jpg", measures=(colour_measure("shut_mismatch", 1.0, "door_shut"),))],
-        PELLOCK, RATES, SETTINGS, [colour_measure("code_mismatch", 40.0, "identification_plate", 7.0)],
+        PELLOCK, RATES, SETTINGS, [colour_measure("code_mismatch", 35.0, "identification_plate", 4.0)],
     )  # fmt: skip
     assert max(both.history, key=lambda name: both.history[name]) == "colour_change_throughout"
 
 
 def test_a_code_that_fits_speaks_against_a_changed_colour_only() -> None:
-    fits = weigh([], PELLOCK, RATES, SETTINGS, [colour_measure("code_mismatch", 5.0, "identification_plate", 7.0)])
+    fits = weigh([], PELLOCK, RATES, SETTINGS, [colour_measure("code_mismatch", 5.0, "identification_plate", 4.0)])
     (weight,) = fits.weights
     assert weight.decibans < 0
     assert weight.likelihoods["local_repair"] == pytest.approx(weight.likelihoods["factory"], rel=0.05)
