@@ -17,7 +17,7 @@ from scipy.stats import beta
 
 from models.predictions import LOGIT_EDGES, Predictions
 from pipeline.configuration import Config
-from pipeline.network import Calibration, Scale, ShotTemperature
+from pipeline.network import Calibration, Novelty, Scale, ShotTemperature
 from pipeline.records import CueRates
 
 Numbers = npt.NDArray[np.floating]
@@ -34,6 +34,7 @@ class Calibrated(Config):
     limits: dict[str, float] = Field(description="a cue is found in a photo above this probability")
     box_limits: dict[str, float] = Field(description="a cell of the map belongs to a box above this probability")
     rates: dict[str, CueRates]
+    novelty: Novelty | None = None
 
 
 def calibrate(predictions: Predictions) -> Calibrated:

@@ -19,6 +19,7 @@ from models.data import Sample, read_set
 from models.evaluate import evaluate, show_interval, write_evaluation
 from models.export import export, onnx_forward
 from models.network import Channels
+from models.novelty import fit_novelty
 from models.predictions import Forward, Predictions, predict
 from models.recipe import Recipe
 from models.tracking import import_run
@@ -70,11 +71,17 @@ def calibrate_command(
     data: Data,
     device: Device = None,
 ) -> None:
-    """Fit probabilities and limits on the split `val`, measure rates on the split `test`; writes calibration.json."""
+    """Fit probabilities and limits on the split `val`, measure rates on the split `test`; writes calibration.json.
+
+    What is unlike anything learnt is fitted on the vehicles of the split `train`, its limit on those of `val`.
+    """
     with _told():
         channels, forward = _trained(network, device)
-        found = calibrate(_predict(channels, forward, _samples(data, "val"), "val"))
+        held_out = _predict(channels, forward, _samples(data, "val"), "val")
+        found = calibrate(held_out)
         found = with_rates(found, _predict(channels, forward, _samples(data, "test"), "test"))
+        learnt = _predict(channels, forward, learnt_photos(data), "train")
+        found = found.model_copy(update={"novelty": fit_novelty(learnt, held_out)})
         path = network.parent / CALIBRATION
         path.write_text(found.model_dump_json(indent=2) + "\n", encoding="utf-8")
     typer.echo(f"wrote {path}")
@@ -186,8 +193,9 @@ def _exported(folder: Path) -> tuple[Channels, Forward, Calibrated]:
     manifest: Manifest = Exported.load(folder).manifest  # digest checked, tried once
     channels = Channels(manifest.cues, manifest.surfaces, manifest.zones, shots=manifest.shots)
     calibrated = Calibrated(
-        calibration=manifest.calibration, limits=manifest.limits, box_limits=manifest.box_limits, rates=manifest.rates
-    )
+        calibration=manifest.calibration, limits=manifest.limits, box_limits=manifest.box_limits, rates=manifest.rates,
+        novelty=manifest.novelty,
+    )  # fmt: skip
     return channels, onnx_forward(folder / ONNX), calibrated
 
 
@@ -196,6 +204,15 @@ def _samples(folders: list[Path], split: str) -> list[Sample]:
     if not samples:
         raise BatchError(", ".join(map(str, folders)), f"no photo has the split `{split}`", "check the set's table")
     return samples
+
+
+def learnt_photos(folders: list[Path], *, most: int = 1000) -> list[Sample]:
+    """Photos to learn what is familiar from: of each set's split `train`, `most` at most, evenly spaced."""
+    chosen: list[Sample] = []
+    for folder in folders:
+        samples = read_set(folder).split("train").samples
+        chosen += samples[:: max(1, -(-len(samples) // most))]
+    return chosen
 
 
 def _predict(channels: Channels, forward: Forward, samples: list[Sample], label: str) -> Predictions:

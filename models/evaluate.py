@@ -17,7 +17,7 @@ import numpy.typing as npt
 import torch
 from scipy.special import expit
 from scipy.stats import chi2
-from sklearn.metrics import confusion_matrix
+from sklearn.metrics import confusion_matrix, roc_auc_score
 from torchmetrics.functional.classification import binary_calibration_error, binary_sensitivity_at_specificity
 
 from models.calibrate import Calibrated, cue_probabilities, proportion, shot_indices
@@ -72,6 +72,7 @@ def evaluate(
             "shot_accuracy": _share(shots_right(predictions)),
             "shot_confusion": _confusion(predictions),
             "vehicle_accuracy": vehicle_accuracy(predictions),
+            "novelty": _novelty(predictions, calibrated),
             "strata": _strata(predictions, found, min(resamples, STRATUM_RESAMPLES)),
             # Findings on cues labelled absent, and on photos whose cues nobody labelled: the latter need looking at.
             "false_findings_a_photo": _rate(int((found & (labels == 0)).sum()), int((labels == 0).any(1).sum())),
@@ -218,6 +219,24 @@ def _confusion(predictions: Predictions) -> dict[str, dict[str, int]]:
     }
 
 
+def _novelty(predictions: Predictions, calibrated: Calibrated) -> dict[str, Any] | None:
+    """Share of the photos called unlike anything learnt, with and without a vehicle, and how well that tells the two.
+
+    `auroc`: chance that a photo without a vehicle is further off than one with (1 is perfect, 0.5 is chance).
+    """
+    if calibrated.novelty is None or predictions.features.shape[1] != calibrated.novelty.features:
+        return None
+    score = calibrated.novelty.score(predictions.features)
+    shown = np.array([np.nan if s.vehicle_visible is None else s.vehicle_visible for s in predictions.samples], float)
+    both = (shown == 1).any() and (shown == 0).any()
+    known = ~np.isnan(shown)
+    return {
+        "vehicle_photos_not_judged": _share((score[shown == 1] > 1).tolist()),
+        "other_photos_not_judged": _share((score[shown == 0] > 1).tolist()),
+        "auroc": float(roc_auc_score(shown[known] == 0, score[known])) if both else None,
+    }
+
+
 def _mean_precision_of(predictions: Predictions) -> Callable[[Rows], float]:
     return lambda rows: mean_precision(predictions.labels[rows], predictions.cue_scores[rows])
 
@@ -258,6 +277,7 @@ def select(predictions: Predictions, rows: Sequence[int]) -> Predictions:
         cue_scores=predictions.cue_scores[chosen],
         shots=predictions.shots[chosen],
         vehicle=predictions.vehicle[chosen],
+        features=predictions.features[chosen],
         peak_inside=predictions.peak_inside[chosen],
     )
 

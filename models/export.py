@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import tempfile
 import warnings
 from collections.abc import Mapping, Sequence
@@ -136,8 +137,14 @@ def export(network_path: Path, calibrated: Calibrated, scores: Mapping[str, Any]
         "scores": {data: headline(score) for data, score in scores.items()},
     }
     (out / CARD).write_text(model_card(manifest, about, scores), encoding="utf-8")
-    (out / MANIFEST).write_text(json.dumps(manifest, indent=2) + "\n", encoding="utf-8")
+    (out / MANIFEST).write_text(readable_json(manifest) + "\n", encoding="utf-8")
     return out / MANIFEST
+
+
+def readable_json(content: Any) -> str:
+    """Indented JSON with lists of numbers on one line each: novelty alone holds thousands."""
+    lists = re.compile(r"\[\s+(-?[\d.][^\[\]{}\"]*?)\s+\]")
+    return lists.sub(lambda found: f"[{', '.join(found[1].replace(',', ' ').split())}]", json.dumps(content, indent=2))
 
 
 def _channels(channels: Channels) -> dict[str, list[str]]:

@@ -38,6 +38,7 @@ class CueMaps(NamedTuple):
     sides: Tensor  # (N, 3, H/4, W/4): none, the vehicle's left, its right
     shots: Tensor  # (N, shots)
     vehicle: Tensor  # (N,)
+    features: Tensor  # (N, F) pooled: what the photo heads see, for telling photos unlike anything learnt
 
 
 class EvidencePooling(nn.Module):
@@ -107,7 +108,8 @@ class CueNetwork(nn.Module):
         coarse = self.mix_8(self.lateral_8(at_8) + _double(coarse))
         fine = self.mix_4(self.lateral_4(at_4) + _double(self.down_to_fine(coarse)))
         cues = self.cues(fine)
-        photo = self.photo(torch.cat((pooled, coarse.mean((2, 3))), 1))
+        features = torch.cat((pooled, coarse.mean((2, 3))), 1)
+        photo = self.photo(features)
         return CueMaps(
             cues=cues,
             cue_scores=self.pooling(cues),
@@ -116,6 +118,7 @@ class CueNetwork(nn.Module):
             sides=_double(self.sides(coarse)),
             shots=self.shots(photo),
             vehicle=self.vehicle(photo).squeeze(1),
+            features=features,
         )
 
 

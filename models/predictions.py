@@ -31,7 +31,8 @@ class Predictions:
 
     `peak_inside` (rows, cues): 1 where the map's peak cell touches the true mask, 0 where not, nan where there is none.
     `cell_counts` (cues, 2, bins): cells without (0) and with (1) the cue by logit bin (LOGIT_EDGES; the end bins take
-    the rest), over the photos that show the cue and have its mask.
+    the rest), over the photos that show the cue and have its mask. `features` (rows, F): pooled features of each photo;
+    F is 0 for exported networks from before they had any.
     """
 
     channels: Channels
@@ -41,6 +42,7 @@ class Predictions:
     vehicle: Floats
     peak_inside: Floats
     cell_counts: npt.NDArray[np.int64]
+    features: Floats
 
     @cached_property
     def labels(self) -> Floats:
@@ -64,7 +66,7 @@ def predict(
     `progress` is called with the number of photos done. Memory stays flat: maps are reduced at once.
     """
     cues = len(channels.cues)
-    rows: list[tuple[Floats, Floats, float, Floats]] = []
+    rows: list[tuple[Floats, Floats, float, Floats, Floats]] = []
     counts = np.zeros((cues, 2, len(LOGIT_EDGES) - 1), np.int64)
     with ThreadPoolExecutor(threads) as pool:
         for group in _same_size(_ahead(pool, channels, samples, 4 * batch), batch):
@@ -78,6 +80,9 @@ def predict(
                         logits["shots"][place].astype(np.float32),
                         float(logits["vehicle"][place]),
                         _compare(maps, cells, [cue in sample.masks for cue in channels.cues], counts),
+                        logits["features"][place].astype(np.float32)
+                        if "features" in logits
+                        else np.zeros(0, np.float32),
                     )
                 )
             progress(len(rows))
@@ -89,6 +94,7 @@ def predict(
         vehicle=np.array([row[2] for row in rows], np.float32),
         peak_inside=np.array([row[3] for row in rows], np.float32).reshape(len(rows), cues),
         cell_counts=counts,
+        features=np.array([row[4] for row in rows], np.float32).reshape(len(rows), -1 if rows else 0),
     )
 
 

@@ -26,9 +26,12 @@ def look_at(
 ) -> Look:
     """Join what the network says of a photo with whether the photo can be judged.
 
-    A photo that is not of a vehicle shows no zones and no cues, whatever its maps say.
+    A photo that is not of a vehicle shows no zones and no cues, whatever its maps say; one that is unlike anything
+    learnt cannot be judged, however crisp it is.
     """
     settings = settings or cue_settings()
+    if maps.novelty is not None and maps.novelty > 1:
+        quality = quality.model_copy(update={"assessable": False})
     cues, heats = find_cues(maps, photo, quality, manifest, settings)
     shown = zone_shares(maps, manifest, settings) if maps.vehicle >= settings.looking.least_vehicle else {}
     findings = PhotoFindings(
@@ -41,6 +44,7 @@ def look_at(
         quality=quality,
         vehicle=round(maps.vehicle, 6),
         cues=cues,
+        novelty=None if maps.novelty is None else round(maps.novelty, 4),
         zones=shown,
         sides=zone_sides(maps, manifest, shown, settings),
     )

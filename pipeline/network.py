@@ -10,8 +10,9 @@ import hashlib
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
-from typing import Self
+from typing import Annotated, Self
 
 import cv2
 import numpy as np
@@ -75,6 +76,56 @@ class Architecture(_Part):
     fine_width: int = Field(default=64, gt=0)
 
 
+class NoveltyBlock(_Part):
+    """A Gaussian of some of the features: its own variance along each of a few directions, `rest` along all others."""
+
+    mean: tuple[float, ...]
+    directions: tuple[tuple[float, ...], ...]
+    variances: tuple[Annotated[float, Field(gt=0)], ...]
+    rest: float = Field(gt=0)
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if len(self.variances) != len(self.directions) or {len(axis) for axis in self.directions} - {len(self.mean)}:
+            raise ValueError("novelty: directions, variances and mean do not fit each other")
+        return self
+
+    @cached_property
+    def _arrays(self) -> tuple[Floats, Floats, Floats]:
+        axes = np.array(self.directions, np.float32).reshape(len(self.variances), len(self.mean))
+        return np.array(self.mean, np.float32), axes, np.array(self.variances, np.float32)
+
+    def distance(self, features: Floats) -> Floats:
+        """Squared Mahalanobis distance, a feature, of features (..., F)."""
+        mean, axes, variances = self._arrays
+        centred = features - mean
+        along = centred @ axes.T
+        across = centred - along @ axes  # and not the difference of two sums of squares, which cancel
+        distance: Floats = ((along**2 / variances).sum(-1) + (across**2).sum(-1) / self.rest) / len(self.mean)
+        return distance
+
+
+class Novelty(_Part):
+    """How unlike the vehicles learnt a photo is, by its pooled features (blocks in their order)."""
+
+    blocks: tuple[NoveltyBlock, ...] = Field(min_length=1)
+    limit: float = Field(gt=0)
+
+    @property
+    def features(self) -> int:
+        """How many features the network must give."""
+        return sum(len(block.mean) for block in self.blocks)
+
+    def score(self, features: Floats) -> Floats:
+        """Novelty of features (..., F): above 1 a photo is unlike anything learnt."""
+        start, total = 0, np.zeros(features.shape[:-1], np.float32)
+        for block in self.blocks:
+            total = total + block.distance(features[..., start : start + len(block.mean)])
+            start += len(block.mean)
+        score: Floats = total / np.float32(self.limit)
+        return score
+
+
 class Manifest(_Part):
     """What the network says of itself: channels, preprocessing, calibration, limits and measured rates."""
 
@@ -92,6 +143,7 @@ class Manifest(_Part):
     limits: dict[str, Probability]
     box_limits: dict[str, Probability]
     rates: dict[str, CueRates]
+    novelty: Novelty | None = Field(default=None, description="None where nobody fitted it: then no photo is novel")
     digests: dict[str, str]
 
     @model_validator(mode="after")
@@ -110,7 +162,7 @@ class Manifest(_Part):
     @property
     def outputs(self) -> tuple[str, ...]:
         """Names of the network's outputs that are read."""
-        return (*OUTPUTS, "sides") if self.sides else OUTPUTS
+        return (*OUTPUTS, *(("sides",) if self.sides else ()), *(("features",) if self.novelty else ()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +173,7 @@ class NetworkMaps:
     `cue_probability` is float32 (cues, h, w); `surfaces` (surfaces, h, w) and `zones` (zones with 'none' first, h,
     w) sum to 1 over the first axis. Channels are in the manifest's order. `cue_scores`, `shots` and `vehicle` are
     of the whole photo. `sides` (3, h, w) is none, the vehicle's left, its right; None where the network tells none.
+    `novelty` above 1 says that the photo is unlike anything learnt; None where that was not fitted.
     """
 
     cue_probability: Floats
@@ -131,6 +184,7 @@ class NetworkMaps:
     vehicle: float
     scale: float
     sides: Floats | None = None
+    novelty: float | None = None
 
 
 def shipped_weights() -> Path:
@@ -197,6 +251,7 @@ class CueNetwork:
             vehicle=float(vehicle),
             scale=STRIDE * photo.pixels_per_pixel,
             sides=_softmax(logits["sides"][:, :rows, :columns]) if manifest.sides else None,
+            novelty=float(manifest.novelty.score(logits["features"])) if manifest.novelty else None,
         )
 
 
@@ -321,6 +376,7 @@ def _try_out(forward: Forward, manifest: Manifest, folder: Path) -> None:
         "sides": (1, len(SIDES), *cells),
         "shots": (1, len(manifest.shots)),
         "vehicle": (1,),
+        "features": (1, manifest.novelty.features if manifest.novelty else 0),
     }
     try:
         outputs = forward(np.full((1, 3, side, side), 0.5, np.float32))

@@ -213,6 +213,11 @@ class PhotoFindings(Record):
     vehicle: Probability
     cues: dict[str, CueFinding]
     measures: tuple[Measure, ...] = ()
+    novelty: float | None = Field(
+        default=None,
+        ge=0,
+        description="How unlike the vehicles learnt the photo is; above 1 it is not judged. Null where not known.",
+    )
     zones: dict[str, Probability] = Field(
         default_factory=dict,
         description="Share of the photo's area that shows the zone, by zone; zones not shown are left out.",

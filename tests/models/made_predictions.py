@@ -40,4 +40,5 @@ def made_predictions(count: int, *, seed: int, scale: float = 1.0) -> Prediction
         vehicle=np.where(np.arange(count) % 2, 2.0, -2.0).astype(np.float32),
         peak_inside=np.full((count, 2), np.nan, np.float32),
         cell_counts=np.zeros((2, 2, len(LOGIT_EDGES) - 1), np.int64),
+        features=np.zeros((count, 0), np.float32),
     )

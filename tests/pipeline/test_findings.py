@@ -43,6 +43,19 @@ def test_all_that_was_seen_is_on_the_line(tiny_network: Path, tmp_path: Path) ->
     assert PhotoFindings.model_validate_json(findings.model_dump_json()) == findings
 
 
+def test_a_photo_unlike_anything_learnt_is_not_judged(tiny_network: Path, tmp_path: Path) -> None:
+    path = tmp_path / "photo.png"
+    Image.fromarray(made_photo(768, 1024)).save(path)
+    network = CueNetwork.load(tiny_network, threads=1)
+    photo = read_photo(path, "advert")
+    maps, quality = network.run([photo.srgb])[0], judge_quality(photo)
+    odd = look_at(photo, replace(maps, novelty=1.2), quality, network.manifest).findings
+    assert odd.novelty == 1.2 and not odd.quality.assessable
+    assert all(not cue.assessable and cue.score is None for cue in odd.cues.values())
+    usual = look_at(photo, replace(maps, novelty=0.9), quality, network.manifest).findings
+    assert usual.quality.assessable and usual.cues["overspray_rubber"].assessable
+
+
 def test_zones_are_shares_of_the_area(tiny_network: Path, tmp_path: Path) -> None:
     assert look(tiny_network, tmp_path).findings.zones == {"door_seal": pytest.approx(1 / 16, rel=0.01)}
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from onnx.reference import ReferenceEvaluator
 
 from pipeline.errors import WeightsError
-from pipeline.network import CueNetwork, Preprocess, prepare
+from pipeline.network import CueNetwork, Novelty, Preprocess, prepare
 from tests.pipeline.conftest import CUE_COLOURS, made_photo
 
 PREPROCESS = Preprocess(long_side_px=1024, multiple=32)
@@ -89,7 +89,7 @@ def test_broken_manifest(tiny_network: Path, tmp_path: Path) -> None:
 
 
 def test_unknown_keys_of_a_newer_manifest_are_let_through(tiny_network: Path, tmp_path: Path) -> None:
-    folder = copy_with(tiny_network, tmp_path / "copy", novelty={"limit": 3}, tasks=["rust"])
+    folder = copy_with(tiny_network, tmp_path / "copy", speed={"photos_per_s": 3}, tasks=["rust"])
     assert CueNetwork.load(folder, threads=1).manifest.name == "tiny"
 
 
@@ -101,6 +101,29 @@ def test_a_network_that_tells_no_sides_is_used_without_them(tiny_network: Path, 
 def test_sides_of_another_order_are_refused(tiny_network: Path, tmp_path: Path) -> None:
     folder = copy_with(tiny_network, tmp_path / "copy", sides=["none", "right", "left"])
     assert "sides are not none, left, right" in refusal(folder)
+
+
+NOVELTY: dict[str, Any] = {
+    "blocks": [{"mean": [0.0, 1.0], "directions": [[1.0, 0.0]], "variances": [4.0], "rest": 1.0}],
+    "limit": 2.0,
+}
+
+
+def test_novelty_is_the_distance_of_the_features_in_units_of_the_limit(tiny_network: Path) -> None:
+    network = CueNetwork.load(tiny_network, threads=1)
+    manifest = network.manifest.model_copy(update={"novelty": Novelty.model_validate(NOVELTY)})
+    features = np.array([[4.0, 1.0], [0.0, 4.0]], np.float32)
+    knowing = CueNetwork(manifest, lambda photos: {**network.forward(photos), "features": features[: len(photos)]})
+    photos = [np.zeros((64, 64, 3), np.uint8)] * 2
+    # By hand: (4²/4)/2 features/limit 2 = 1 along its own direction, (3²/1)/2/2 = 2.25 across
+    assert [maps.novelty for maps in knowing.run(photos)] == pytest.approx([1.0, 2.25])
+    assert network.run(photos)[0].novelty is None
+
+
+def test_a_network_without_the_features_its_manifest_needs_is_refused(tiny_network: Path, tmp_path: Path) -> None:
+    assert "does not run" in refusal(copy_with(tiny_network, tmp_path / "copy", novelty=NOVELTY))
+    broken = {"blocks": [{**NOVELTY["blocks"][0], "variances": []}], "limit": 2.0}
+    assert "do not fit each other" in refusal(copy_with(tiny_network, tmp_path / "other", novelty=broken))
 
 
 def test_unknown_device(tiny_network: Path) -> None:
