@@ -138,6 +138,31 @@ def readings(
 
 
 @app.command()
+def judge(
+    out: Screened,
+    reader: Annotated[
+        str, typer.Option("--reader", help="Your name: a second reader answers under another.")
+    ] = "reader",
+    port: Annotated[
+        int, typer.Option("--port", min=0, max=65535, help="Port on this machine; 0 takes a free one.")
+    ] = 8471,
+    batch: Annotated[
+        Path | None,
+        typer.Option("--batch", help="Where the photos lie now.", show_default="where they were screened"),
+    ] = None,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page at once.")] = True,
+) -> None:
+    """Judge the findings on a page of your own browser.
+
+    All sightings of a place stand side by side; each is called a sign, innocent, or left open. Every answer is saved at
+    once and changes shortlist and report; nothing leaves this machine. Stop with Ctrl+C.
+    """
+    from pipeline.judging.service import judge as serve  # a web service, which no other command needs
+
+    serve(out, reader, port=port, batch=batch, open_browser=browser, announce=typer.echo)
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the outputs.
 

@@ -16,6 +16,7 @@ from rich.table import Table
 
 from pipeline.configuration import load, shipped
 from pipeline.errors import ScreeningError
+from pipeline.judging.labels import export_labels
 from pipeline.records import DETECTED_CUES
 from synthetic_data.contact_sheet import write_contact_sheet
 from synthetic_data.dataset import SetConfig, graphics_cards
@@ -103,6 +104,23 @@ def check(
     typer.echo(f"{len(result.problems)} problems in {len(labelled.rows)} photos; contact sheet: {page}")
     if result.problems:
         raise typer.Exit(1)
+
+
+@app.command()
+def export(
+    screened: Annotated[Path, typer.Option("--from", metavar="OUT", help="Folder of a screening that was judged.")],
+    out: Annotated[Path, typer.Option(metavar="SET", help="New folder for the labelled set.")],
+    batch: Annotated[
+        Path | None, typer.Option(help="Where the photos lie now.", show_default="where they were screened")
+    ] = None,
+) -> None:
+    """Write what was judged as a labelled set; what nobody answered is unknown, never absent."""
+    _needs("pandas", "pyarrow", "pycocotools")
+    made = export_labels(screened, out, batch)
+    for name in made.missing[:10]:
+        typer.echo(f"{name}: the photo is gone or was changed, its answers are left out.", err=True)
+    left_out = f", {len(made.missing)} photos are left out" if made.missing else ""
+    typer.echo(f"{made.photos} photos with {made.boxes} boxes in {out}{left_out}.")
 
 
 @app.command()

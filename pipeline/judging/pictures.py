@@ -22,7 +22,7 @@ from pipeline.errors import PhotoError, ScreeningError
 from pipeline.judging.answers import Place
 from pipeline.photos import read_photo
 
-KEPT = 6  # decoded photos in memory: those of one sheet, 36 MB each at 12 megapixels
+KEPT = 8  # decoded photos in memory: those of one sheet, 36 MB each at 12 megapixels
 CUT_MOST_PX = 900
 JPEG_QUALITY = 90
 
@@ -46,11 +46,6 @@ class Pictures:
         self._lock = Lock()  # a photo that two requests want is decoded once
         self._decoded = lru_cache(maxsize=KEPT)(self._decode)
 
-    def is_whole(self, photo: Shown) -> bool:
-        """Whether the photo's own file is at hand (not whether it is still the same)."""
-        path = self._photos.get((photo.advert, photo.name))
-        return path is not None and path.is_file()
-
     def pixels(self, photo: Shown) -> Pixels:
         """sRGB uint8 (H, W, 3), at the photo's own size or, where its file is gone, reduced. Raises PhotoError."""
         with self._lock:
@@ -59,6 +54,13 @@ class Pictures:
     def whole(self, photo: Shown) -> bytes:
         """The photo as JPEG. Raises PhotoError where neither its file nor the reduced one can be read."""
         return _jpeg(self.pixels(photo))
+
+    def small(self, photo: Shown) -> bytes:
+        """The photo as the screening reduced it, or as it is where that was lost. Raises PhotoError."""
+        try:
+            return (self._out / crops.photo_file(photo.sha256)).read_bytes()
+        except OSError:
+            return self.whole(photo)
 
     def cut(self, photo: Shown, place: Place) -> bytes:
         """A part of the photo as JPEG, at most 900 pixels long. Raises PhotoError."""

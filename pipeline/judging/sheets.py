@@ -9,10 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import log2
-from pathlib import Path
 from typing import Literal
 
-from pipeline import crops
 from pipeline.build_sheets import BuildSheet
 from pipeline.colour import ColourSettings, is_finding
 from pipeline.coverage import distinct_photos, zone_entries
@@ -22,7 +20,7 @@ from pipeline.judging.answers import Answer, Mark, Place, item_of, sighting_of
 from pipeline.records import DETECTED_CUES, ZONES, Box, Measure, PhotoFindings, Side
 
 Origin = Literal["network", "measured", "reader"]
-CUT_LEAST_PX = 320  # a sign without its surroundings cannot be judged
+CUT_LEAST_PX = (400, 300)  # a sign without its surroundings cannot be judged; all pictures of a sheet have one shape
 CUT_CONTEXT = 0.5  # share of the box added on each side
 
 
@@ -30,8 +28,8 @@ CUT_CONTEXT = 0.5  # share of the box added on each side
 class Sighting:
     """One thing to judge: a cue at a place of one photo.
 
-    the part of the photo to show, `picture` a file of it (path from OUT) where there is one; `benefit` is in bits times
-    decibans.
+    `score` is the network's calibrated probability, None where it has none; `cut` is the part of the photo to show;
+    `benefit` is in bits times decibans.
     """
 
     sha256: str
@@ -45,7 +43,6 @@ class Sighting:
     score: float | None
     measure: Measure | None
     cut: Place
-    picture: Path | None
     benefit: float
 
 
@@ -107,20 +104,13 @@ class _Weights:
 
 
 def _sightings(photo: PhotoFindings, weighed: _Weights, colour: ColourSettings) -> Iterator[Sighting]:
-    cuts = {(crop.cue, crop.box): crop for crop in crops.crops_of(photo)}
     for cue, finding in photo.cues.items():
         for box in finding.boxes if cue in DETECTED_CUES else ():
-            crop = cuts.get((cue, box))
-            if crop is None:
-                cut, picture = around(Place.of(box), photo), None
-            else:
-                cut = Place(x=crop.left, y=crop.top, width=crop.width, height=crop.height)
-                picture = crops.crop_file(photo.sha256, crop)
             zone = _known(box.zone)
             benefit = entropy_bits(box.score) * weighed.of(cue, zone, box.side)
             yield Sighting(
                 photo.sha256, photo.photo, item_of(cue, box), "network", cue, Place.of(box), zone, box.side, box.score,
-                None, cut, picture, benefit,
+                None, around(Place.of(box), photo), benefit,
             )  # fmt: skip
     for measure in photo.measures:
         if measure.cue in DETECTED_CUES or not measure.regions or not is_finding(measure, colour):
@@ -130,7 +120,7 @@ def _sightings(photo: PhotoFindings, weighed: _Weights, colour: ColourSettings) 
         benefit = entropy_bits(ratio / (1 + ratio)) * abs(decibans(ratio))
         yield Sighting(
             photo.sha256, photo.photo, item_of(measure.cue, region), "measured", measure.cue, Place.of(region),
-            _known(measure.zone), region.side, None, measure, around(Place.of(region), photo), None, benefit,
+            _known(measure.zone), region.side, None, measure, around(Place.of(region), photo), benefit,
         )  # fmt: skip
 
 
@@ -141,7 +131,7 @@ def added_sighting(answer: Answer, photo: PhotoFindings) -> Sighting | None:
         return None
     return Sighting(
         photo.sha256, photo.photo, answer.item, "reader", mark.cue, mark.box, mark.zone, mark.side, None, None,
-        around(mark.box, photo), None, 0.0,
+        around(mark.box, photo), 0.0,
     )  # fmt: skip
 
 
@@ -152,14 +142,22 @@ def entropy_bits(probability: float) -> float:
 
 def around(place: Place, photo: PhotoFindings) -> Place:
     """The part of the photo to show for a place: it with its surroundings, inside the photo."""
+    least_width, least_height = CUT_LEAST_PX
+    wanted = 1 + 2 * CUT_CONTEXT
+    scale = max(wanted * place.width / least_width, wanted * place.height / least_height, 1.0)
 
-    def along(start: int, length: int, limit: int) -> tuple[int, int]:
-        size = min(max(round(length * (1 + 2 * CUT_CONTEXT)), CUT_LEAST_PX), limit)
-        return min(max(start + length // 2 - size // 2, 0), limit - size), size
+    def along(start: int, length: int, size: int) -> int:
+        return max(start + length // 2 - size // 2, 0)
 
-    x, width = along(place.x, place.width, photo.width)
-    y, height = along(place.y, place.height, photo.height)
-    return Place(x=x, y=y, width=width, height=height)
+    width, height = (
+        min(round(scale * least), limit) for least, limit in ((least_width, photo.width), (least_height, photo.height))
+    )
+    return Place(
+        x=min(along(place.x, place.width, width), photo.width - width),
+        y=min(along(place.y, place.height, height), photo.height - height),
+        width=width,
+        height=height,
+    )
 
 
 def _known(zone: str | None) -> str | None:

@@ -30,6 +30,7 @@ Kind = TypeVar("Kind", bound=Record)
 class Judged:
     """One place on which the readers agree: what the network saw there (None for an added mark), what they say."""
 
+    item: str
     seen: tuple[str, Place] | None
     mark: Mark
 
@@ -42,6 +43,13 @@ class Judged:
         """Whether the cue itself is there, be its cause a refinish or an innocent one."""
         return self.is_sign or (self.mark.cause is not None and judging_settings().causes[self.mark.cause].there)
 
+    def is_about(self, cue: str, box: Box) -> bool:
+        """Whether a box of this cue is the place that was judged, maybe drawn by another network."""
+        seen = [self.mark.box] if self.mark.cue == cue else []
+        if self.seen is not None and self.seen[0] == cue:
+            seen.append(self.seen[1])
+        return any(place.shares(box) >= SAME_PLACE for place in seen)
+
 
 def judged(answers: Iterable[Answer]) -> tuple[Judged, ...]:
     """The places of one photo on which all readers who gave a verdict agree, in the order of their answers."""
@@ -50,7 +58,7 @@ def judged(answers: Iterable[Answer]) -> tuple[Judged, ...]:
         if isinstance(answer.content, Mark) and answer.content.verdict in ("sign", "innocent"):
             by_item.setdefault(answer.item, []).append(answer.content)
     return tuple(
-        Judged(sighting_of(item), marks[-1])
+        Judged(item, sighting_of(item), marks[-1])
         for item, marks in by_item.items()
         if len({(mark.verdict, mark.cue) for mark in marks}) == 1
     )

@@ -1,0 +1,387 @@
+"""What the judging page shows and does, without a word of HTTP: sheets in, answers kept, outputs written anew."""
+
+from __future__ import annotations
+
+from collections import OrderedDict, defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+from pipeline.build_sheets import GENERIC, BuildSheet, read_build_sheet
+from pipeline.colour import colour_settings
+from pipeline.coverage import cue_entries, distinct_photos, zone_entries
+from pipeline.decals import NotMeasured, measure_decal
+from pipeline.duplicates import PhotoKey, find_repeats, mark_repeats
+from pipeline.errors import ConfigError, ScreeningError, UsageError
+from pipeline.histories import WeighingSettings
+from pipeline.judging.agreement import Agreement, agreements
+from pipeline.judging.answers import (
+    ADDED,
+    DECAL,
+    LOOKED_THROUGH,
+    SHOT,
+    Answer,
+    DecalMark,
+    Mark,
+    Said,
+    ShotMark,
+    ThroughMark,
+    judging_settings,
+    sighting_of,
+)
+from pipeline.judging.pictures import Shown
+from pipeline.judging.sheets import Sheet, Sighting, added_sighting, sheets_of
+from pipeline.outputs import write_outputs
+from pipeline.records import DETECTED_CUES, SHOTS, ZONES, PhotoFindings
+from pipeline.report import wording
+from pipeline.store import Store, read_shortlist
+
+KEPT_ADVERTS = 8  # adverts whose sheets stay in memory
+UNKNOWN, ALL = "unknown", "all"  # sheets of no zone: what no photo tells the place of, and all photos of the advert
+
+Item = tuple[str, str]  # sha256 of the photo, name of the item
+
+
+class NotThere(ScreeningError):
+    """What was asked for is not part of this screening."""
+
+
+class NotFitting(ScreeningError):
+    """The answer does not fit the photo or the item that it is for."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Advert:
+    name: str
+    build_sheet: BuildSheet
+    photos: dict[str, PhotoFindings]  # by sha256
+    sheets: dict[str, Sheet]  # by key of the zone
+    by_photo: dict[str, tuple[Sighting, ...]]
+
+
+class Desk:
+    """One reader at one screening. Only one thread may call it, but for `write`."""
+
+    def __init__(self, store: Store, out: Path, reader: str) -> None:
+        self.reader = reader
+        self._store, self._out = store, out
+        self._screened = store.screened()
+        self._names = tuple(self._screened.adverts)
+        self._repeats = find_repeats([PhotoKey(*row) for row in store.hashes()])
+        self._settings, self._colour = WeighingSettings.shipped(), colour_settings()
+        self._book = store.answers()
+        self._newest: dict[str, dict[tuple[str, str], Answer]] = defaultdict(dict)  # by sha256: (reader, item)
+        for (name, sha256, item), answer in self._book.newest().items():
+            self._newest[sha256][name, item] = answer
+        self._kept: OrderedDict[str, _Advert] = OrderedDict()
+        self._items: dict[str, dict[str, tuple[Item, ...]]] = {}
+        self.photos: dict[str, Shown] = {}
+        for name in self._names:
+            self._remember(self._advert(name))
+        self._results = {result.advert: result for result in read_shortlist(out).adverts}
+        self._writing = Lock()
+        self._put, self._written = int(any(self._newest.values())), 0
+        self.trouble: str | None = None
+
+    # --- what is shown ---------------------------------------------------------------------------------------------
+
+    def overview(self) -> list[dict[str, Any]]:
+        """Every advert in the order of the shortlist: its name and title, what is thought of it, how much is judged."""
+        rows = []
+        for result in sorted(self._results.values(), key=lambda result: result.rank):
+            if result.advert not in self._items:
+                continue
+            items = [item for items in self._items[result.advert].values() for item in items]
+            zones = list(self._items[result.advert])
+            first = next((zone for zone in zones if self._open(self._items[result.advert][zone])), None)
+            rows.append(
+                {
+                    "advert": result.advert,
+                    "title": result.title or result.advert,
+                    "decision": result.decision,
+                    "refinished": result.refinished,
+                    "sightings": len(items),
+                    "open": self._open(items),
+                    "first": first or next(iter(zones), ALL),
+                }
+            )
+        return rows
+
+    def agreements(self) -> tuple[Agreement, ...]:
+        """How far the readers of this screening agree."""
+        return agreements(answer for here in self._newest.values() for answer in here.values())
+
+    def vocabulary(self) -> dict[str, Any]:
+        """The words a reader chooses from."""
+        return {
+            "cues": {
+                cue: {"label": cue_entries()[cue].label, "zones": cue_entries()[cue].zones} for cue in DETECTED_CUES
+            },
+            "zones": {zone: {"label": entry.label, "sided": entry.sided} for zone, entry in zone_entries().items()},
+            "shots": {shot: wording.shot_name(shot) for shot in SHOTS},
+            "causes": {name: cause.label for name, cause in judging_settings().causes.items()},
+        }
+
+    def sheet(self, advert: str, zone: str) -> dict[str, Any]:
+        """Everything of one sheet, ready for JSON. Raises NotThere."""
+        found = self._advert(advert)
+        if zone not in (*ZONES, UNKNOWN, ALL):
+            raise NotThere(zone, "there is no such place", "choose one from the list")
+        sheet = found.sheets.get(zone)
+        if zone == ALL:
+            shown = list(found.photos.values())
+            sightings = [sighting for seen in found.by_photo.values() for sighting in seen]
+            sightings.sort(key=lambda sighting: -sighting.benefit)
+        else:
+            shown = list(sheet.photos) if sheet else []
+            sightings = list(sheet.sightings) if sheet else []
+        for sighting in self._added(found):
+            if zone in (ALL, sighting.zone or UNKNOWN):
+                sightings.append(sighting)
+                if all(photo.sha256 != sighting.sha256 for photo in shown):
+                    shown.append(found.photos[sighting.sha256])
+        here = {(sighting.sha256, sighting.item) for sighting in sightings}
+        zones = list(dict.fromkeys([*found.sheets, *(s.zone or UNKNOWN for s in self._added(found)), ALL]))
+        return {
+            "advert": advert,
+            "title": self._screened.adverts[advert].title or advert,
+            "zone": zone,
+            "label": self._zone_label(zone),
+            "sheets": [self._tally(advert, name) for name in zones],
+            "status": self.status(advert),
+            "sightings": [self._sighting(sighting) for sighting in sightings],
+            "photos": {photo.sha256: self._photo(photo, found, here) for photo in shown},
+            "decals": {
+                name: {
+                    "label": name.replace("_", " ").capitalize(),
+                    "panel": found.build_sheet.known_panels[decal.panel].label,
+                    "points": list(found.build_sheet.known_panels[decal.panel].points),
+                }
+                for name, decal in found.build_sheet.decals.items()
+                if decal is not None
+            },
+        }
+
+    def status(self, advert: str) -> dict[str, Any]:
+        """What is thought of the advert, and whether all answers are in the outputs yet."""
+        result = self._results.get(advert)
+        return {
+            "behind": self.is_behind,
+            "trouble": self.trouble,
+            "decision": None if result is None else result.decision,
+            "words": None if result is None else wording.DECISIONS[result.decision],
+            "refinished": None if result is None else wording.percent(result.refinished),
+        }
+
+    # --- what is answered ------------------------------------------------------------------------------------------
+
+    def put(self, advert: str, sha256: str, item: str, content: Said, seen: int, tab: str) -> dict[str, Any]:
+        """Keep an answer and say what now holds.
+
+        Raises AnsweredMeanwhile where the item is not as the reader saw it, NotThere or NotFitting where the answer
+        belongs to nothing here.
+        """
+        found = self._advert(advert)
+        if sha256 not in found.photos:
+            raise NotThere(sha256[:12], "the advert has no such photo", "load the page again")
+        content = self._fitted(found, found.photos[sha256], item, content)
+        return self._now(advert, self._keep(self._book.put(self.reader, tab, sha256, item, content, seen)))
+
+    def undo(self, advert: str, tab: str) -> dict[str, Any] | None:
+        """Take back the newest answer given in this tab; None where there is none left. Raises AnsweredMeanwhile."""
+        answer = self._book.undo(self.reader, tab)
+        return None if answer is None else self._now(advert, self._keep(answer))
+
+    @property
+    def is_behind(self) -> bool:
+        """Whether some answers are not in the outputs yet."""
+        return self._put > self._written
+
+    def write(self) -> None:
+        """Weigh with all answers kept so far and write every output; what goes wrong is told by `status`."""
+        with self._writing:
+            if self._put == self._written:
+                return
+            put = self._put
+            try:
+                shortlist, _ = write_outputs(self._store, self._out)
+            except Exception as error:  # whatever it is, answers go on being taken
+                self.trouble = str(error) if isinstance(error, ScreeningError | OSError) else repr(error)
+                return
+            self._results = {result.advert: result for result in shortlist.adverts}
+            self._written, self.trouble = put, None
+
+    # --- inside ----------------------------------------------------------------------------------------------------
+
+    def _advert(self, name: str) -> _Advert:
+        if name in self._kept:
+            self._kept.move_to_end(name)
+            return self._kept[name]
+        if name not in self._names:
+            raise NotThere(name, "there is no such advert in this screening", "choose one from the list")
+        try:
+            build_sheet = read_build_sheet(self._screened.adverts[name].build_sheet or GENERIC)
+        except ConfigError:  # the shortlist's notes say so
+            build_sheet = read_build_sheet(GENERIC)
+        findings = mark_repeats(self._store.findings(name), self._repeats)
+        sheets = sheets_of(findings, build_sheet, self._settings, self._colour)
+        by_photo: dict[str, tuple[Sighting, ...]] = {}
+        for sheet in sheets:
+            for sighting in sheet.sightings:
+                by_photo[sighting.sha256] = (*by_photo.get(sighting.sha256, ()), sighting)
+        advert = _Advert(
+            name,
+            build_sheet,
+            {photo.sha256: photo for photo in distinct_photos(findings)},
+            {sheet.zone or UNKNOWN: sheet for sheet in sheets},
+            by_photo,
+        )
+        self._kept[name] = advert
+        if len(self._kept) > KEPT_ADVERTS:
+            self._kept.popitem(last=False)
+        return advert
+
+    def _remember(self, advert: _Advert) -> None:
+        self._items[advert.name] = {
+            zone: tuple((sighting.sha256, sighting.item) for sighting in sheet.sightings)
+            for zone, sheet in advert.sheets.items()
+            if sheet.sightings
+        }
+        for photo in advert.photos.values():
+            shown = Shown(advert.name, photo.photo, photo.sha256, photo.width, photo.height)
+            self.photos.setdefault(photo.sha256, shown)
+
+    def _own(self, sha256: str, item: str) -> Answer | None:
+        return self._newest.get(sha256, {}).get((self.reader, item))
+
+    def _open(self, items: tuple[Item, ...] | list[Item]) -> int:
+        return sum(not _is_answered(self._own(*item)) for item in items)
+
+    def _tally(self, advert: str, zone: str) -> dict[str, Any]:
+        items = self._items[advert].get(zone, ())
+        return {"zone": zone, "label": self._zone_label(zone), "total": len(items), "open": self._open(items)}
+
+    def _zone_label(self, zone: str) -> str:
+        return {UNKNOWN: "Place not told", ALL: "All photos"}.get(zone) or wording.zone_name(zone)
+
+    def _added(self, advert: _Advert) -> Iterator[Sighting]:
+        """Marks that readers added in this advert, each once: the reader's own version of it before another's."""
+        for sha256, photo in advert.photos.items():
+            marks: dict[str, Answer] = {}
+            for (name, item), answer in self._newest.get(sha256, {}).items():
+                if item.startswith(ADDED) and (name == self.reader or item not in marks):
+                    marks[item] = answer
+            for answer in marks.values():
+                sighting = added_sighting(answer, photo)
+                if sighting is not None:
+                    yield sighting
+
+    def _sighting(self, sighting: Sighting) -> dict[str, Any]:
+        measure = sighting.measure
+        return {
+            "sha256": sighting.sha256,
+            "item": sighting.item,
+            "origin": sighting.origin,
+            "cue": sighting.cue,
+            "name": wording.cue_name(sighting.cue),
+            "place": sighting.place.model_dump(),
+            "zone": sighting.zone,
+            "side": sighting.side,
+            "score": sighting.score,
+            "words": _words(sighting) if measure is None else wording.measured(measure),
+            "cut": sighting.cut.model_dump(),
+            "heat": sighting.origin == "network",
+            **self._answered(sighting.sha256, sighting.item),
+        }
+
+    def _answered(self, sha256: str, item: str) -> dict[str, Any]:
+        own = self._own(sha256, item)
+        said = None if own is None or own.content is None else own.content.model_dump(mode="json")
+        return {"answer": said, "version": 0 if own is None else own.number}
+
+    def _photo(self, photo: PhotoFindings, advert: _Advert, here: set[Item]) -> dict[str, Any]:
+        others = [
+            {"cue": sighting.cue, "name": wording.cue_name(sighting.cue), "place": sighting.place.model_dump()}
+            for sighting in advert.by_photo.get(photo.sha256, ())
+            if (photo.sha256, sighting.item) not in here
+        ]
+        decals = {name: self._answered(photo.sha256, f"{DECAL}{name}") for name in advert.build_sheet.decals}
+        return {
+            "name": photo.photo,
+            "width": photo.width,
+            "height": photo.height,
+            "likely_shot": photo.likely_shot,
+            "shot_words": f"{wording.shot_name(photo.likely_shot)} ({wording.percent(photo.shot[photo.likely_shot])})",
+            "shot": self._answered(photo.sha256, SHOT),
+            "looked_through": self._answered(photo.sha256, LOOKED_THROUGH),
+            "decals": decals,
+            "others": others,
+        }
+
+    def _fitted(self, advert: _Advert, photo: PhotoFindings, item: str, content: Said) -> Said:
+        """The answer as it is kept. Raises NotFitting."""
+        fits = {
+            Mark: item.startswith(ADDED) or sighting_of(item) is not None,
+            ShotMark: item == SHOT,
+            ThroughMark: item == LOOKED_THROUGH,
+            DecalMark: isinstance(content, DecalMark) and item == f"{DECAL}{content.decal}",
+        }
+        if not fits[type(content)]:
+            raise NotFitting(item, "the answer is of another kind than what it is for", "load the page again")
+        if isinstance(content, Mark):
+            box = content.box
+            if box.x + box.width > photo.width or box.y + box.height > photo.height:
+                raise NotFitting(photo.photo, "the box reaches out of the photo", "draw it inside")
+            if content.verdict == "withdrawn" and not item.startswith(ADDED):
+                raise NotFitting(photo.photo, "only a mark that a reader added can be withdrawn", "call it innocent")
+            if content.zone is None or not zone_entries()[content.zone].sided:
+                return content.model_copy(update={"side": None})
+        if isinstance(content, DecalMark):
+            decal = advert.build_sheet.decals.get(content.decal)
+            if decal is None:
+                raise NotFitting(content.decal, "the build sheet knows no such decal", "load the page again")
+            panel = advert.build_sheet.known_panels[decal.panel]
+            measured = measure_decal(panel, decal, content.points, content.corners, self._colour.decals)
+            if isinstance(measured, NotMeasured):
+                raise NotFitting(photo.photo, measured.reason, "place the points again")
+            return content.model_copy(update={"measure": measured})
+        return content
+
+    def _keep(self, answer: Answer) -> Answer:
+        self._newest[answer.sha256][answer.reader, answer.item] = answer
+        self._put += 1
+        return answer
+
+    def _now(self, advert: str, answer: Answer) -> dict[str, Any]:
+        """What the page needs to know after an answer."""
+        photo = self.photos.get(answer.sha256)
+        measure = answer.content.measure if isinstance(answer.content, DecalMark) else None
+        return {
+            "sha256": answer.sha256,
+            "item": answer.item,
+            **self._answered(answer.sha256, answer.item),
+            "advert": None if photo is None else photo.advert,
+            "photo": None if photo is None else photo.name,
+            "note": None if measure is None else f"The decal is {wording.measured(measure)} off its place.",
+            "sheets": [self._tally(advert, zone) for zone in self._items.get(advert, {})],
+        }
+
+
+def check_reader(name: str) -> str:
+    """A reader's name as it is kept. Raises UsageError for none or one that is too long or no plain text."""
+    plain = " ".join(name.split())
+    if not plain or len(plain) > 60 or not plain.isprintable():
+        raise UsageError("--reader", "it is empty, too long or no plain text", "give a name of at most 60 letters")
+    return plain
+
+
+def _is_answered(answer: Answer | None) -> bool:
+    return answer is not None and isinstance(answer.content, Mark) and answer.content.verdict is not None
+
+
+def _words(sighting: Sighting) -> str:
+    if sighting.score is None:
+        return "marked by a reader"
+    return f"{wording.probability_words(sighting.score)} ({wording.percent(sighting.score)})"
