@@ -31,6 +31,7 @@ MARGIN = 0.15  # of a plate's own size, taken in around it: the network's edge i
 class PlateSettings(Config):
     """When a plate is read, and when its code counts as read (`plate` in configs/colour.yaml)."""
 
+    shots: tuple[str, ...]
     least_zone: Probability
     least_width_px: int = Field(gt=0)
     longest_side_px: int = Field(gt=0)
@@ -78,8 +79,14 @@ def measure_plate(
     if factor < 1:
         size = (max(1, round(crop.shape[1] * factor)), max(1, round(crop.shape[0] * factor)))
         crop = cv2.resize(crop, size, interpolation=cv2.INTER_AREA)
-    lines = (reader or read_lines)(np.ascontiguousarray(crop))
-    reading = match_code([Line(line.text, line.score, line.height_px / factor) for line in lines], paints, settings)
+    read = reader or read_lines
+    reading = PlateReading(None, 0.0)
+    for turned in (crop, crop[::-1, ::-1]):  # upright, and if that says nothing, upside down
+        lines = [Line(line.text, line.score, line.height_px / factor) for line in read(np.ascontiguousarray(turned))]
+        seen = match_code(lines, paints, settings)
+        reading = seen if seen.code or not reading.reason else reading
+        if reading.code:
+            break
     return Measure(
         cue=CUE,
         value=round(reading.probability, 4),
@@ -92,8 +99,13 @@ def measure_plate(
 
 
 def find_plate(photo: Photo, maps: NetworkMaps, settings: PlateSettings) -> Box | None:
-    """The largest place that is an identification plate, with a margin; the whole photo where the shot is of one."""
+    """The largest place that is an identification plate, with a margin; the whole photo where the shot is of one.
+
+    None in the shots where a plate is no more than a spot: letters take a second to read.
+    """
     shot = maps.shots.get("identification_plate", 0.0)
+    if sum(maps.shots.get(name, 0.0) for name in settings.shots) < settings.least_zone:
+        return None
     cells = (maps.zones[1 + ZONES.index("identification_plate")] >= settings.least_zone).astype(np.uint8)
     count, _, stats, _ = cv2.connectedComponentsWithStats(cells, connectivity=8)
     if count > 1:
@@ -172,8 +184,9 @@ def _engine() -> Callable[..., object]:
 
 
 def read_lines(picture: npt.NDArray[np.uint8]) -> list[Line]:
-    """Every line of letters in a uint8 (H, W, 3) picture, upright or upside down."""
-    result = _engine()(cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
+    """Every line of letters in an upright uint8 (H, W, 3) picture."""
+    # without the part that turns single lines round: it takes a W for an M now and then
+    result = _engine()(cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), use_cls=False)
     texts, scores, boxes = (getattr(result, name) for name in ("txts", "scores", "boxes"))
     if texts is None or boxes is None:
         return []

@@ -130,8 +130,8 @@ def test_a_photo_of_a_plate_is_read_as_a_whole_where_no_zone_is_seen() -> None:
 
 
 def test_no_plate_and_a_tiny_one_are_not_tried() -> None:
-    assert find_plate(*photo_with_plate(None, "exterior"), SETTINGS) is None
-    assert find_plate(*photo_with_plate((50, 40, 10, 6), "exterior"), SETTINGS) is None
+    assert find_plate(*photo_with_plate(None, "engine_bay"), SETTINGS) is None
+    assert find_plate(*photo_with_plate((50, 40, 10, 6), "engine_bay"), SETTINGS) is None
 
 
 def test_without_a_table_nothing_is_read() -> None:
@@ -147,9 +147,28 @@ def test_an_unread_plate_is_a_measure_that_says_so() -> None:
     assert (measure.text, measure.value, measure.unit) == ("unread: no letters were found", 0.0, "probability")
 
 
+def test_an_upside_down_plate_is_turned_round() -> None:
+    photo, maps = photo_with_plate(None, "identification_plate")
+    photo.srgb[0, 0] = 255  # the corner that tells the two ways apart
+
+    def reader(picture: np.ndarray) -> list[Line]:
+        return lines("E0S MO" if picture[0, 0, 0] else "OW 503")
+
+    measure = measure_plate(photo, maps, PAINTS, SETTINGS, reader)
+    assert measure is not None and measure.text == "OW 503"
+
+
+def test_in_a_view_of_the_whole_vehicle_nothing_is_read() -> None:
+    def reader(picture: np.ndarray) -> list[Line]:
+        raise AssertionError("read where a plate is a spot")
+
+    for shot in ("exterior", "rear", "underside"):
+        assert measure_plate(*photo_with_plate((50, 40, 60, 30), shot), PAINTS, SETTINGS, reader) is None
+
+
 def test_nothing_but_the_code_is_kept() -> None:
     measure = measure_plate(
-        *photo_with_plate((50, 40, 60, 30), "exterior"),
+        *photo_with_plate((50, 40, 60, 30), "engine_bay"),
         PAINTS,
         SETTINGS,
         lambda picture: lines("OST19740001", "OW 503"),
