@@ -30,7 +30,7 @@ format: $(VENV)/installed
 reference: $(VENV)/installed
 	{ $(BIN)/typer pipeline.cli utils docs --name maskline; \
 	  $(BIN)/typer models.cli utils docs --name "maskline model"; \
-	  $(BIN)/typer synthetic_data.cli utils docs --name "maskline data"; } > pipeline/COMMANDS.md
+	  $(BIN)/typer pipeline.data_group utils docs --name "maskline data"; } > pipeline/COMMANDS.md
 
 # Remove the environments and what tools leave behind.
 clean:

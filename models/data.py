@@ -83,13 +83,27 @@ def read_set(folder: Path) -> PhotoSet:
     return PhotoSet(folder.name, samples)
 
 
+TABLES = ("images.parquet", "images.csv", "labels.csv", "index.csv")
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".bmp")
+
+
+def has_table(folder: Path) -> bool:
+    """Whether the folder holds a table of labels, and so is a set."""
+    return any((folder / name).exists() for name in TABLES)
+
+
+def photos_in(folder: Path) -> tuple[Path, ...]:
+    """The photo files anywhere under a folder, in order of their paths."""
+    return tuple(sorted(path for path in folder.rglob("*") if path.suffix.lower() in PHOTO_SUFFIXES))
+
+
 def _rows(folder: Path) -> list[dict[str, Any]]:
-    if (folder / "images.parquet").exists():
+    if (folder / TABLES[0]).exists():
         import pandas
 
-        frame = pandas.read_parquet(folder / "images.parquet")
+        frame = pandas.read_parquet(folder / TABLES[0])
         return [{str(key): _value(value) for key, value in row.items()} for row in frame.to_dict("records")]
-    for name in ("images.csv", "labels.csv", "index.csv"):
+    for name in TABLES[1:]:
         if (folder / name).exists():
             with (folder / name).open(encoding="utf-8", newline="") as lines:
                 return [{key: _value(value) for key, value in row.items()} for row in csv.DictReader(lines)]

@@ -190,7 +190,7 @@ def model(context: typer.Context) -> None:
 @app.command(context_settings=FORWARD, add_help_option=False)
 def data(context: typer.Context) -> None:
     """Make and check data sets."""
-    _forward("synthetic_data.cli", context)
+    _forward("pipeline.data_group", context)
 
 
 def main() -> None:

@@ -146,6 +146,8 @@ def _check_photo(
             cue = labelled.cues.get(int(annotation["category_id"]), "?")
             shown.add(cue)
             code = annotation["segmentation"]
+            if not code:  # a box alone: a label of the photo
+                continue
             if not isinstance(code, dict) or list(code.get("size", ())) != list(picture.shape[:2]):
                 problems.append(f"images/{file}: the mask of {cue} does not have the photo's size.")
                 continue

@@ -14,7 +14,7 @@ import yaml
 
 import models.cli
 import pipeline.cli
-import synthetic_data.cli
+import pipeline.data_group
 from pipeline.build_sheets import read_build_sheet
 from pipeline.histories import WeighingSettings
 from pipeline.readings import read_readings
@@ -23,7 +23,7 @@ from pipeline.records import AdvertDetails
 ROOT = Path(__file__).parents[1]
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
 CODE = ("pipeline", "models", "synthetic_data")
-GROUPS = {"model": models.cli.app, "data": synthetic_data.cli.app}
+GROUPS = {"model": models.cli.app, "data": pipeline.data_group.app}
 
 
 def text_of(name: str) -> str:

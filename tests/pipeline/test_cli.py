@@ -218,7 +218,7 @@ def test_sheet_check_names_the_line_that_is_wrong(maskline: Run, tmp_path: Path)
     assert done.err.startswith(f"{wrong}, line 3: film: ")
 
 
-@pytest.mark.parametrize(("command", "module"), [("model", "models.cli"), ("data", "synthetic_data.cli")])
+@pytest.mark.parametrize(("command", "module"), [("model", "models.cli"), ("data", "pipeline.data_group")])
 def test_a_missing_extra_names_the_command_that_installs_it(
     maskline: Run, monkeypatch: pytest.MonkeyPatch, command: str, module: str
 ) -> None:

@@ -12,10 +12,10 @@ import typer.main
 
 import models.cli
 import pipeline.cli
-import synthetic_data.cli
+import pipeline.data_group
 
 REFERENCE = (Path(pipeline.cli.__file__).parent / "COMMANDS.md").read_text(encoding="utf-8")
-APPS = {"maskline": pipeline.cli.app, "maskline model": models.cli.app, "maskline data": synthetic_data.cli.app}
+APPS = {"maskline": pipeline.cli.app, "maskline model": models.cli.app, "maskline data": pipeline.data_group.app}
 
 
 def sections() -> dict[str, str]:
