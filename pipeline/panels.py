@@ -2,8 +2,9 @@
 
 Lines are found in the painted part of the photo; a strip on either side of each is sampled at places along it, and the
 difference is taken place by place, so that dirt, gloss and a run of light along the line do not count. What cannot be
-decided: panels that face different ways (bonnet and wing, corners, the roof), where light alone may make any step;
-paint so dark that most of it is reflection; burnt-out white; flake and pearl, whose colour turns with the view.
+decided: panels that face different ways (bonnet and wing, corners, the roof, an open door), where light alone may make
+any step; paint so dark that most of it is reflection; burnt-out white; flake and pearl, whose colour turns with the
+view.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ class PanelSettings(Config):
     clipped: int = Field(gt=0, le=255)
     darkest: float = Field(gt=0, lt=1)
     least_places: Probability
+    breadth: float = Field(ge=0)
     gap_depth: float = Field(gt=0)
     upright_deg: float = Field(gt=0, le=90)
     flush_zones: tuple[tuple[str, str], ...]
@@ -115,7 +117,7 @@ def measure_panels(scene: Scene, shot: str, masking_edges: Sequence[Box], settin
             by_box.setdefault(inside, edge)
         elif None not in edge.zones:
             gaps.append(edge)
-    compared = [(gap, compare_panels(gap, settings)) for gap in join_edges(gaps)]
+    compared = [(gap, compare_panels(gap, settings)) for gap in join_edges(gaps) if _is_broad(gap, scene, settings)]
     measures: list[Measure] = []
     for gap, found in compared:
         if isinstance(found, ColourDifference) and len(measures) < settings.most_measures:
@@ -351,6 +353,17 @@ def _on_one_line(first: Edge, second: Edge) -> bool:
     off = np.abs(along[0] * apart[:, 1] - along[1] * apart[:, 0])
     at = apart @ along
     return bool(off.max() <= SAME_LINE_PX and at.max() > -first.length and at.min() < 2 * first.length)
+
+
+def _is_broad(gap: Edge, scene: Scene, settings: PanelSettings) -> bool:
+    """Whether paint goes on beside the gap as a panel does: a wedge beside a long line is a face seen aslant."""
+    reach = settings.breadth * gap.length
+    x, y = _places(gap.ends.reshape(1, 4), np.array([-reach, reach]))
+    rows, columns = (int(side) for side in scene.painted.shape)
+    row, column = (y[0] / scene.cell_px).astype(np.intp), (x[0] / scene.cell_px).astype(np.intp)
+    inside = (y[0] >= 0) & (x[0] >= 0) & (row < rows) & (column < columns)
+    paint = scene.painted[np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)] & inside
+    return bool((paint.mean(axis=0) >= settings.least_places).all())
 
 
 def _odd_zone(gap: Edge, common: Floats) -> str | None:

@@ -22,7 +22,7 @@ from pipeline.colour import (
 from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
 from pipeline.paint_table import ColourReading, Lab, demo_table
 from pipeline.panels import Edge, compare_panels
-from pipeline.records import AdvertDetails, Box, Measure, PhotoFindings
+from pipeline.records import SURFACES, AdvertDetails, Box, Measure, PhotoFindings
 from tests.pipeline.painted import GREEN, HEIGHT, WIDTH, Light, Made, made_side, step_of
 
 SETTINGS = colour_settings()
@@ -168,6 +168,22 @@ def test_a_white_vehicle_on_grass_at_dusk_raises_no_colour_finding() -> None:
         seen = made.findings.model_copy(update={"measures": measures})
         advert = measure_advert(details, [seen], paints=demo_table(), family="pellock")
         assert "disagree" not in {c.agreement for c in advert.identity.comparisons}
+
+
+def test_an_open_door_is_not_compared_with_the_wing_it_stands_across() -> None:
+    assert not measured(side(GREEN, (46.0, -8.0, 22.0), GREEN, shot="door_open"))
+
+
+def test_a_wedge_beside_a_long_line_is_no_panel() -> None:
+    made = side(GREEN, (46.0, -8.0, 22.0), GREEN)
+    surfaces = made.maps.surfaces.copy()
+    paint, other = SURFACES.index("paint"), SURFACES.index("background")
+    for columns in (slice(0, 58), slice(77, 126)):  # cells of 4 px: wing and door end 38 px from their gap at 270 px
+        surfaces[other, :, columns] += surfaces[paint, :, columns]
+        surfaces[paint, :, columns] = 0
+    narrow = dataclasses.replace(made, maps=dataclasses.replace(made.maps, surfaces=surfaces))
+    at_gap = [m for m in measured(narrow) if abs(m.regions[0].x + m.regions[0].width / 2 - 270) < 20]
+    assert measured(made) and not at_gap
 
 
 # --- why a gap is not compared -------------------------------------------------------------------------------------
