@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from pipeline.build_sheets import read_build_sheet
 from pipeline.colorimetry import delta_e00, linear_to_lab
 from pipeline.colour import (
     BODY,
@@ -19,6 +20,8 @@ from pipeline.colour import (
     measure_colour,
     readings_of,
 )
+from pipeline.evidence import measured_ratio
+from pipeline.histories import WeighingSettings
 from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
 from pipeline.paint_table import ColourReading, Lab, demo_table
 from pipeline.panels import Edge, compare_panels
@@ -168,6 +171,10 @@ def test_a_white_vehicle_on_grass_at_dusk_raises_no_colour_finding() -> None:
         seen = made.findings.model_copy(update={"measures": measures})
         advert = measure_advert(details, [seen], paints=demo_table(), family="pellock")
         assert "disagree" not in {c.agreement for c in advert.identity.comparisons}
+        assert advert.identity.measure is not None  # and it is no sign in the weighing either
+        weighing = WeighingSettings.shipped()
+        ratio = measured_ratio(advert.identity.measure, read_build_sheet("pellock"), weighing)
+        assert ratio is not None and 10 * np.log10(ratio) < weighing.enough.sign_decibans / 2
 
 
 def test_an_open_door_is_not_compared_with_the_wing_it_stands_across() -> None:
