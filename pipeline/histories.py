@@ -9,6 +9,7 @@ alarms).
 For a cue at one place, P(there | state) follows from `configs/weighing.yaml` and the build sheet:
 
     reached by the job:  job[history] × P(escapes the care)     removal:  effort / (effort + half_effort_min)
+                         (none where the job spares the place and the cue comes with new paint on the place itself)
     anywhere:            untouched, innocent causes that hold, and the share of the joints there that the factory itself
                          painted or sealed; all of them independent, so P(there) = 1 - Π (1 - each)
 
@@ -80,21 +81,21 @@ class Care(Config):
 
 
 class Region(Config):
-    """Where a job may lie."""
+    """Where a job may lie, and the zones in it whose paint the job leaves as it was."""
 
     zones: tuple[Zone, ...] | Literal["all"]
     sides: tuple[Side, ...] = Field(min_length=1)
+    spares: tuple[Zone, ...] = ()
 
     def reaches(self, zone: str) -> bool:
         return self.zones == "all" or zone in self.zones
 
 
 class Job(Config):
-    """The jobs behind one history: chances of each region and care, and the zones whose paint it leaves as it was."""
+    """The jobs behind one history: chances of each region and care."""
 
     regions: Chances
     care: Chances
-    spares: tuple[Zone, ...] = ()
 
 
 class Innocent(Config):
@@ -115,6 +116,7 @@ class CueModel(Config):
     untouched: Probability
     job: JobChances
     escapes_by: Literal["removal", "workmanship", "nothing"]
+    needs_paint: bool = False
     innocent: tuple[Innocent, ...] = ()
 
 
@@ -374,7 +376,7 @@ class PaintModel:
         return np.array(
             [
                 state.region is not None
-                and zone not in self.settings.jobs[state.history].spares
+                and zone not in self.settings.regions[state.region].spares
                 and self.settings.regions[state.region].reaches(zone)
                 and (side is None or side in self.settings.regions[state.region].sides)
                 for state in self.states
@@ -405,6 +407,8 @@ class PaintModel:
             return 0.0
         region, care = self.settings.regions[state.region], self.settings.care[state.care]
         if not region.reaches(zone) or (side is not None and side not in region.sides):
+            return 0.0
+        if model.needs_paint and zone in region.spares:
             return 0.0
         effort = self.effort_min(zone)
         escape = {"removal": effort / (effort + care.half_effort_min), "workmanship": care.slips, "nothing": 1.0}

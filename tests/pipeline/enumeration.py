@@ -94,7 +94,9 @@ def _there(
         job = 0.0
         if region is not None:
             place = content["regions"][region]
-            if (place["zones"] == "all" or zone in place["zones"]) and (side is None or side in place["sides"]):
+            spared = model["needs_paint"] and zone in place["spares"]
+            reached = place["zones"] == "all" or zone in place["zones"]
+            if reached and not spared and (side is None or side in place["sides"]):
                 effort = sheet.effort_min(zone) or zone_entries()[zone].effort_min
                 left_on = effort / (effort + content["care"][care]["half_effort_min"])
                 slips = content["care"][care]["slips"]
