@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sklearn.metrics import roc_auc_score
 
 from pipeline.build_sheets import BuildSheet, ZoneBuild, read_build_sheet
 from pipeline.configuration import load
@@ -42,6 +43,7 @@ from tests.pipeline.sightings import (
     refinished_advert,
     textbook,
 )
+from tests.pipeline.simulated import SimulatedNetwork, simulate
 
 SETTINGS = WeighingSettings.shipped()
 PELLOCK, BRINDLE, GENERIC = (read_build_sheet(name) for name in ("pellock", "brindle", "generic_utility"))
@@ -697,6 +699,26 @@ def test_every_weight_of_an_alarm_shows_its_photo_and_box() -> None:
     for weight in verdict(refinished_advert()).weights:
         if weight.decibans > 0 and "score" in weight.why:
             assert weight.box is not None and weight.box.zone == weight.zone
+
+
+# --- in a world that is as the model says ------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sheet", ["pellock", "torrick"])
+def test_probabilities_come_true_where_the_model_made_the_adverts(sheet: str) -> None:
+    # calibration in the large (Spiegelhalter 1986, Statistics in Medicine 5(5), 421-433): the sum of the probabilities
+    # is the expected count, with variance Σ p (1 - p). Rules that shrink and cap may cost sharpness, not truth
+    network = SimulatedNetwork(TAUGHT)
+    adverts = list(simulate(150, read_build_sheet(sheet), SETTINGS, network, SETTINGS.prior, seed=11))
+    weighed = [weigh(found, read_build_sheet(sheet), network.rates(), SETTINGS) for _, found in adverts]
+    chances = np.array([v.refinished for v in weighed])
+    truth = np.array([history != "factory" for history, _ in adverts])
+    deviations = (truth.sum() - chances.sum()) / np.sqrt((chances * (1 - chances)).sum())
+    assert abs(deviations) < 4
+    assert roc_auc_score(truth, chances) > 0.8
+    clear = chances > 0.95
+    assert clear.sum() > 20 and truth[clear].mean() > 0.93
 
 
 # --- settings ----------------------------------------------------------------------------------------------------
