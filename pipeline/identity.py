@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 import numpy as np
 from pydantic import Field
 
+from pipeline.colorimetry import Floats, srgb_to_lab
 from pipeline.configuration import Config
 from pipeline.paint_difference import ColourDifference, what_is_paint
 from pipeline.paint_table import (
@@ -24,6 +26,7 @@ from pipeline.paint_table import (
     Ranking,
     TableSettings,
     hue_families,
+    hue_family,
     paint_named,
     rank,
     said_family,
@@ -74,9 +77,9 @@ class Comparison:
 class Identity:
     """Everything that the sources say of one vehicle's colour, and whether it fits together.
 
-    `measure` is ΔE00 between the paint measured and the anchor's; None where either is missing. `ranking` holds
-    the paints of the table against the measured colour. `notes` are whole sentences, `warnings` those of them that do
-    not fit together.
+    `measure` is ΔE00 between the paint measured and the anchor's, or the nearest colour of the hue family that a
+    document names; None where either is missing. `ranking` holds the paints of the table against the measured colour.
+    `notes` are whole sentences, `warnings` those of them that do not fit together.
     """
 
     statements: tuple[Statement, ...]
@@ -114,17 +117,7 @@ def judge_identity(
     photos = next((s for s in statements if s.source == "photos"), None)
     if anchor is not None and document is not None and photos is not None:
         comparisons.append(Comparison(document, photos, _agreement(document, photos, body, table, settings)))
-    measure = None
-    if anchor is not None and anchor.paint is not None and body is not None:
-        apart = _apart(body, anchor.paint, table, settings)
-        measure = Measure(
-            cue=CUE,
-            value=round(apart.delta_e00, 2),
-            unit="dE00",
-            uncertainty=round(apart.standard_uncertainty, 2),
-            zone="identification_plate",
-            text=f"{anchor.paint.code} {anchor.paint.name} ({anchor.source})",
-        )
+    measure = None if body is None or against is None else _measure(against, body, table, settings)
     ranking = rank(body, paints, table, family=family, year=details.year) if body is not None and paints else None
     warnings = [_sentence(c) for c in comparisons if c.agreement == "disagree"]
     warnings += _notes_on_codes(details, plate_codes, paints)
@@ -194,19 +187,58 @@ def _agreement(
     excluded = sum(share for name, share in second.families.items() if name in alike) <= settings.disagree
     if first.paint is None:
         return "agree" if shared >= settings.agree else "disagree" if excluded else "cannot say"
-    apart = _apart(body, first.paint, table, settings)
+    apart = _apart(body, first.paint.lab, table, settings)
     beyond = apart.delta_e00 - settings.coverage_factor * apart.standard_uncertainty > settings.limit_delta_e00
     if shared >= settings.agree and not beyond:
         return "agree"
     return "disagree" if excluded and beyond else "cannot say"
 
 
-def _apart(body: ColourReading, paint: Paint, table: TableSettings, settings: IdentitySettings) -> ColourDifference:
-    """How far the paint measured is from one of the table.
+def _measure(
+    against: Statement, body: ColourReading, table: TableSettings, settings: IdentitySettings
+) -> Measure | None:
+    if against.paint is not None:
+        lab, name = against.paint.lab, f"{against.paint.code} {against.paint.name}"
+    elif len(against.families) == 1:
+        (family,) = against.families
+        lab, name = nearest_of_family(family, body), family
+    else:
+        return None
+    apart = _apart(body, lab, table, settings)
+    return Measure(
+        cue=CUE,
+        value=round(apart.delta_e00, 2),
+        unit="dE00",
+        uncertainty=round(apart.standard_uncertainty, 2),
+        zone="identification_plate",
+        text=f"{name} ({against.source})",
+    )
+
+
+@cache
+def _colours() -> tuple[Floats, Floats]:
+    """Colours all over sRGB (n, 3) in CIELAB and the index of the hue family of each (n,)."""
+    steps = np.linspace(0, 1, 18)
+    lab = srgb_to_lab(np.stack(np.meshgrid(steps, steps, steps), axis=-1).reshape(-1, 3))
+    return lab, hue_family(lab)
+
+
+def nearest_of_family(family: str, body: ColourReading) -> Lab:
+    """The colour of a hue family that a measured colour is nearest to, by its own uncertainty; of sRGB's colours."""
+    if HUE_FAMILIES[int(hue_family(np.array(body.lab)))] == family:
+        return body.lab
+    lab, families = _colours()
+    own = lab[families == HUE_FAMILIES.index(family)]
+    lightness, a, b = own[np.square((own - body.lab) / body.uncertainty).sum(axis=1).argmin()].tolist()
+    return lightness, a, b
+
+
+def _apart(body: ColourReading, lab: Lab, table: TableSettings, settings: IdentitySettings) -> ColourDifference:
+    """How far the paint measured is from another.
 
     Photos tell hue and chroma better than lightness, so of a difference in lightness the less is taken for paint.
     """
-    seen, own = np.array(body.lab), np.array(paint.lab)
+    seen, own = np.array(body.lab), np.array(lab)
     doubt = np.diag(np.square(body.uncertainty) + np.square(table.scatter))
     return what_is_paint((seen + own) / 2, seen - own, doubt, settings.paints_differ_lab)
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from pipeline.colour import colour_settings
-from pipeline.identity import Agreement, Identity, judge_identity
-from pipeline.paint_table import ColourReading, Lab, demo_table
+from pipeline.identity import Agreement, Identity, judge_identity, nearest_of_family
+from pipeline.paint_table import ColourReading, Lab, demo_table, hue_families
 from pipeline.records import AdvertDetails
 
 SETTINGS = colour_settings()
@@ -88,6 +89,29 @@ def test_without_an_anchor_nothing_is_measured_against_a_paint() -> None:
     identity = judged(body=(40, -10, -28), declared_colour="blue")
     assert identity.measure is None
     assert identity.comparisons == ()
+
+
+def test_without_a_code_the_document_is_measured_against_by_its_nearest_colour() -> None:
+    sand, teal = ((68, 4, 22), (42, -20, -10))
+    fits, other = (judged(body=body, document_colour="sand").measure for body in (sand, teal))
+    assert fits is not None and other is not None
+    assert fits.value < 3 and other.value > 15 > 2 * other.uncertainty
+    assert other.text == "beige (registration document)"
+    coded = judged(body=teal, document_colour="sand", paint_code="OW 623").measure
+    assert coded is not None and coded.text == "OW 623 Tarn Teal (paint code in the advert)"
+
+
+def test_the_nearest_colour_of_its_own_family_is_no_difference() -> None:
+    for paint in demo_table():
+        (family, _), *_ = sorted(hue_families(ColourReading(paint.lab, (0.1, 0.1, 0.1))).items(), key=lambda i: -i[1])
+        apart = np.array(nearest_of_family(family, ColourReading(paint.lab, PHOTO))) - paint.lab
+        assert np.abs(apart / PHOTO).max() < 1.0
+
+
+def test_of_a_difference_in_lightness_less_is_taken_for_paint_than_of_one_in_hue() -> None:
+    light, hue = (judged(("OW 503",), body).measure for body in ((56, -9.5, 19.5), (36, 10.5, 19.5)))
+    assert light is not None and hue is not None
+    assert light.value < 0.6 * 20 / 1.3 and hue.value > 1.5 * light.value
 
 
 def test_without_anything_nothing_is_said() -> None:
