@@ -4,7 +4,7 @@ VENV := .venv
 DEMO_VENV := .venv-demo
 BIN := $(VENV)/bin
 
-.PHONY: demo test check format reference clean
+.PHONY: demo test bench check format reference clean
 
 # Install the buyer's part and screen the adverts that come along.
 demo: $(DEMO_VENV)/made
@@ -14,6 +14,10 @@ demo: $(DEMO_VENV)/made
 # Install everything and run all tests, the fast ones first.
 test: $(VENV)/installed
 	$(BIN)/python -m pytest
+
+# How long a step of judging takes; other benchmarks are tests/*/bench_*.py, most of them long.
+bench: $(VENV)/installed
+	$(BIN)/python -m tests.pipeline.bench_judging
 
 # Style and types.
 check: $(VENV)/installed

@@ -32,7 +32,7 @@ from pipeline.judging.answers import (
     sighting_of,
 )
 from pipeline.judging.pictures import Shown
-from pipeline.judging.sheets import Sheet, Sighting, added_sighting, sheets_of
+from pipeline.judging.sheets import Sheet, Sighting, SignWeights, added_sighting, sheets_of
 from pipeline.outputs import write_outputs
 from pipeline.records import DETECTED_CUES, SHOTS, ZONES, PhotoFindings
 from pipeline.report import wording
@@ -75,6 +75,7 @@ class Desk:
         self._newest: dict[str, dict[tuple[str, str], Answer]] = defaultdict(dict)  # by sha256: (reader, item)
         for (name, sha256, item), answer in self._book.newest().items():
             self._newest[sha256][name, item] = answer
+        self._weights: dict[str, SignWeights] = {}  # by build sheet
         self._kept: OrderedDict[str, _Advert] = OrderedDict()
         self._items: dict[str, dict[str, tuple[Item, ...]]] = {}
         self.photos: dict[str, Shown] = {}
@@ -221,19 +222,16 @@ class Desk:
             return self._kept[name]
         if name not in self._names:
             raise NotThere(name, "there is no such advert in this screening", "choose one from the list")
-        try:
-            build_sheet = read_build_sheet(self._screened.adverts[name].build_sheet or GENERIC)
-        except ConfigError:  # the shortlist's notes say so
-            build_sheet = read_build_sheet(GENERIC)
+        weights = self._weights_by(self._screened.adverts[name].build_sheet or GENERIC)
         findings = mark_repeats(self._store.findings(name), self._repeats)
-        sheets = sheets_of(findings, build_sheet, self._settings, self._colour)
+        sheets = sheets_of(findings, weights, self._colour)
         by_photo: dict[str, tuple[Sighting, ...]] = {}
         for sheet in sheets:
             for sighting in sheet.sightings:
                 by_photo[sighting.sha256] = (*by_photo.get(sighting.sha256, ()), sighting)
         advert = _Advert(
             name,
-            build_sheet,
+            weights.model.sheet,
             {photo.sha256: photo for photo in distinct_photos(findings)},
             {sheet.zone or UNKNOWN: sheet for sheet in sheets},
             by_photo,
@@ -242,6 +240,15 @@ class Desk:
         if len(self._kept) > KEPT_ADVERTS:
             self._kept.popitem(last=False)
         return advert
+
+    def _weights_by(self, build_sheet: str) -> SignWeights:
+        if build_sheet not in self._weights:
+            try:
+                found = read_build_sheet(build_sheet)
+            except ConfigError:  # the shortlist's notes say so
+                found = read_build_sheet(GENERIC)
+            self._weights[build_sheet] = SignWeights(found, self._settings)
+        return self._weights[build_sheet]
 
     def _remember(self, advert: _Advert) -> None:
         self._items[advert.name] = {

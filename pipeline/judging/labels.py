@@ -23,7 +23,7 @@ import numpy as np
 from PIL import Image
 
 from pipeline.build_sheets import GENERIC, read_build_sheet
-from pipeline.duplicates import PhotoKey, find_repeats, mark_repeats
+from pipeline.duplicates import PhotoKey, Repeats, find_repeats
 from pipeline.errors import BatchError, ConfigError, PhotoError, UsageError
 from pipeline.judging.agreement import agreements
 from pipeline.judging.answers import Answer, Mark, Place, ShotMark, ThroughMark
@@ -98,14 +98,9 @@ def export_labels(out: Path, target: Path, batch: Path | None = None) -> Exporte
         if not answers:
             raise UsageError(out, "nothing was answered there yet", "run maskline judge first")
         repeats = find_repeats([PhotoKey(*row) for row in store.hashes()])
-        photos = [
-            photo
-            for advert in screened.adverts
-            for photo in mark_repeats(store.findings(advert), repeats)
-            if photo.sha256 in answers
-        ]
+        photos = [photo for advert in screened.adverts for photo in store.findings(advert) if photo.sha256 in answers]
         files = photo_files(str(batch) if batch else screened.batch, Path(unpacked))
-        vehicles = _vehicles(photos)
+        vehicles = _vehicles(photos, repeats)
         splits = split_of(set(vehicles.values()))
         families = {name: _family(details.build_sheet) for name, details in screened.adverts.items()}
         (target / "images").mkdir(parents=True)
@@ -184,7 +179,7 @@ def _says_something(answers: Iterable[Answer]) -> bool:
     return any(answer.content is not None for answer in answers)
 
 
-def _vehicles(photos: Sequence[PhotoFindings]) -> dict[str, str]:
+def _vehicles(photos: Sequence[PhotoFindings], repeats: Repeats) -> dict[str, str]:
     """The vehicle of each advert: adverts that show the same photo are of one, named by the first of them."""
     vehicle = {photo.advert: photo.advert for photo in photos}
 
@@ -194,8 +189,8 @@ def _vehicles(photos: Sequence[PhotoFindings]) -> dict[str, str]:
         return name
 
     for photo in photos:
-        for other in photo.also_in:
-            ours, theirs = sorted((first(photo.advert), first(other.partition("/")[0])))
+        for other, _ in repeats.others.get((photo.advert, photo.photo), ()):
+            ours, theirs = sorted((first(photo.advert), first(other)))
             vehicle[theirs] = ours
     return {name: first(name) for name in vehicle}
 

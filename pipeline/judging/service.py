@@ -8,6 +8,7 @@ host (a foreign name that was pointed here is refused), whatever changes somethi
 from __future__ import annotations
 
 import asyncio
+import re
 import socket
 import webbrowser
 from collections.abc import AsyncIterator, Callable
@@ -15,7 +16,6 @@ from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Annotated, Any
-from urllib.parse import urlsplit
 
 import jinja2
 import uvicorn
@@ -34,7 +34,8 @@ from pipeline.records import DETECTED_CUES
 from pipeline.report import wording
 from pipeline.store import Store, read_shortlist
 
-HOSTS = ("127.0.0.1", "localhost")
+ADDRESS = "127.0.0.1"
+OWN_HOST = re.compile(r"(127\.0\.0\.1|localhost)(:[0-9]{1,5})?")
 MOST_BODY_BYTES = 64 * 1024
 SAFE_METHODS = ("GET", "HEAD")
 HEADERS = (
@@ -121,7 +122,7 @@ class Guard:
     @staticmethod
     def _refusal(request: Request) -> Response | None:
         host = request.headers.get("host", "")
-        if urlsplit(f"//{host}").hostname not in HOSTS:
+        if not OWN_HOST.fullmatch(host):
             return _fault(403, "the request names another host", "open the address that maskline judge printed")
         if request.method in SAFE_METHODS:
             return None
@@ -172,11 +173,13 @@ def make_app(desk: Desk, pictures: Pictures, *, made_with: str, quiet_s: float |
     templates.globals.update(wording=wording, made_with=made_with, reader=desk.reader)
     templates.filters.update(percent=wording.percent)
 
+    pages = {name: templates.get_template(f"{name}.html.j2") for name in ("overview", "sheet", "fault")}
+
     @app.exception_handler(ScreeningError)
     async def say(request: Request, error: ScreeningError) -> Response:
         status = 404 if isinstance(error, NotThere | PhotoError) else 422 if isinstance(error, NotFitting) else 500
         if "text/html" in request.headers.get("accept", ""):
-            page = templates.get_template("fault.html.j2").render(fault=error.fault, remedy=error.remedy)
+            page = pages["fault"].render(fault=error.fault, remedy=error.remedy)
             return HTMLResponse(page, status)
         return _fault(status, f"{error.file}: {error.fault}", error.remedy)
 
@@ -204,12 +207,12 @@ def make_app(desk: Desk, pictures: Pictures, *, made_with: str, quiet_s: float |
 
     @app.get("/", response_class=HTMLResponse)
     async def overview() -> str:
-        return templates.get_template("overview.html.j2").render(rows=desk.overview(), pairs=desk.agreements())
+        return pages["overview"].render(rows=desk.overview(), pairs=desk.agreements())
 
     @app.get("/sheet", response_class=HTMLResponse)
     async def sheet(advert: str, zone: str = "all") -> str:
         content = desk.sheet(advert, zone)
-        return templates.get_template("sheet.html.j2").render(sheet=content, vocabulary=desk.vocabulary())
+        return pages["sheet"].render(sheet=content, vocabulary=desk.vocabulary())
 
     @app.get("/api/sheet")
     async def sheet_again(advert: str, zone: str) -> Response:
@@ -299,7 +302,7 @@ def judge(
         missing = sum((shown.advert, shown.name) not in files for shown in desk.photos.values())
         app = make_app(desk, Pictures(out, files), made_with=screened.made_with)
         with _listening(port) as listener:
-            address = f"http://{HOSTS[0]}:{listener.getsockname()[1]}/"
+            address = f"http://{ADDRESS}:{listener.getsockname()[1]}/"
             announce(f"Judging as {reader}: {address}")
             if missing:
                 announce(
@@ -320,7 +323,7 @@ def _listening(port: int) -> socket.socket:
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind((HOSTS[0], port))
+        listener.bind((ADDRESS, port))
     except OSError as error:
         listener.close()
         fault = f"the port cannot be used ({error.strerror})"

@@ -59,24 +59,32 @@ class Sheet:
         return max((sighting.benefit for sighting in self.sightings), default=0.0)
 
 
-def sheets_of(
-    findings: Sequence[PhotoFindings],
-    build_sheet: BuildSheet,
-    settings: WeighingSettings,
-    colour: ColourSettings,
-) -> tuple[Sheet, ...]:
+class SignWeights:
+    """What a sign at a place weighs by one build sheet, computed once a place: adverts have hundreds of sightings."""
+
+    def __init__(self, build_sheet: BuildSheet, settings: WeighingSettings) -> None:
+        self.model = PaintModel(settings, build_sheet)
+        self._known: dict[tuple[str, str | None, Side | None], float] = {}
+
+    def decibans(self, cue: str, zone: str | None, side: Side | None) -> float:
+        """How much a sign there would move the answer, either way."""
+        place = (cue, zone, side)
+        if place not in self._known:
+            self._known[place] = abs(sign_decibans(cue, zone, side, self.model))
+        return self._known[place]
+
+
+def sheets_of(findings: Sequence[PhotoFindings], weights: SignWeights, colour: ColourSettings) -> tuple[Sheet, ...]:
     """All sheets of one advert, the one that helps most first; a place that photos show without a sighting comes last.
 
     `findings` are those of the screening, not as judged; of photos that repeat each other one is shown.
     """
-    model = PaintModel(settings, build_sheet)
     photos = distinct_photos(findings)
-    weighed = _Weights(model)
     by_zone: dict[str | None, list[Sighting]] = {}
     for photo in photos:
-        for sighting in _sightings(photo, weighed, colour):
+        for sighting in _sightings(photo, weights, colour):
             by_zone.setdefault(sighting.zone, []).append(sighting)
-    least = settings.looks.least_share
+    least = weights.model.settings.looks.least_share
     shown = {zone: [photo for photo in photos if photo.zones.get(zone, 0.0) >= least] for zone in ZONES}
     sheets = []
     for zone in (*ZONES, None):
@@ -89,25 +97,11 @@ def sheets_of(
     return tuple(sorted(sheets, key=lambda sheet: (not sheet.sightings, -sheet.benefit)))
 
 
-class _Weights:
-    """What a sign at a place weighs, computed once a place: an advert has hundreds of sightings at a few places."""
-
-    def __init__(self, model: PaintModel) -> None:
-        self.model = model
-        self._known: dict[tuple[str, str | None, Side | None], float] = {}
-
-    def of(self, cue: str, zone: str | None, side: Side | None) -> float:
-        place = (cue, zone, side)
-        if place not in self._known:
-            self._known[place] = abs(sign_decibans(cue, zone, side, self.model))
-        return self._known[place]
-
-
-def _sightings(photo: PhotoFindings, weighed: _Weights, colour: ColourSettings) -> Iterator[Sighting]:
+def _sightings(photo: PhotoFindings, weights: SignWeights, colour: ColourSettings) -> Iterator[Sighting]:
     for cue, finding in photo.cues.items():
         for box in finding.boxes if cue in DETECTED_CUES else ():
             zone = _known(box.zone)
-            benefit = entropy_bits(box.score) * weighed.of(cue, zone, box.side)
+            benefit = entropy_bits(box.score) * weights.decibans(cue, zone, box.side)
             yield Sighting(
                 photo.sha256, photo.photo, item_of(cue, box), "network", cue, Place.of(box), zone, box.side, box.score,
                 None, around(Place.of(box), photo), benefit,
@@ -116,7 +110,7 @@ def _sightings(photo: PhotoFindings, weighed: _Weights, colour: ColourSettings) 
         if measure.cue in DETECTED_CUES or not measure.regions or not is_finding(measure, colour):
             continue
         region: Box = measure.regions[0]
-        ratio = measured_ratio(measure, weighed.model.sheet, weighed.model.settings) or 1.0
+        ratio = measured_ratio(measure, weights.model.sheet, weights.model.settings) or 1.0
         benefit = entropy_bits(ratio / (1 + ratio)) * abs(decibans(ratio))
         yield Sighting(
             photo.sha256, photo.photo, item_of(measure.cue, region), "measured", measure.cue, Place.of(region),
