@@ -112,12 +112,36 @@ def ask(
 
 
 @app.command()
-def viewing(out: Screened, advert: AdvertName) -> None:
+def viewing(
+    out: Annotated[Path | None, typer.Argument(help="Folder that a screening wrote (its --out).")] = None,
+    advert: Annotated[str | None, typer.Argument(help="Name of the advert, as in the shortlist.")] = None,
+    statement: Annotated[bool, typer.Option("--statement", help="Write the statement for the file instead.")] = False,
+    shot_list: Annotated[
+        str | None,
+        typer.Option(
+            "--shot-list",
+            metavar="FAMILY",
+            help="Write the photos to take of a vehicle of this family (a build sheet) into this folder instead.",
+        ),
+    ] = None,
+) -> None:
     """Write the sheet for viewing one vehicle.
 
     It says where to look first and how, and leaves room to note what is found; it prints on A4 and reads on a phone.
+    The statement says on one page what is thought of the paint, for what, and what was and was not seen. The shot list
+    needs no screening: it is for photographing a vehicle that stands before you.
     """
-    typer.echo(f"Sheet: {outputs.write_viewing_sheet(out, advert)}")
+    if shot_list is not None:
+        if out is not None or statement:
+            raise typer.BadParameter("a shot list is of a family: give no OUT, ADVERT or --statement with it")
+        typer.echo(f"Shot list: {outputs.write_shot_list(shot_list, Path())}")
+        return
+    if out is None or advert is None:
+        raise typer.BadParameter("give OUT and ADVERT, or --shot-list FAMILY")
+    if statement:
+        typer.echo(f"Statement: {outputs.write_statement(out, advert)}")
+    else:
+        typer.echo(f"Sheet: {outputs.write_viewing_sheet(out, advert)}")
 
 
 @app.command()

@@ -480,6 +480,7 @@ def _weight(piece: Piece, decibans: float, likelihoods: np.ndarray, why: str) ->
         box=piece.telling.box,
         decibans=decibans,
         why=why,
+        found=piece.is_sighting,
         likelihoods=dict(zip(HISTORIES, (float(x) for x in likelihoods), strict=True)),
     )
 

@@ -207,7 +207,7 @@ class CueNetwork:
         error. `threads` bounds the threads one photo is computed with (`cpu` only; None leaves it to the runtime).
         Raises WeightsError where files are missing, changed or do not fit, or the device is not there.
         """
-        manifest = _read_manifest(folder / MANIFEST)
+        manifest = read_manifest(folder)
         if device not in DEVICES:
             raise WeightsError(folder, f"there is no device '{device}'", f"use one of {', '.join(DEVICES)}")
         if device == "cpu":
@@ -282,7 +282,9 @@ def prepare(photo: npt.NDArray[np.uint8], preprocess: Preprocess) -> Prepared:
     return Prepared(pixels, height, width, 1 / factor)
 
 
-def _read_manifest(path: Path) -> Manifest:
+def read_manifest(folder: Path) -> Manifest:
+    """What the network in `folder` says of itself, without loading it. Raises WeightsError where that does not hold."""
+    path = folder / MANIFEST
     try:
         return Manifest.model_validate_json(path.read_bytes())
     except OSError:

@@ -18,15 +18,16 @@ from pipeline.colour import AdvertColour, measure_advert
 from pipeline.coverage import hidden_zones
 from pipeline.duplicates import PhotoKey, find_repeats, mark_repeats
 from pipeline.errors import ConfigError, ScreeningError
-from pipeline.evidence import weigh
+from pipeline.evidence import decibans, odds, weigh
 from pipeline.histories import WeighingSettings
 from pipeline.judging.verdicts import with_verdicts
+from pipeline.network import read_manifest, shipped_weights
 from pipeline.readings import PanelFilm, judge_readings, measures_of, read_readings
 from pipeline.records import SCHEMA_VERSION, Advert, AdvertDetails, AdvertResult, PhotoFindings, SetAside, Shortlist
 from pipeline.report.pages import page_names, write_report
-from pipeline.shortlist import shortlist
+from pipeline.shortlist import sheet_or_generic, shortlist
 from pipeline.store import Screened, Store, read_result, whole_file
-from pipeline.viewing import viewing_sheet
+from pipeline.viewing import shot_list, statement, viewing_sheet
 
 FILES = ("shortlist.csv", "shortlist.json", "findings.jsonl", "set_aside.csv")
 SHORTLIST_COLUMNS = (
@@ -85,7 +86,35 @@ def write_viewing_sheet(out: Path, advert: str) -> Path:
         verdict = weigh(findings, sheet, screened.rates, settings, measures, hidden)
         films = judge_readings(store.readings(advert), sheet, settings.readings)
         content = viewing_sheet(adverts[advert], verdict, films)
-    path = out / "viewing" / page_names(tuple(adverts))[advert]
+    return _write_paper(out / "viewing" / page_names(tuple(adverts))[advert], content)
+
+
+def write_statement(out: Path, advert: str) -> Path:
+    """Write the statement for the file on one vehicle below `out/viewing` and return it.
+
+    Raises UsageError where `out` holds no such advert.
+    """
+    result = read_result(out, advert)
+    with Store.open(out) as store:
+        screened = store.screened()
+    sheet, _ = sheet_or_generic(screened.adverts[advert].build_sheet or GENERIC)
+    assumed = decibans(odds(1 - WeighingSettings.shipped().prior["factory"]))
+    page = Path(page_names(tuple(screened.adverts))[advert])
+    path = out / "viewing" / f"{page.stem}.statement{page.suffix}"
+    return _write_paper(path, statement(result, screened.made_with, sheet.label, assumed))
+
+
+def write_shot_list(family: str, folder: Path) -> Path:
+    """Write the shot list for a vehicle of a family (name or path of a build sheet) into `folder` and return it.
+
+    The order follows what the shipped network was measured to tell. Raises ConfigError for a sheet that does not hold.
+    """
+    sheet = read_build_sheet(family)
+    content = shot_list(sheet, read_manifest(shipped_weights()).rates, WeighingSettings.shipped())
+    return _write_paper(folder / f"shot-list-{Path(family).stem}.html", content)
+
+
+def _write_paper(path: Path, content: str) -> Path:
     try:
         path.parent.mkdir(exist_ok=True)
         with whole_file(path) as stream:

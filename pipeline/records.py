@@ -252,6 +252,7 @@ class Weight(Record):
     box: Box | None = None
     decibans: float
     why: str
+    found: bool = Field(default=True, description="Whether the cue was found there, or looked for and not found.")
     likelihoods: dict[str, float] = Field(
         default_factory=dict,
         description="Likelihood of this observation under each history: what the decibans are made of.",

@@ -49,7 +49,7 @@ def shortlist(
     for advert in adverts:
         name = advert.details.build_sheet or GENERIC
         if name not in sheets:
-            sheets[name] = _sheet_or_generic(name)
+            sheets[name] = sheet_or_generic(name)
         sheet, fault = sheets[name]
         findings = findings_by_advert.get(advert.name, ())
         colour = (colours or {}).get(advert.name)
@@ -117,7 +117,8 @@ def _result(
     )
 
 
-def _sheet_or_generic(name: str) -> tuple[BuildSheet, str | None]:
+def sheet_or_generic(name: str) -> tuple[BuildSheet, str | None]:
+    """The build sheet of this name or path; where it cannot be read, the generic one and a note that says so."""
     try:
         return read_build_sheet(name), None
     except ConfigError as error:

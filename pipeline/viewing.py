@@ -19,12 +19,12 @@ from pydantic import Field
 
 from pipeline.build_sheets import BuildSheet, Metal, Panel, Zone
 from pipeline.configuration import Config, load, shipped
-from pipeline.coverage import cue_entries
+from pipeline.coverage import cue_entries, zone_entries
 from pipeline.evidence import Piece, Verdict, weigh
 from pipeline.histories import WeighingSettings
 from pipeline.photo_requests import Trial, expected_gain_bits, read_catalogue, trials_of
 from pipeline.readings import PanelFilm
-from pipeline.records import DETECTED_CUES, Advert, CueRates, Probability, Side
+from pipeline.records import DETECTED_CUES, Advert, AdvertResult, CueRates, Probability, Side
 from pipeline.report import wording
 
 PROBES: dict[Metal, str] = {"steel": "magnetic", "aluminium": "eddy current"}
@@ -49,6 +49,7 @@ class ViewingSettings(Config):
 
     look: Look
     most_places: int = Field(ge=1)
+    most_weights: int = Field(ge=1)
     least_bits: float = Field(ge=0)
     readings_a_panel: int = Field(ge=1)
     tools: tuple[str, ...]
@@ -146,17 +147,51 @@ def shot_list(
     weighing: WeighingSettings,
     settings: ViewingSettings | None = None,
 ) -> str:
-    """The photos to take of one's own vehicle of this family, most telling first, as HTML for paper or phone."""
+    """The photos to take of one's own vehicle of this family, most telling first, as HTML for paper or phone.
+
+    Where the network was not measured, no photo is expected to tell anything: then what is hardest to hide comes first.
+    """
     settings = settings or ViewingSettings.shipped()
     start = weigh((), sheet, rates, weighing)
     shots = []
     for zone, photos in read_catalogue().photos.items():
         best = max(photos, key=lambda shot: _gain(start, zone, shot, rates))
-        shots.append((_gain(start, zone, best, rates), wording.zone_name(zone), photos[best]))
-    shots.sort(key=lambda shot: (-shot[0], shot[1]))
+        shots.append((_gain(start, zone, best, rates), start.model.effort_min(zone), zone, photos[best]))
+    shots.sort(key=lambda shot: (-shot[0], -shot[1], shot[2]))
     plate = sheet.code_plate.where if sheet.code_plate else ""
     return _template("shot_list.html.j2").render(
-        sheet=sheet, shots=[(place, text) for _, place, text in shots], plate=plate, settings=settings, wording=wording
+        sheet=sheet,
+        shots=[(wording.zone_name(zone), zone_entries()[zone].sided, text) for _, _, zone, text in shots],
+        plate=plate,
+        settings=settings,
+        wording=wording,
+    )
+
+
+def statement(
+    result: AdvertResult, made_with: str, sheet: str, prior_decibans: float, settings: ViewingSettings | None = None
+) -> str:
+    """One page for the file, as HTML: what is thought of the paint, for what, and what was and was not seen.
+
+    `sheet`: label of the build sheet it was weighed with; `prior_decibans`: the odds of a refinish before any photo.
+    """
+    settings = settings or ViewingSettings.shipped()
+    telling = sorted((w for w in result.weights if w.decibans), key=lambda weight: -abs(weight.decibans))
+    shown = telling[: settings.most_weights]
+    rest = telling[settings.most_weights :]
+    return _template("statement.html.j2").render(
+        title=result.title or result.advert,
+        result=result,
+        made_with=made_with,
+        sheet=sheet,
+        histories=sorted(result.history.items(), key=lambda item: -item[1]),
+        weights=shown,
+        rest=len(rest),
+        rest_decibans=sum(weight.decibans for weight in rest),
+        before=prior_decibans,
+        total=prior_decibans + sum(weight.decibans for weight in telling),
+        zones={state: [z for z, found in result.coverage.items() if found == state] for state in wording.STATES},
+        wording=wording,
     )
 
 

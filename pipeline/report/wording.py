@@ -187,7 +187,7 @@ def place(zone: str | None, side: Side | None) -> str:
 def evidence_name(weight: Weight) -> str:
     """What a weight is about: `Painted fastener heads: Door hinges, left side`, or `No painted fastener heads: …`."""
     name = cue_name(weight.cue)
-    sign = name if weight.decibans >= 0 else f"No {name[:1].lower()}{name[1:]}"
+    sign = name if weight.found and weight.decibans >= 0 else f"No {name[:1].lower()}{name[1:]}"
     return f"{sign}: {place(weight.zone, weight.side)}"
 
 

@@ -181,6 +181,33 @@ def test_viewing_writes_a_sheet_that_stands_alone(
     assert maskline("viewing", out, "nobody").code == 2
 
 
+def test_viewing_writes_a_statement_for_the_file(
+    maskline: Run, batch: Path, tmp_path: Path, tiny_network: Path
+) -> None:
+    out = tmp_path / "out"
+    screening.screen(batch, out, weights=tiny_network, threads=1)
+    done = maskline("viewing", out, "brindle-2", "--statement")
+    page = out / "viewing" / "advert-brindle-2.statement.html"
+    assert (done.code, done.out) == (0, f"Statement: {page}\n")
+    html = page.read_text(encoding="utf-8")
+    assert "brindle-2" in html and "the network &#39;tiny&#39;" in html and "What this statement is not" in html
+    assert maskline("viewing", out, "nobody", "--statement").code == 2
+
+
+def test_viewing_writes_a_shot_list_without_a_screening(
+    maskline: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = maskline("viewing", "--shot-list", "torrick")
+    assert (done.code, done.out) == (0, "Shot list: shot-list-torrick.html\n")
+    assert "Shot list: Ostrelle Torrick" in (tmp_path / "shot-list-torrick.html").read_text(encoding="utf-8")
+    wrong = maskline("viewing", "--shot-list", "heron")
+    assert wrong.code == 1 and "there is no build sheet 'heron'" in wrong.err
+    assert maskline("viewing", tmp_path, "--shot-list", "torrick").code == 2
+    assert maskline("viewing").code == 2
+    assert maskline("viewing", tmp_path).code == 2
+
+
 def test_readings_are_judged_and_enter_the_outputs(
     maskline: Run, batch: Path, tmp_path: Path, tiny_network: Path
 ) -> None:
