@@ -135,10 +135,10 @@ def measured(measure: Measure) -> str:
 
 
 def judged(measure: Measure) -> str:
-    """Whether a difference of colours counts as one; nothing for measures without a limit of their own."""
+    """Whether a difference of colours counts as one; for those without a limit of their own, against what it is."""
     settings = colour_settings()
     if measure.unit != "dE00" or measure.cue not in settings.limit_delta_e00:
-        return ""
+        return f"against {measure.text}" if measure.text else ""
     return "differs" if is_finding(measure, settings) else "within what light and doubt allow"
 
 

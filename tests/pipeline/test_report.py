@@ -100,6 +100,10 @@ def test_a_difference_of_colours_says_whether_it_counts() -> None:
     assert wording.judged(gap) == "differs"
     assert wording.judged(gap.model_copy(update={"value": 1.0})) == "within what light and doubt allow"
     assert wording.judged(Measure(cue="film_thickness", value=300, unit="um", uncertainty=5)) == ""
+    code = Measure(
+        cue="code_mismatch", value=9.0, unit="dE00", uncertainty=5.0, text="OW 301 Kiln Red (factory record)"
+    )
+    assert wording.judged(code) == "against OW 301 Kiln Red (factory record)"
     assert wording.coordinate(Measure(cue="body_colour", value=-12.3, unit="a*", uncertainty=5.2)) == "a* −12 ± 5"
     assert wording.families({"blue": 0.12, "green": 0.84, "grey": 0.04}) == "green 84 %, blue 12 %"
 
