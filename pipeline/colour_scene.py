@@ -10,8 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.colorimetry import LINEAR_OF_BYTE, Floats
+from pipeline.cues import side_of
 from pipeline.network import NetworkMaps
-from pipeline.records import SURFACES, ZONES, Box, Photo
+from pipeline.photos import photo_settings
+from pipeline.records import SURFACES, ZONES, Box, Photo, Side
 
 PAINT = SURFACES.index("paint")
 MOST_CELLS = 800  # of a place: every so many are taken of a larger one, which moves no median
@@ -24,7 +26,8 @@ class Scene:
 
     `srgb` is uint8 (H, W, 3), `factor` photo pixels per pixel of it. By cell of the network: `cells` uint8 (h, w, 3),
     `surfaces` probabilities (surfaces, h, w), `painted` (h, w) where paint is surer than `sure`, `zones` (h, w) the
-    likeliest zone of painted cells (0 none, 1 + index in ZONES), `clear` (h, w) what is neither clipped nor too dark.
+    likeliest zone of painted cells (0 none, 1 + index in ZONES), `clear` (h, w) what is neither clipped nor too dark,
+    `sides` (3, h, w) none, left and right, believed from `least_side` on.
     """
 
     width: int
@@ -37,6 +40,8 @@ class Scene:
     painted: Mask
     zones: npt.NDArray[np.uint8]
     clear: Mask
+    sides: npt.NDArray[np.float32] | None
+    least_side: float
 
     @property
     def cell_px(self) -> float:
@@ -82,7 +87,19 @@ class Scene:
         x0, x1 = (min(max(value * self.factor, 0.0), float(self.width)) for value in (left, right))
         y0, y1 = (min(max(value * self.factor, 0.0), float(self.height)) for value in (top, bottom))
         x, y = min(int(x0), self.width - 1), min(int(y0), self.height - 1)
-        return Box(x=x, y=y, width=max(1, round(x1) - x), height=max(1, round(y1) - y), score=1.0, zone=zone)
+        width, height = max(1, round(x1) - x), max(1, round(y1) - y)
+        return Box(
+            x=x, y=y, width=width, height=height, score=1.0, zone=zone, side=self._side(left, top, right, bottom)
+        )
+
+    def _side(self, left: float, top: float, right: float, bottom: float) -> Side | None:
+        """The vehicle's side on which the paint in a box lies, given in pixels of `srgb`."""
+        if self.sides is None:
+            return None
+        px = self.cell_px
+        window = np.s_[max(0, int(top / px)) : int(bottom / px) + 1, max(0, int(left / px)) : int(right / px) + 1]
+        cells = self.sides[:, *window][:, self.painted[window]]
+        return side_of(cells, self.least_side) if cells.size else None
 
 
 def look(photo: Photo, maps: NetworkMaps, long_side_px: int, sure: float, clear: tuple[int, int]) -> Scene:
@@ -114,6 +131,8 @@ def look(photo: Photo, maps: NetworkMaps, long_side_px: int, sure: float, clear:
         surfaces=maps.surfaces,
         painted=painted,
         zones=zones,
+        sides=maps.sides,
+        least_side=photo_settings().looking.least_side,
         clear=(brightest > clear[0]) & (brightest < clear[1]),
     )
 

@@ -84,6 +84,16 @@ def test_the_finding_lies_on_the_gap() -> None:
     assert 150 < box.y + box.height / 2 < 450
 
 
+def test_the_finding_tells_the_vehicles_side_where_the_network_is_sure_of_it() -> None:
+    made = side(GREEN, (46.0, -8.0, 22.0), GREEN)
+    assert {m.regions[0].side for m in found(made)} == {None}
+    for sure, told in ((0.95, "right"), (0.6, None)):
+        sides = np.full((3, *made.maps.surfaces.shape[1:]), (1 - sure) / 2, np.float32)
+        sides[2] = sure  # none, left, right
+        seen = dataclasses.replace(made, maps=dataclasses.replace(made.maps, sides=sides))
+        assert {m.regions[0].side for m in found(seen)} == {told}
+
+
 def test_panels_of_one_paint_are_measured_as_near_none() -> None:
     measures = measured(side(GREEN, GREEN, GREEN))
     assert len(measures) == 2
