@@ -37,6 +37,7 @@ from dataclasses import dataclass
 from math import ceil, inf, log10
 
 import numpy as np
+import numpy.typing as npt
 from scipy.stats import norm
 
 from pipeline.build_sheets import BuildSheet
@@ -49,7 +50,7 @@ from pipeline.coverage import (
     zone_entries,
     zones_shown,
 )
-from pipeline.histories import SIDES, Belief, PaintModel, WeighingSettings
+from pipeline.histories import SIDES, Belief, Floats, PaintModel, WeighingSettings
 from pipeline.records import (
     HISTORIES,
     ZONES,
@@ -130,6 +131,7 @@ class Verdict:
     reach: dict[str, float]  # by zone where something was weighed: that of the best look, 0 to 1
     looked_at: float
     extent: dict[str, dict[str, float]]
+    extent_before: dict[str, dict[str, float]]  # decibans, to which each weight's own add
     coats: int
     has_sign: bool  # whether any one sighting is a sign by itself
     decision: Decision
@@ -341,6 +343,7 @@ def weigh(
     alone = {p: _decibans_alone(p, model) for p in speaking}
     counted = counting(speaking, alone)
 
+    places = _painted_places(model)
     belief, weights = model.start, []
     log_likelihood = np.zeros(len(HISTORIES))
     for piece in counted:
@@ -349,14 +352,14 @@ def weigh(
         likelihoods = model.by_history(belief, predictive)
         log_likelihood += np.log(likelihoods)
         refinished = float(before[1:] @ likelihoods[1:] / before[1:].sum())
-        weights.append(
-            _weight(piece, decibans(refinished / float(likelihoods[0])), likelihoods, _why(piece, model, pieces))
-        )
+        weight = decibans(refinished / float(likelihoods[0]))
+        moved = _by_place(places, _painted_decibans(places, after) - _painted_decibans(places, belief))
+        weights.append(_weight(piece, weight, likelihoods, _why(piece, model, pieces), moved))
         belief = after
     for piece in pieces:
         if piece.is_sighting and piece not in counted:
             why = _why_expected(piece, model) if piece in expected else _why_not_counted(piece, counted)
-            weights.append(_weight(piece, 0.0, np.ones(len(HISTORIES)), why))
+            weights.append(_weight(piece, 0.0, np.ones(len(HISTORIES)), why, {}))
 
     history = model.histories(belief)
     history /= history.sum()
@@ -381,7 +384,8 @@ def weigh(
         hidden=frozenset(hidden),
         reach=reach,
         looked_at=looked_at,
-        extent=_extent(model, belief),
+        extent=_by_place(places, 1 / (1 + 10 ** (-_painted_decibans(places, belief) / 10))),
+        extent_before=_by_place(places, _painted_decibans(places, model.start)),
         coats=_coats(refinished, counted, weights, model),
         has_sign=sign,
         decision=decision,
@@ -435,15 +439,29 @@ def _refinished_under(prior: Mapping[str, float], factory: float, log_likelihood
     return float(joint[1:].sum() / joint.sum())
 
 
-def _extent(model: PaintModel, belief: Belief) -> dict[str, dict[str, float]]:
-    """For every zone that the factory painted, P(it has new paint) by side, or under `centre` where it has no sides."""
-    chances = np.exp(belief.log_states)
-    extent: dict[str, dict[str, float]] = {}
+def _painted_places(model: PaintModel) -> dict[tuple[str, str], npt.NDArray[np.bool_]]:
+    """For every zone that the factory painted and each of its sides (`centre` if none), who renews it (S,)."""
+    places = {}
     for zone in ZONES:
         if model.sheet.finish(zone) == "body_colour":
             sides = {str(side): side for side in SIDES} if zone_entries()[zone].sided else {"centre": None}
-            extent[zone] = {name: float(chances @ model.painted(zone, side)) for name, side in sides.items()}
-    return extent
+            places.update({(zone, name): model.painted(zone, side) for name, side in sides.items()})
+    return places
+
+
+def _painted_decibans(places: Mapping[tuple[str, str], npt.NDArray[np.bool_]], belief: Belief) -> Floats:
+    """Odds, in decibans, that each place has new paint (P,)."""
+    chances = np.exp(belief.log_states)
+    painted = np.array(list(places.values())) @ chances
+    unpainted = (~np.array(list(places.values()))) @ chances
+    return np.asarray(10 * np.log10(painted / unpainted))
+
+
+def _by_place(places: Iterable[tuple[str, str]], values: Iterable[float]) -> dict[str, dict[str, float]]:
+    by_zone: dict[str, dict[str, float]] = {}
+    for (zone, side), value in zip(places, values, strict=True):
+        by_zone.setdefault(zone, {})[side] = round(float(value), 6)
+    return by_zone
 
 
 def _coats(refinished: float, counted: Sequence[Piece], weights: Sequence[Weight], model: PaintModel) -> int:
@@ -471,7 +489,9 @@ def _coats_by_film(measure: Measure | None, model: PaintModel) -> int:
     return max(ceil(surely / model.sheet.film_range_um(known)[1]) - 1, 0)
 
 
-def _weight(piece: Piece, decibans: float, likelihoods: np.ndarray, why: str) -> Weight:
+def _weight(
+    piece: Piece, decibans: float, likelihoods: np.ndarray, why: str, extent: dict[str, dict[str, float]]
+) -> Weight:
     return Weight(
         cue=piece.cue,
         zone=piece.zone,
@@ -481,6 +501,7 @@ def _weight(piece: Piece, decibans: float, likelihoods: np.ndarray, why: str) ->
         decibans=decibans,
         why=why,
         found=piece.is_sighting,
+        extent=extent,
         likelihoods=dict(zip(HISTORIES, (float(x) for x in likelihoods), strict=True)),
     )
 

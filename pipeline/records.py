@@ -253,6 +253,10 @@ class Weight(Record):
     decibans: float
     why: str
     found: bool = Field(default=True, description="Whether the cue was found there, or looked for and not found.")
+    extent: dict[str, dict[str, float]] = Field(
+        default_factory=dict,
+        description="Decibans it adds to the odds that a place has new paint, by zone and side as in `extent`.",
+    )
     likelihoods: dict[str, float] = Field(
         default_factory=dict,
         description="Likelihood of this observation under each history: what the decibans are made of.",
@@ -320,7 +324,12 @@ class AdvertResult(Record):
     requests: tuple[Request, ...]
     decision: Decision
     reason: str
-    extent: dict[str, dict[str, Probability]] = Field(default_factory=dict)
+    extent: dict[str, dict[str, Probability]] = Field(
+        default_factory=dict, description="Probability that a place has new paint, by zone and side."
+    )
+    extent_before: dict[str, dict[str, float]] = Field(
+        default_factory=dict, description="Decibans of those odds before any photo; each weight's `extent` adds to it."
+    )
     coats: int = Field(ge=0, description="The least number of refinishes that explains what is seen.")
     notes: tuple[str, ...] = ()
     colour: ColourSummary | None = None

@@ -107,6 +107,7 @@ def _result(
         decision=verdict.decision,
         reason=verdict.reason,
         extent=verdict.extent,
+        extent_before=verdict.extent_before,
         coats=verdict.coats,
         notes=notes,
         colour=None if colour is None else colour.summary(),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from itertools import product
 from math import log10, prod
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,7 @@ from pipeline.evidence import (
 )
 from pipeline.histories import PaintModel, WeighingSettings
 from pipeline.records import HISTORIES, CueFinding, CueRates, Measure, PhotoFindings, Side
-from tests.pipeline.enumeration import Observation, posterior
+from tests.pipeline.enumeration import Observation, joint, posterior
 from tests.pipeline.sightings import (
     DOOR,
     OUTSIDE,
@@ -75,6 +76,47 @@ def seals(alarms: Sequence[str], clean: Sequence[str] = ()) -> list[PhotoFinding
         photo(f"{zone}.jpg", zones=(zone,), alarms={"overspray_rubber": alarm(zone, score=1.0)}) for zone in alarms
     ]
     return [*found, *(photo(f"{zone}.jpg", zones=(zone,), score=0.0) for zone in clean)]
+
+
+def test_the_loaded_die_example() -> None:
+    # Good (1950), chapter 6, after Turing (from memory): a die is fair, or so loaded that 1 of 3 throws is a six. A six
+    # is a factor of 2, about 3 decibans for the loaded die, any other throw one of 4/5, about 1 deciban against it
+    assumed, rates = textbook(9 / 10, 1 / 3, 1 / 6)
+    (six,) = weigh(seals(["glazing_seal"]), PELLOCK, rates, assumed).weights
+    (other,) = weigh(seals([], ["glazing_seal"]), PELLOCK, rates, assumed).weights
+    assert (round(six.decibans), round(other.decibans)) == (3, -1)
+    assert 10 ** (six.decibans / 10) == pytest.approx(2) and 10 ** (other.decibans / 10) == pytest.approx(4 / 5)
+
+
+@pytest.mark.parametrize("sheet", [PELLOCK, GENERIC], ids=["pellock", "generic"])
+def test_the_expected_factor_for_a_wrong_hypothesis_is_one(sheet: BuildSheet) -> None:
+    # Turing's theorem (Good 1950, section 6.5, from memory): if the factory's paint is the truth, the expected factor
+    # in favour of a refinish is 1, however often one looks: over every outcome of three places, with their chances
+    sensitivity, false_alarm = 0.8, 0.05
+    rates = {cue: RATES[cue].model_copy(update={"sensitivity": (sensitivity,) * 3, "false_alarm": (false_alarm,) * 3,
+                                                "positives": 500, "negatives": 500}) for cue in RATES}  # fmt: skip
+    assumed = SETTINGS.model_copy(update={"cap_decibans": 100.0})
+    places = [("overspray_rubber", "door_seal"), ("masking_edge", "bonnet"), ("wear_through", "sill_rail")]
+    expected, certain = 0.0, 0.0
+    for outcome in product((True, False), repeat=len(places)):
+        observations = [
+            Observation(
+                cue, zone, None, sensitivity if seen else 1 - sensitivity, false_alarm if seen else 1 - false_alarm
+            )
+            for (cue, zone), seen in zip(places, outcome, strict=True)
+        ]
+        alone = {"factory": 1.0} | dict.fromkeys(HISTORIES[1:], 0.0)
+        chance = joint(observations, sheet, assumed, alone)["factory"]
+        only = {cue: assumed.cues[cue] for cue, _ in places}
+        findings = [
+            photo(f"{zone}.jpg", zones=() if seen else (zone,), taught=(cue,), score=0.0,
+                  alarms={cue: alarm(zone, score=1.0)} if seen else None)
+            for (cue, zone), seen in zip(places, outcome, strict=True)
+        ]  # fmt: skip
+        weighed = weigh(findings, sheet, rates, assumed.model_copy(update={"cues": only}))
+        expected += chance * 10 ** (sum(weight.decibans for weight in weighed.weights) / 10)
+        certain += chance
+    assert certain == pytest.approx(1) and expected == pytest.approx(1, rel=1e-6)
 
 
 def test_the_mammography_example() -> None:
@@ -225,6 +267,31 @@ def test_prior_and_weights_add_up_to_the_posterior(findings: list[PhotoFindings]
     assert total == pytest.approx(10 * log10(odds(weighed.refinished)), abs=1e-9)
     joint = {h: SETTINGS.prior[h] * prod(w.likelihoods[h] for w in weighed.weights) for h in HISTORIES}
     assert weighed.history == pytest.approx({h: p / sum(joint.values()) for h, p in joint.items()}, rel=1e-9)
+
+
+@pytest.mark.parametrize("findings", [MIXED, clean_advert(), refinished_advert(), []])
+def test_how_far_it_goes_opens_to_weights_too(findings: list[PhotoFindings]) -> None:
+    weighed = verdict(findings)
+    assert weighed.extent.keys() == weighed.extent_before.keys()
+    for zone, by_side in weighed.extent.items():
+        for side, chance in by_side.items():
+            total = weighed.extent_before[zone][side]
+            total += sum(weight.extent[zone][side] for weight in weighed.weights if weight.extent)
+            assert 1 / (1 + 10 ** (-total / 10)) == pytest.approx(chance, abs=2e-6), (zone, side)
+
+
+def test_how_far_it_goes_is_that_of_the_jobs_alone_before_any_photo() -> None:
+    # by hand: what each history's regions reach, times its chance. The left wing: every front, left or whole job
+    reached = {"local_repair": 0.3, "panels_refinished": 0.35 + 0.15, "refinished_same_colour": 1.0}
+    reached |= dict.fromkeys(("colour_change_outside_only", "colour_change_throughout"), 1.0)
+    left_wing = sum(SETTINGS.prior[history] * share for history, share in reached.items())
+    before = verdict([]).extent
+    assert before["wing_front"]["left"] == pytest.approx(left_wing, abs=1e-6)
+    # the bulkhead: fronts, and whole jobs that do not spare it
+    bulkhead = {"panels_refinished": 0.35, "refinished_same_colour": 0.3, "colour_change_throughout": 1.0}
+    assert before["bulkhead"]["centre"] == pytest.approx(
+        sum(SETTINGS.prior[history] * share for history, share in bulkhead.items()), abs=1e-6
+    )
 
 
 def test_a_hand_worked_case() -> None:

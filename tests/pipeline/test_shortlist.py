@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
+from math import prod
 from pathlib import Path
 
 import pytest
 
 from pipeline.histories import WeighingSettings
-from pipeline.records import Advert, AdvertDetails, Before, Measure, PhotoFindings, SetAside, Shortlist
+from pipeline.records import HISTORIES, Advert, AdvertDetails, Before, Measure, PhotoFindings, SetAside, Shortlist
 from pipeline.report.wording import percent
 from pipeline.shortlist import ORDER, shortlist
 from tests.pipeline.sightings import OUTSIDE, RATES, alarm, clean_advert, photo, refinished_advert
@@ -71,6 +72,30 @@ def test_nothing_is_lost() -> None:
 def test_the_result_is_written_and_read_back() -> None:
     result = listed({"a": clean_advert(), "b": refinished_advert()})
     assert Shortlist.model_validate_json(result.model_dump_json()) == result
+
+
+def test_every_probability_opens_to_weights_and_every_weight_to_its_photo() -> None:
+    reading = Measure(cue="film_thickness", value=420, unit="um", uncertainty=10, zone="wing_front")
+    findings = {"a": clean_advert(), "b": refinished_advert()}
+    result = shortlist([advert("a"), advert("b")], findings, (), RATES, SETTINGS, {"b": [reading]})
+    for row in result.adverts:
+        photos = {photo.photo: photo for photo in findings[row.advert]}
+        for weight in row.weights:
+            if weight.photo is None:
+                assert weight.cue == "film_thickness"  # read at the vehicle
+                continue
+            shown = photos[weight.photo]
+            if weight.box is not None:
+                assert weight.box in [box for finding in shown.cues.values() for box in finding.boxes]
+            else:
+                assert weight.zone in shown.zones
+        joint = {h: SETTINGS.prior[h] * prod(w.likelihoods[h] for w in row.weights) for h in HISTORIES}
+        assert row.history == pytest.approx({h: p / sum(joint.values()) for h, p in joint.items()}, rel=1e-9)
+        assert row.refinished == pytest.approx(1 - row.history["factory"])
+        for zone, by_side in row.extent.items():
+            for side, chance in by_side.items():
+                total = row.extent_before[zone][side] + sum(w.extent[zone][side] for w in row.weights if w.extent)
+                assert 1 / (1 + 10 ** (-total / 10)) == pytest.approx(chance, abs=2e-6)
 
 
 def test_a_photo_shared_with_another_advert_is_noted() -> None:
