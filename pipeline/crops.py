@@ -60,17 +60,22 @@ def photo_file(sha256: str) -> Path:
 
 def crop_file(sha256: str, crop: Crop) -> Path:
     """The place as photographed; path from OUT."""
-    return folder_of(sha256) / f"{crop.cue}-{crop.number}.jpg"
+    return folder_of(sha256) / f"{_name_of(crop)}.jpg"
 
 
 def overlay_file(sha256: str, crop: Crop) -> Path:
     """The same cut under the heat of its cue; path from OUT."""
-    return folder_of(sha256) / f"{crop.cue}-{crop.number}-heat.jpg"
+    return folder_of(sha256) / f"{_name_of(crop)}-heat.jpg"
 
 
 def heat_file(sha256: str, cue: str) -> Path:
     """The cue's probability over the whole photo as a grey PNG, 255 is certain; path from OUT."""
     return folder_of(sha256) / f"{cue}-heat.png"
+
+
+def flat_name(path: Path) -> str:
+    """The name of a picture where all lie in one folder, from its path from OUT."""
+    return f"{path.parent.name}-{path.name}"
 
 
 def crops_of(findings: PhotoFindings) -> tuple[Crop, ...]:
@@ -114,18 +119,39 @@ def write_pictures(photo: Photo, findings: PhotoFindings, heats: Mapping[str, He
             f"the pictures cannot be written ({error.strerror})",
             "free space or choose another --out",
         ) from None
-    _write(out / photo_file(sha256), _reduced(photo.srgb, PHOTO_LONG_SIDE_PX))
+    write_picture(out / photo_file(sha256), reduced(photo.srgb, PHOTO_LONG_SIDE_PX))
     for crop in crops:
-        window = np.s_[crop.top : crop.top + crop.height, crop.left : crop.left + crop.width]
-        plain = np.ascontiguousarray(photo.srgb[window])
-        heat = _heat_in(heats[crop.cue], crop, (photo.width, photo.height), (plain.shape[1], plain.shape[0]))
-        _write(out / crop_file(sha256, crop), plain)
-        _write(out / overlay_file(sha256, crop), heat_overlay(plain, heat))
+        _write_cut(sha256, crop, photo.srgb, heats[crop.cue], out)
     cues = dict(findings.cues)
     for cue in dict.fromkeys(crop.cue for crop in crops):
-        _write(out / heat_file(sha256, cue), np.round(heats[cue] * 255).astype(np.uint8))
+        write_picture(out / heat_file(sha256, cue), np.round(heats[cue] * 255).astype(np.uint8))
         cues[cue] = cues[cue].model_copy(update={"heat": heat_file(sha256, cue).as_posix()})
     return findings.model_copy(update={"cues": cues})
+
+
+def add_missing(findings: PhotoFindings, out: Path, srgb: Pixels | None = None) -> None:
+    """Cut out what is not there yet: the places that a person marked or mended after the screening.
+
+    `srgb` is the photo at its own size, uint8 (H, W, 3); without it the photo as it was reduced has to do. Heat is laid
+    over where some was kept. Raises ScreeningError where the disk refuses.
+    """
+    sha256 = findings.sha256
+    missing = [
+        crop
+        for crop in crops_of(findings)
+        if not all((out / path).is_file() for path in (crop_file(sha256, crop), overlay_file(sha256, crop)))
+    ]
+    if missing and srgb is None:
+        small = cv2.imread(str(out / photo_file(sha256)), cv2.IMREAD_COLOR)
+        if small is None:
+            return  # whoever shows the photo will say that it is gone
+        large = cv2.resize(small, (findings.width, findings.height), interpolation=cv2.INTER_CUBIC)
+        srgb = np.asarray(cv2.cvtColor(large, cv2.COLOR_BGR2RGB), np.uint8)
+    for crop in missing:
+        assert srgb is not None
+        kept = cv2.imread(str(out / heat_file(sha256, crop.cue)), cv2.IMREAD_GRAYSCALE)
+        heat = np.zeros((2, 2), np.float32) if kept is None else kept.astype(np.float32) / 255
+        _write_cut(sha256, crop, srgb, heat, out)
 
 
 def remove_others(out: Path, keep: frozenset[str]) -> None:
@@ -157,6 +183,18 @@ def heat_overlay(plain: Pixels, heat: Heat) -> Pixels:
     return np.asarray(mixed, np.uint8)
 
 
+def _name_of(crop: Crop) -> str:
+    """By its place, not by its number: a person who takes one finding out must not rename the others' pictures."""
+    return "-".join(map(str, (crop.cue, crop.box.x, crop.box.y, crop.box.width, crop.box.height)))
+
+
+def _write_cut(sha256: str, crop: Crop, srgb: Pixels, heat: Heat, out: Path) -> None:
+    plain = np.ascontiguousarray(srgb[crop.top : crop.top + crop.height, crop.left : crop.left + crop.width])
+    here = _heat_in(heat, crop, (srgb.shape[1], srgb.shape[0]), (plain.shape[1], plain.shape[0]))
+    write_picture(out / crop_file(sha256, crop), plain)
+    write_picture(out / overlay_file(sha256, crop), heat_overlay(plain, here))
+
+
 def _cut(box: Box, photo_width: int, photo_height: int) -> tuple[int, int, int, int]:
     """(left, top, width, height) around the box with its surroundings, inside the photo, in the photo's own pixels."""
 
@@ -169,7 +207,8 @@ def _cut(box: Box, photo_width: int, photo_height: int) -> tuple[int, int, int, 
     return left, top, width, height
 
 
-def _reduced(pixels: Pixels, long_side_px: int) -> Pixels:
+def reduced(pixels: Pixels, long_side_px: int) -> Pixels:
+    """The picture with its long side at `long_side_px` at most; uint8 (H, W, 3)."""
     height, width = pixels.shape[:2]
     scale = long_side_px / max(height, width)
     if scale >= 1:
@@ -196,8 +235,12 @@ def _heat_in(heat: Heat, crop: Crop, photo_size: tuple[int, int], size: tuple[in
     return np.clip(np.asarray(sampled, np.float32), 0, 1)
 
 
-def _write(path: Path, pixels: Pixels) -> None:
-    """`pixels` RGB or grey; JPEG or PNG by the file's ending."""
+def write_picture(path: Path, pixels: Pixels) -> None:
+    """Write uint8 (H, W, 3) RGB or (H, W) grey as JPEG or PNG, by the file's ending, without any metadata.
+
+    The file is replaced, so that another name of an earlier one keeps what it had. Raises ScreeningError where the disk
+    refuses.
+    """
     image = cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_RGB2BGR) if pixels.ndim == 3 else pixels
     parameters = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if path.suffix == ".jpg" else []
     done, content = cv2.imencode(path.suffix, image, parameters)
