@@ -129,18 +129,18 @@ def write_pictures(photo: Photo, findings: PhotoFindings, heats: Mapping[str, He
     return findings.model_copy(update={"cues": cues})
 
 
+def are_missing(findings: PhotoFindings, out: Path) -> bool:
+    """Whether some cut of a photo is not there yet."""
+    return bool(_missing(findings, out))
+
+
 def add_missing(findings: PhotoFindings, out: Path, srgb: Pixels | None = None) -> None:
     """Cut out what is not there yet: the places that a person marked or mended after the screening.
 
     `srgb` is the photo at its own size, uint8 (H, W, 3); without it the photo as it was reduced has to do. Heat is laid
     over where some was kept. Raises ScreeningError where the disk refuses.
     """
-    sha256 = findings.sha256
-    missing = [
-        crop
-        for crop in crops_of(findings)
-        if not all((out / path).is_file() for path in (crop_file(sha256, crop), overlay_file(sha256, crop)))
-    ]
+    sha256, missing = findings.sha256, _missing(findings, out)
     if missing and srgb is None:
         small = cv2.imread(str(out / photo_file(sha256)), cv2.IMREAD_COLOR)
         if small is None:
@@ -181,6 +181,14 @@ def heat_overlay(plain: Pixels, heat: Heat) -> Pixels:
     cv2.drawContours(mixed, outlines, -1, (20, 20, 20), 3, cv2.LINE_AA)
     cv2.drawContours(mixed, outlines, -1, (255, 255, 255), 1, cv2.LINE_AA)
     return np.asarray(mixed, np.uint8)
+
+
+def _missing(findings: PhotoFindings, out: Path) -> list[Crop]:
+    def is_there(crop: Crop) -> bool:
+        files = crop_file(findings.sha256, crop), overlay_file(findings.sha256, crop)
+        return all((out / path).is_file() for path in files)
+
+    return [crop for crop in crops_of(findings) if not is_there(crop)]
 
 
 def _name_of(crop: Crop) -> str:

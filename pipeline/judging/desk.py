@@ -9,6 +9,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
+from pipeline import crops
 from pipeline.build_sheets import GENERIC, BuildSheet, read_build_sheet
 from pipeline.colour import colour_settings
 from pipeline.coverage import cue_entries, distinct_photos, zone_entries
@@ -31,8 +32,9 @@ from pipeline.judging.answers import (
     judging_settings,
     sighting_of,
 )
-from pipeline.judging.pictures import Shown
+from pipeline.judging.pictures import Pictures, Shown
 from pipeline.judging.sheets import Sheet, Sighting, SignWeights, added_sighting, sheets_of
+from pipeline.judging.verdicts import with_verdicts
 from pipeline.outputs import write_outputs
 from pipeline.records import DETECTED_CUES, SHOTS, ZONES, PhotoFindings
 from pipeline.report import wording
@@ -64,8 +66,8 @@ class _Advert:
 class Desk:
     """One reader at one screening. Only one thread may call it, but for `write`."""
 
-    def __init__(self, store: Store, out: Path, reader: str) -> None:
-        self.reader = reader
+    def __init__(self, store: Store, out: Path, reader: str, pictures: Pictures) -> None:
+        self.reader, self.pictures = reader, pictures
         self._store, self._out = store, out
         self._screened = store.screened()
         self._names = tuple(self._screened.adverts)
@@ -207,12 +209,22 @@ class Desk:
                 return
             put = self._put
             try:
+                self._cut_out_marks()
                 shortlist, _ = write_outputs(self._store, self._out)
             except Exception as error:  # whatever it is, answers go on being taken
                 self.trouble = str(error) if isinstance(error, ScreeningError | OSError) else repr(error)
                 return
             self._results = {result.advert: result for result in shortlist.adverts}
             self._written, self.trouble = put, None
+
+    def _cut_out_marks(self) -> None:
+        """Make the pictures of what readers marked, from the photos themselves as long as they are at hand."""
+        answers = self._book.by_photo()
+        for advert in {self.photos[sha256].advert for sha256 in answers if sha256 in self.photos}:
+            for photo in self._store.findings(advert):
+                found = with_verdicts(photo, answers.get(photo.sha256, ()))
+                if crops.are_missing(found, self._out):
+                    crops.add_missing(found, self._out, self.pictures.whole_pixels(self.photos[photo.sha256]))
 
     # --- inside ----------------------------------------------------------------------------------------------------
 

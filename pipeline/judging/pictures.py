@@ -51,6 +51,13 @@ class Pictures:
         with self._lock:
             return self._decoded(photo.advert, photo.name, photo.sha256)
 
+    def whole_pixels(self, photo: Shown) -> Pixels:
+        """sRGB uint8 (H, W, 3) at the photo's own size, soft where its file is gone. Raises PhotoError."""
+        pixels = self.pixels(photo)
+        if pixels.shape[:2] == (photo.height, photo.width):
+            return pixels
+        return np.asarray(cv2.resize(pixels, (photo.width, photo.height), interpolation=cv2.INTER_CUBIC), np.uint8)
+
     def whole(self, photo: Shown) -> bytes:
         """The photo as JPEG. Raises PhotoError where neither its file nor the reduced one can be read."""
         return _jpeg(self.pixels(photo))

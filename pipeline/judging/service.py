@@ -133,9 +133,9 @@ class Guard:
         return None
 
 
-def make_app(desk: Desk, pictures: Pictures, *, made_with: str, quiet_s: float | None = None) -> FastAPI:
+def make_app(desk: Desk, *, made_with: str, quiet_s: float | None = None) -> FastAPI:
     """The service for one reader. `quiet_s`: the outputs are written once no answer has come for so long (s)."""
-    changed = asyncio.Event()
+    pictures, changed = desk.pictures, asyncio.Event()
     wait_s = judging_settings().quiet_s if quiet_s is None else quiet_s
 
     async def write_when_quiet() -> None:
@@ -298,9 +298,9 @@ def judge(
     with TemporaryDirectory(prefix="maskline-") as unpacked, Store.open(out) as store:
         screened = store.screened()
         files = photo_files(str(batch) if batch else screened.batch, Path(unpacked))
-        desk = Desk(store, out, reader)
+        desk = Desk(store, out, reader, Pictures(out, files))
         missing = sum((shown.advert, shown.name) not in files for shown in desk.photos.values())
-        app = make_app(desk, Pictures(out, files), made_with=screened.made_with)
+        app = make_app(desk, made_with=screened.made_with)
         with _listening(port) as listener:
             address = f"http://{ADDRESS}:{listener.getsockname()[1]}/"
             announce(f"Judging as {reader}: {address}")

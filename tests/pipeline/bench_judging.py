@@ -63,9 +63,9 @@ def measure(out: Path, names: list[str], steps: int) -> dict[str, Any]:
         with suppress(ScreeningError):  # the tables are there; the report needs pictures, which this bench has none of
             write_outputs(store, out)
         start = time.perf_counter()
-        desk = Desk(store, out, "anna")
+        desk = Desk(store, out, "anna", Pictures(out, {}))
         opened_s = time.perf_counter() - start
-        app = make_app(desk, Pictures(out, {}), made_with="bench", quiet_s=judging_settings().quiet_s + 1e6)
+        app = make_app(desk, made_with="bench", quiet_s=judging_settings().quiet_s + 1e6)
         client = TestClient(app, base_url=HOST, headers={"origin": HOST})
 
         def timed(step: str, method: str, path: str, **request: Any) -> Any:

@@ -10,14 +10,18 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from PIL import Image
 from starlette.testclient import TestClient
 
+from pipeline import crops
 from pipeline.errors import ScreeningError, UsageError
 from pipeline.judging.desk import Desk
 from pipeline.judging.pictures import Pictures, photo_files
 from pipeline.judging.service import MOST_BODY_BYTES, _listening, judge, make_app
+from pipeline.judging.verdicts import with_verdicts
+from pipeline.outputs import write_outputs
 from pipeline.store import Store, read_result
 from tests.pipeline.made_screening import FIRST, HINGE, PANELS, SEAL, SECOND, make_screening, photo_of
 
@@ -49,10 +53,10 @@ class client_of:
     def __init__(self, out: Path, reader: str = "anna", quiet_s: float = 0.0) -> None:
         self.store = Store.open(out)
         screened = self.store.screened()
-        desk = Desk(self.store, out, reader)
         pictures = Pictures(out, photo_files(screened.batch, out / "unpacked"))
+        desk = Desk(self.store, out, reader, pictures)
         self.client = TestClient(
-            make_app(desk, pictures, made_with=screened.made_with, quiet_s=quiet_s),
+            make_app(desk, made_with=screened.made_with, quiet_s=quiet_s),
             base_url=HOST,
             headers={"origin": HOST},
         )
@@ -343,6 +347,33 @@ def test_the_outputs_follow_without_the_network(out: Path) -> None:
     assert not any(weight.decibans > 0 for weight in innocent.weights)
 
 
+def test_what_a_reader_marks_is_cut_out_and_the_others_keep_their_pictures(out: Path) -> None:
+    """From the photo itself; where it is gone, or after another screening, from the photo as it was reduced."""
+    with client_of(out) as client:
+        hinge, sure = sheet(client)["sightings"]
+        client.post("/api/answer", json=body_of(hinge, verdict="innocent", cause="shadow"))
+        mark = hinge | {"item": "added 00ff", "version": 0}
+        patch = {"x": HINGE.x + 10, "y": HINGE.y + 10, "width": 90, "height": 60}
+        client.post("/api/answer", json=body_of(mark, cue="filler", zone="roof", side=None, box=patch))
+    folder = crops.folder_of(hinge["sha256"])
+    name = f"filler-{patch['x']}-{patch['y']}-90-60.jpg"
+    middle = np.asarray(Image.open(out / folder / name))[155:165, 155:165].mean(axis=(0, 1))
+    assert middle[0] > 150 and middle[1] < 80  # the photo's red patch
+    shown = (out / "report").rglob("*.jpg")
+    assert any(name in path.name for path in shown)
+    with Store.open(out) as store:
+        (out / folder / name).unlink()
+        write_outputs(store, out)
+        again = np.asarray(Image.open(out / folder / name))[155:165, 155:165].mean(axis=(0, 1))
+        assert np.abs(again - middle).max() < 12
+        answers = store.answers().by_photo()
+        for photo in store.findings(FIRST):
+            found = with_verdicts(photo, answers.get(photo.sha256, ()))
+            for crop in crops.crops_of(found):
+                assert (out / crops.crop_file(found.sha256, crop)).is_file()
+    assert sure["place"]["x"] != HINGE.x
+
+
 def test_the_outputs_are_written_while_the_page_is_open(client: TestClient, out: Path) -> None:
     client.post("/api/answer", json=body_of(sheet(client)["sightings"][0]))
     for _ in range(200):
@@ -356,7 +387,7 @@ def test_the_outputs_are_written_while_the_page_is_open(client: TestClient, out:
 
 def test_answers_of_a_session_that_was_killed_reach_the_outputs(out: Path) -> None:
     with Store.open(out) as store:
-        desk = Desk(store, out, "anna")
+        desk = Desk(store, out, "anna", Pictures(out, {}))
         photo = photo_of(store, FIRST, "b.jpg")
         s = next(s for s in desk.sheet(FIRST, "door_seal")["sightings"] if s["place"]["x"] == SEAL.x)
         assert s["sha256"] == photo.sha256
