@@ -16,7 +16,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from pipeline import outputs, screening
+from pipeline import outputs, screening, sharing
 from pipeline.ask import seller_message
 from pipeline.build_sheets import read_build_sheet
 from pipeline.errors import ScreeningError, UsageError
@@ -187,6 +187,24 @@ def judge(
 
 
 @app.command()
+def share(
+    out: Screened,
+    bundle: Annotated[Path, typer.Option("--out", help="Zip file to write.", metavar="BUNDLE.zip")],
+    redact: Annotated[bool, typer.Option(help="Cover letters, so number plates too, and faces.")] = True,
+) -> None:
+    """Write the report as one zip to pass on.
+
+    Number plates, other letters and faces are covered in every picture, as far as they are found: look through the
+    pictures before you pass them on. What adverts say in words stays as it is.
+    """
+    with _progress_bar("Covering pictures") as progress:
+        shared = sharing.share(out, bundle, redact=redact, progress=progress)
+    typer.echo(f"Bundle: {shared.bundle}, with {_count(shared.pictures, 'picture')}.")
+    if redact:
+        typer.echo(f"Covered something in {shared.pictures_covered} of them. Look through them all.")
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the outputs.
 
@@ -272,10 +290,10 @@ def _count(number: int, noun: str) -> str:
 
 
 @contextmanager
-def _progress_bar() -> Iterator[screening.Progress]:
-    """A bar on standard error while photos are looked at; nothing where that is no terminal."""
+def _progress_bar(label: str = "Looking at photos") -> Iterator[screening.Progress]:
+    """A bar on standard error while photos are gone through; nothing where that is no terminal."""
     console = Console(stderr=True)
-    columns = (TextColumn("Looking at photos"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    columns = (TextColumn(label), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("photos", total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)

@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
+from pipeline import crops
 from pipeline.build_sheets import GENERIC, read_build_sheet
 from pipeline.colour import AdvertColour, measure_advert
 from pipeline.coverage import hidden_zones
@@ -43,13 +44,57 @@ def write_outputs(store: Store, out: Path) -> tuple[Shortlist, Path]:
     Raises UsageError where no screening into `out` was finished, ScreeningError where the disk refuses.
     """
     screened = store.screened()
-    adverts, measures = screened.as_adverts(), store.measures()
+    result, by_advert = _weighed(store, screened)
+    write_tables(out, result, by_advert, screened.set_aside)
+    return result, _report(store, screened, result, by_advert, out)
+
+
+def write_report_to(store: Store, out: Path, into: Path, notice: str) -> Path:
+    """Write the report of the screening in `out` below `into`, with a notice on every page; return its first page.
+
+    Raises UsageError where no screening into `out` was finished, ScreeningError where the disk refuses.
+    """
+    screened = store.screened()
+    return _report(store, screened, *_weighed(store, screened), out, notice=notice, into=into)
+
+
+def findings_of(store: Store) -> list[PhotoFindings]:
+    """What was seen in every photo of the screening, as judged, in reading order."""
+    return [photo for found in _Findings(store, list(store.screened().adverts)).values() for photo in found]
+
+
+def _weighed(store: Store, screened: Screened) -> tuple[Shortlist, _Findings]:
+    adverts = screened.as_adverts()
     by_advert = _Findings(store, [advert.name for advert in adverts])
     colours = {advert.name: _colour_of(advert, by_advert[advert.name], screened) for advert in adverts}
     settings = WeighingSettings.shipped()
-    result = shortlist(adverts, by_advert, screened.set_aside, screened.rates, settings, measures, colours)
-    write_tables(out, result, by_advert, screened.set_aside)
-    return result, write_report(out, adverts, result, by_advert, screened.set_aside, screened.made_with, measures)
+    result = shortlist(adverts, by_advert, screened.set_aside, screened.rates, settings, store.measures(), colours)
+    return result, by_advert
+
+
+def _report(
+    store: Store,
+    screened: Screened,
+    result: Shortlist,
+    by_advert: _Findings,
+    out: Path,
+    *,
+    notice: str | None = None,
+    into: Path | None = None,
+) -> Path:
+    for photo in by_advert.judged():
+        crops.add_missing(photo, out)
+    return write_report(
+        out,
+        screened.as_adverts(),
+        result,
+        by_advert,
+        screened.set_aside,
+        screened.made_with,
+        store.measures(),
+        notice=notice,
+        into=into,
+    )
 
 
 def take_readings(out: Path, advert: str, file: Path) -> tuple[tuple[PanelFilm, ...], AdvertResult]:
@@ -147,6 +192,11 @@ class _Findings(Mapping[str, Sequence[PhotoFindings]]):
             raise KeyError(advert)
         judged = [with_verdicts(photo, self._answers.get(photo.sha256, ())) for photo in self._store.findings(advert)]
         return mark_repeats(judged, self._repeats)
+
+    def judged(self) -> Iterator[PhotoFindings]:
+        """The findings of every photo that a reader answered to."""
+        for advert in self._names if self._answers else ():
+            yield from (photo for photo in self[advert] if photo.sha256 in self._answers)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._names)

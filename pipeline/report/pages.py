@@ -222,7 +222,7 @@ class _Images:
     names: dict[Path, str] = field(default_factory=dict)
 
     def name(self, path: Path) -> str:
-        return self.names.setdefault(path, f"{path.parent.name}-{path.name}")
+        return self.names.setdefault(path, crops.flat_name(path))
 
 
 def write_report(
@@ -234,14 +234,16 @@ def write_report(
     made_with: str,
     readings: Mapping[str, Sequence[Measure]] | None = None,
     notice: str | None = None,
+    into: Path | None = None,
 ) -> Path:
     """Write `out/report` with one page for the shortlist and one an advert, and return the first page.
 
     The pictures are linked from `out/crops` (copied where the disk has no links), so the folder can be sent alone.
-    `notice` is a sentence that stands at the head of every page.
+    `notice` is a sentence that stands at the head of every page; `into` another folder to write `report` into.
     An earlier report is replaced only when the new one is complete. Raises ScreeningError where the disk refuses.
     """
-    fresh, final, old = out / f".{FOLDER}.partial", out / FOLDER, out / f".{FOLDER}.old"
+    place = into or out
+    fresh, final, old = place / f".{FOLDER}.partial", place / FOLDER, place / f".{FOLDER}.old"
     try:
         for left_over in (fresh, old):
             shutil.rmtree(left_over, ignore_errors=True)
