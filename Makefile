@@ -4,7 +4,7 @@ VENV := .venv
 DEMO_VENV := .venv-demo
 BIN := $(VENV)/bin
 
-.PHONY: demo test bench check format reference clean
+.PHONY: demo test bench check format reference screenshots clean
 
 # Install the buyer's part and screen the adverts that come along.
 demo: $(DEMO_VENV)/made
@@ -15,9 +15,11 @@ demo: $(DEMO_VENV)/made
 test: $(VENV)/installed
 	$(BIN)/python -m pytest
 
-# How long a step of judging takes; other benchmarks are tests/*/bench_*.py, most of them long.
+# How long a step of judging takes, how large a report is, what sharing misses; others are tests/*/bench_*.py, most long.
 bench: $(VENV)/installed
 	$(BIN)/python -m tests.pipeline.bench_judging
+	$(BIN)/python -m tests.pipeline.bench_report
+	$(BIN)/python -m tests.pipeline.bench_sharing
 
 # Style and types.
 check: $(VENV)/installed
@@ -36,6 +38,10 @@ reference: $(VENV)/installed
 	  $(BIN)/typer models.cli utils docs --name "maskline model"; \
 	  $(BIN)/typer pipeline.data_group utils docs --name "maskline data"; } > pipeline/COMMANDS.md
 
+# Pictures of the demo's report, for looking at it.
+screenshots: demo $(VENV)/installed
+	$(BIN)/python -m tests.pipeline.screenshots out/demo out/screenshots
+
 # Remove the environments and what tools leave behind.
 clean:
 	rm -rf $(VENV) $(DEMO_VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
@@ -43,7 +49,7 @@ clean:
 # torch and torchvision must fit each other: pip sees to that only where both are asked for at once, as the extra does.
 $(VENV)/installed: pyproject.toml
 	$(call make_venv,$(VENV))
-	$(BIN)/python -m pip install --quiet --editable '.[train,dev]'
+	$(BIN)/python -m pip install --quiet --editable '.[train,share,dev]'
 	touch $@
 
 $(DEMO_VENV)/made:

@@ -18,6 +18,7 @@ axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-p
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(CHROMIUM is None, reason="no chromium here")]
 
+FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 DESK, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 ORDER = ["Pellock wagon, Marl Green", "Brindle tray back", "Brindle pickup", NASTY]
 
@@ -32,7 +33,7 @@ def browser() -> Iterator[playwright.Browser]:
     with playwright.sync_playwright() as started:
         chromium = started.chromium.launch(
             executable_path=CHROMIUM,
-            args=["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking"],
+            args=FLAGS,
         )
         yield chromium
         chromium.close()
