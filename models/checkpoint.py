@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from torch import Tensor
 
 from models.network import Channels, CueNetwork
 from pipeline.errors import WeightsError
+from pipeline.network import MANIFEST, SAFETENSORS
 
 NETWORK = "network.safetensors"
 
@@ -57,6 +58,22 @@ def load_network(path: Path) -> CueNetwork:
         raise WeightsError(
             path, f"the weights do not fit ({str(error)[:120]})", "train or copy the network again"
         ) from None
+    return network.eval()
+
+
+def load_exported(folder: Path) -> CueNetwork:
+    """The network of an exported folder (see export.py), for evaluation, float32. Raises WeightsError."""
+    try:
+        about = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        channels = Channels(
+            **{field.name: tuple(about[field.name]) for field in fields(Channels) if field.name in about}
+        )
+        network = CueNetwork(
+            channels, width=about["architecture"]["width"], fine_width=about["architecture"]["fine_width"]
+        )
+        network.load_state_dict(_read(folder / SAFETENSORS), strict=False)
+    except (OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
+        raise WeightsError(folder, f"the weights do not fit ({str(error)[:120]})", "export the network again") from None
     return network.eval()
 
 

@@ -18,15 +18,17 @@ from models.compare import Candidate, compare, write_comparison
 from models.data import Sample, read_set
 from models.evaluate import evaluate, show_interval, write_evaluation
 from models.export import export, onnx_forward
+from models.finetune import FinetuneJob, finetune, install
 from models.network import Channels
 from models.novelty import fit_novelty
 from models.predictions import Forward, Predictions, predict
 from models.recipe import Recipe
+from models.replay import MOST_BYTES, shipped_replay, write_replay
 from models.tracking import import_run
 from models.train import TrainingJob, cores, torch_forward, train
 from pipeline.configuration import load, shipped
 from pipeline.errors import BatchError, ScreeningError, WeightsError
-from pipeline.network import ONNX, Manifest
+from pipeline.network import ONNX, Manifest, shipped_weights
 from pipeline.network import CueNetwork as Exported
 
 app = typer.Typer(help="Train, calibrate, evaluate and export the network.", no_args_is_help=True)
@@ -55,14 +57,69 @@ def train_command(
     recipe: Annotated[Path | None, typer.Option(help="Recipe (YAML); by default the shipped one.")] = None,
     time_limit_min: Annotated[float | None, typer.Option(help="End by the clock, schedule included.")] = None,
     init: Annotated[Path | None, typer.Option(help="Earlier network.safetensors to start from.")] = None,
+    base: Annotated[
+        str | None, typer.Option("--from", help="Fine-tune this network: `shipped`, or an exported folder.")
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="With --from: put the new network in its place, if it is better.")
+    ] = False,
     device: Device = None,
     store: Annotated[str, typer.Option(help="MLflow store or server.")] = DEFAULT_STORE,
 ) -> None:
-    """Train a network on labelled sets."""
+    """Train a network on labelled sets, or fine-tune one with --from.
+
+    Fine-tuning takes minutes on a processor and a few hundred photos, split by vehicle (`maskline data split`). It says
+    whether the new network is better on the vehicles of the split `test`; only then does --replace replace the old one.
+    """
+    if base is not None:
+        with _told():
+            _finetune(base, data, out, recipe, time_limit_min, replace, device)
+        return
     with _told():
         chosen = load(recipe or shipped("training", "first.yaml"), Recipe)
         path = train(TrainingJob(chosen, tuple(data), out, time_limit_min, init, device, store))
     typer.echo(f"wrote {path}")
+
+
+def _finetune(
+    base: str,
+    data: list[Path],
+    out: Path,
+    recipe: Path | None,
+    time_limit_min: float | None,
+    replace: bool,
+    device: str | None,
+) -> None:
+    folder = shipped_weights() if base == "shipped" else Path(base)
+    chosen = load(recipe or shipped("training", "finetune.yaml"), Recipe)
+    job = FinetuneJob(folder, tuple(data), out, chosen, shipped_replay(), time_limit_min, device)
+    verdict = finetune(job, say=lambda text: typer.echo(text, err=True))
+    for reason in verdict.reasons:
+        typer.echo(f"{reason[0].upper()}{reason[1:]}.")
+    if verdict.better:
+        typer.echo(f"Better. The new network: {verdict.weights} (screen with --weights).")
+    else:
+        typer.echo(f"Not shown to be better. The new network is in {verdict.weights}; the old one stays.")
+    if replace:
+        if not verdict.better:
+            raise WeightsError(
+                folder, "the new network is not shown to be better, the old one stays", "label more photos"
+            )
+        install(verdict.weights, folder)
+        typer.echo(f"Replaced the network in {folder}.")
+
+
+@app.command("replay")
+def replay_command(
+    source: Annotated[Path, typer.Argument(help="A rendered set with splits.")],
+    out: Annotated[Path, typer.Option(help="New folder; what ships is models/replay.")],
+    most_mb: Annotated[float, typer.Option(help="Size that the folder may reach.")] = MOST_BYTES / 1e6,
+    seed: Annotated[int, typer.Option(min=0, help="Another seed takes other photos.")] = 0,
+) -> None:
+    """Choose the small set that comes along, with which fine-tuning keeps the old skill."""
+    with _told():
+        count = write_replay(source, out, most_bytes=round(most_mb * 1e6), seed=seed)
+    typer.echo(f"{count} photos in {out}.")
 
 
 @app.command("calibrate")

@@ -108,6 +108,11 @@ def is_better(row: Mapping[str, Any] | None) -> bool:
     return row is not None and row["difference"][0] > 0
 
 
+def is_worse(row: Mapping[str, Any] | None) -> bool:
+    """Whether the whole interval of the difference lies below zero."""
+    return row is not None and row["difference"][2] < 0
+
+
 @dataclass(frozen=True)
 class _Side:
     """What one network said, columns in the order of the shared cues."""

@@ -40,11 +40,21 @@ def fit_novelty(learnt: Predictions, held_out: Predictions, *, share: float = HE
     for size in (CHANNELS[-1], features.shape[1] - CHANNELS[-1]):
         blocks.append(fit_block(features[:, start : start + size], weights))
         start += size
-    unlimited = Novelty(blocks=tuple(blocks), limit=1.0)
-    scores = unlimited.score(held_out.features[judging])
-    sets = _sets(held_out, judging)
+    return with_limit(Novelty(blocks=tuple(blocks), limit=1.0), held_out, share=share)
+
+
+def with_limit(novelty: Novelty, held_out: Predictions, *, share: float = HELD_OUT_SHARE) -> Novelty:
+    """The same distance with the limit that keeps `share` of the vehicle photos of every set of `held_out`.
+
+    Without such photos, or with other features, it stays as it was.
+    """
+    rows = _vehicle_rows(held_out)
+    if len(rows) == 0 or held_out.features.shape[1] != novelty.features:
+        return novelty
+    scores = novelty.model_copy(update={"limit": 1.0}).score(held_out.features[rows])
+    sets = _sets(held_out, rows)
     limits = [float(np.quantile(scores[sets == name], share)) for name in np.unique(sets)]
-    return Novelty(blocks=tuple(blocks), limit=_rounded(max(limits)))
+    return novelty.model_copy(update={"limit": _rounded(max(limits))})
 
 
 def fit_block(features: Numbers, weights: Numbers, *, directions: int = DIRECTIONS) -> NoveltyBlock:
