@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.coverage import zone_entries
 from pipeline.cues import CueSettings, cue_settings, find_cues, side_of
+from pipeline.lettering import is_mirrored
 from pipeline.network import Floats, Manifest, NetworkMaps
+from pipeline.photos import photo_settings
 from pipeline.records import Photo, PhotoFindings, Quality, Side
 
 
@@ -27,11 +29,13 @@ def look_at(
     """Join what the network says of a photo with whether the photo can be judged.
 
     A photo that is not of a vehicle shows no zones and no cues, whatever its maps say; one that is unlike anything
-    learnt cannot be judged, however crisp it is.
+    learnt cannot be judged, however crisp it is; one that is mirrored tells no sides.
     """
     settings = settings or cue_settings()
     if maps.novelty is not None and maps.novelty > 1:
         quality = quality.model_copy(update={"assessable": False})
+    if _tells_a_side(maps, settings) and is_mirrored(photo, maps, manifest, photo_settings().lettering):
+        maps = replace(maps, sides=None)  # its left is the vehicle's right
     cues, heats = find_cues(maps, photo, quality, manifest, settings)
     shown = zone_shares(maps, manifest, settings) if maps.vehicle >= settings.looking.least_vehicle else {}
     findings = PhotoFindings(
@@ -49,6 +53,15 @@ def look_at(
         sides=zone_sides(maps, manifest, shown, settings),
     )
     return Look(findings, heats)
+
+
+def _tells_a_side(maps: NetworkMaps, settings: CueSettings) -> bool:
+    """Whether any cell is sure of a side; reading letters takes time, and is for nothing where no side is told."""
+    return (
+        maps.sides is not None
+        and maps.vehicle >= settings.looking.least_vehicle
+        and bool((maps.sides[1:] >= settings.looking.least_side).any())
+    )
 
 
 def zone_shares(maps: NetworkMaps, manifest: Manifest, settings: CueSettings) -> dict[str, float]:

@@ -75,6 +75,15 @@ class LookingLimits(Config):
     least_side: float = Field(gt=0.5, le=1)
 
 
+class LetteringSettings(Config):
+    """When letters tell that a photo is mirrored; see `pipeline.lettering`."""
+
+    least_width_px: float = Field(gt=0)
+    least_letters: int = Field(ge=1)
+    least_score: float = Field(ge=0, le=1)
+    least_gain: float = Field(gt=0, le=1)
+
+
 class PhotoSettings(Config):
     """The whole of configs/photos.yaml."""
 
@@ -83,6 +92,7 @@ class PhotoSettings(Config):
     repeats: RepeatLimits
     batch: BatchLimits
     looking: LookingLimits
+    lettering: LetteringSettings
 
 
 @cache

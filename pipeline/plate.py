@@ -186,7 +186,7 @@ def _engine() -> Callable[..., object]:
 def read_lines(picture: npt.NDArray[np.uint8]) -> list[Line]:
     """Every line of letters in an upright uint8 (H, W, 3) picture."""
     # without the part that turns single lines round: it takes a W for an M now and then
-    result = _engine()(cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), use_cls=False)
+    result = _engine()(cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), use_det=True, use_cls=False)
     texts, scores, boxes = (getattr(result, name) for name in ("txts", "scores", "boxes"))
     if texts is None or boxes is None:
         return []
@@ -194,6 +194,14 @@ def read_lines(picture: npt.NDArray[np.uint8]) -> list[Line]:
         Line(str(text), float(score), _height(np.asarray(box, np.float64)))
         for text, score, box in zip(texts, scores, boxes, strict=True)
     ]
+
+
+def read_line(picture: npt.NDArray[np.uint8]) -> Line:
+    """The one line of letters that fills an upright uint8 (H, W, 3) picture."""
+    # the engine keeps what it was told last, so that both readers say whether to look for lines
+    result = _engine()(cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), use_det=False, use_cls=False)
+    texts, scores = (getattr(result, name) for name in ("txts", "scores"))
+    return Line(str(texts[0]), float(scores[0]), float(picture.shape[0])) if texts else Line("", 0.0, 0.0)
 
 
 def _height(corners: npt.NDArray[np.float64]) -> float:

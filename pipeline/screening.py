@@ -24,6 +24,7 @@ from pipeline import (
     crops,
     cues,
     findings,
+    lettering,
     network,
     paint_difference,
     paint_table,
@@ -48,7 +49,7 @@ Progress = Callable[[int, int], None]  # photos done, photos in all
 
 # the code and the configuration that a photo's findings and pictures depend on
 LOOKING = (
-    photos, network, cues, findings, crops,
+    photos, network, cues, findings, lettering, crops,
     colorimetry, colour, colour_scene, paint_difference, paint_table, panels, plate,
 )  # fmt: skip
 LOOKING_CONFIGS = ("photos.yaml", "cues.yaml", "colour.yaml")
