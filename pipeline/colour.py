@@ -52,6 +52,7 @@ class ShutSettings(Config):
     inner_zones: tuple[str, ...]
     outer_zones: tuple[str, ...]
     least_cells: int = Field(gt=0)
+    darkest: float = Field(gt=0, lt=1)
     most_spread_lab: float = Field(gt=0)
     in_one_photo: Nuisance
     paints_differ_lab: Lab
@@ -195,6 +196,8 @@ def compare_places(outside: Floats, inside: Floats, shuts: ShutSettings) -> Colo
     """
     light = np.stack([np.median(outside, axis=0), np.median(inside, axis=0)])
     luminance = light @ LUMINANCE
+    if luminance.min() < shuts.darkest:
+        return NotAssessable("one of the places is too dark for its colour to be told")
     to_one = np.sqrt(luminance.prod()) / luminance
     lab = linear_to_lab(light * to_one[:, None])
     if np.hypot(lab[:, 1], lab[:, 2]).max() < shuts.least_chroma:

@@ -26,8 +26,8 @@ class Scene:
 
     `srgb` is uint8 (H, W, 3), `factor` photo pixels per pixel of it. By cell of the network: `cells` uint8 (h, w, 3),
     `surfaces` probabilities (surfaces, h, w), `painted` (h, w) where paint is surer than `sure`, `zones` (h, w) the
-    likeliest zone of painted cells (0 none, 1 + index in ZONES), `clear` (h, w) what is neither clipped nor too dark,
-    `sides` (3, h, w) none, left and right, believed from `least_side` on.
+    likeliest zone of painted cells (0 none, 1 + index in ZONES) with its `zone_probability`, `clear` (h, w) what is
+    neither clipped nor too dark, `sides` (3, h, w) none, left and right, believed from `least_side` on.
     """
 
     width: int
@@ -39,6 +39,7 @@ class Scene:
     surfaces: npt.NDArray[np.float32]
     painted: Mask
     zones: npt.NDArray[np.uint8]
+    zone_probability: npt.NDArray[np.float32]
     clear: Mask
     sides: npt.NDArray[np.float32] | None
     least_side: float
@@ -54,13 +55,18 @@ class Scene:
         return self._light(wanted & _inner(self.painted))
 
     def light_of_place(self, zone: str) -> Floats:
-        """Linear light (n, 3) of a zone's largest connected painted place, as `light_of_zones`."""
+        """Linear light (n, 3) of a zone's largest connected painted place, as `light_of_zones`.
+
+        None (n = 0) where the network is not sure that the place is of this zone: trim and carpet look like shuts.
+        """
         here = (self.zones == 1 + ZONES.index(zone)).astype(np.uint8)
         count, places, stats, _ = cv2.connectedComponentsWithStats(here, connectivity=8)
         if count < 2:
             return np.empty((0, 3))
-        largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-        return self._light((places == largest) & _inner(self.painted))
+        place = places == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+        if self.zone_probability[place].mean() < self.sure:
+            return np.empty((0, 3))
+        return self._light(place & _inner(self.painted))
 
     def light_of_paint(self) -> Floats:
         """Linear light (n, 3) of all clear painted cells."""
@@ -117,7 +123,10 @@ def look(photo: Photo, maps: NetworkMaps, long_side_px: int, sure: float, clear:
     cells = cv2.resize(srgb, (columns, rows), interpolation=cv2.INTER_LINEAR)
     painted = maps.surfaces[PAINT] >= sure
     zones = np.zeros((rows, columns), np.uint8)
-    zones[painted] = maps.zones[:, painted].argmax(axis=0)  # of all cells it would take longer than all that follows
+    zone_probability = np.zeros((rows, columns), np.float32)
+    of_paint = maps.zones[:, painted]  # of all cells it would take longer than all that follows
+    zones[painted] = of_paint.argmax(axis=0)
+    zone_probability[painted] = of_paint.max(axis=0)
     brightest = np.maximum(
         np.maximum(cells[..., 0], cells[..., 1]), cells[..., 2]
     )  # max(axis=-1) takes ten times as long
@@ -131,6 +140,7 @@ def look(photo: Photo, maps: NetworkMaps, long_side_px: int, sure: float, clear:
         surfaces=maps.surfaces,
         painted=painted,
         zones=zones,
+        zone_probability=zone_probability,
         sides=maps.sides,
         least_side=photo_settings().looking.least_side,
         clear=(brightest > clear[0]) & (brightest < clear[1]),

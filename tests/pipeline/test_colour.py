@@ -25,7 +25,7 @@ from pipeline.histories import WeighingSettings
 from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
 from pipeline.paint_table import ColourReading, Lab, demo_table
 from pipeline.panels import Edge, compare_panels
-from pipeline.records import SURFACES, AdvertDetails, Box, Measure, PhotoFindings
+from pipeline.records import SURFACES, ZONES, AdvertDetails, Box, Measure, PhotoFindings
 from tests.pipeline.painted import GREEN, HEIGHT, WIDTH, Light, Made, made_side, step_of
 
 SETTINGS = colour_settings()
@@ -318,6 +318,24 @@ def test_a_shut_in_another_hue_is_found_and_one_in_shade_is_not() -> None:
     assert not found(side(dark_green, GREEN, GREEN, zones=zones, shot="door_open"), "shut_mismatch")
     (same,) = measured(side(GREEN, GREEN, GREEN, zones=zones, shot="door_open"), "shut_mismatch")
     assert same.value < 2 < 4 * same.uncertainty
+
+
+def test_a_shut_of_which_the_network_is_not_sure_is_not_compared() -> None:
+    """Trim and carpet of an open vehicle look like a shut in another colour."""
+    made = side((42.0, -5.0, -25.0), GREEN, GREEN, zones=("door_shut", "tub_side", "tub_side"), shot="door_open")
+    zones = made.maps.zones.copy()
+    shut = 1 + ZONES.index("door_shut")
+    zones[0] += zones[shut] * 0.45
+    zones[shut] *= 0.55
+    assert measured(made, "shut_mismatch")
+    unsure = dataclasses.replace(made, maps=dataclasses.replace(made.maps, zones=zones))
+    assert not measured(unsure, "shut_mismatch") and not measured(unsure, SHUT)
+
+
+def test_a_place_too_dark_for_its_colour_is_not_compared() -> None:
+    answer = compare_places(np.tile([0.1, 0.2, 0.08], (50, 1)), np.tile([0.003, 0.003, 0.006], (50, 1)), SETTINGS.shuts)
+    assert isinstance(answer, NotAssessable)
+    assert "too dark" in answer.reason
 
 
 def test_white_against_grey_cannot_be_told_from_shade() -> None:
