@@ -3,6 +3,12 @@
 OUT holds findings.jsonl (one file, or several below it) of adverts whose true history is known, as a screening of
 synthetic adverts writes it. HISTORIES is a table (.csv or .parquet) with the columns `advert` and `history`, and
 `build_sheet` or `family`; it may have several rows an advert, so the images.parquet of a synthetic set will do.
+To screen a set, write a batch for it (adverts there have no folders of their own):
+
+    table = pandas.read_parquet("SET/images.parquet")
+    batch = pandas.DataFrame({"advert": table.advert, "photo": "images/" + table.file})
+    batch.to_csv("SET/batch.csv", index=False)      # then: maskline screen SET/batch.csv --out OUT
+
 Adverts are weighed twice: with the prior of configs/weighing.yaml, and with the set's own shares of histories as the
 prior, since a posterior can only come true where its prior does. Prints JSON:
 
