@@ -237,7 +237,7 @@ def pieces_of(
             side = _sided(measure.zone, _measured_side(measure, model.sheet))
             look = Look(name, ratio_or_none, 1.0, box=measure.regions[0] if measure.regions else None, measure=measure)
             looks[weighed_as, measure.zone, side].append(look)
-    by_place = {**_tempered(looks), **_judged(findings, settings)}
+    by_place = {**_tempered(looks), **_judged(findings, rates, settings)}
     pieces = (Piece(*place, tuple(sorted(seen, key=_look_key))) for place, seen in by_place.items())
     return tuple(sorted(pieces, key=lambda piece: piece.place))
 
@@ -252,15 +252,22 @@ def _seen_by_network(photo: PhotoFindings) -> Iterator[tuple[str, CueFinding]]:
             yield cue, finding.model_copy(update={"boxes": boxes, "score": max(box.score for box in boxes)})
 
 
-def _judged(findings: Sequence[PhotoFindings], settings: WeighingSettings) -> dict[Place, list[Look]]:
-    """What a person called a sign, by place, in whichever photo: a person can judge what the network cannot."""
+def _judged(
+    findings: Sequence[PhotoFindings], rates: Mapping[str, CueRates], settings: WeighingSettings
+) -> dict[Place, list[Look]]:
+    """What a person called a sign, by place, in whichever photo: a person can judge what the network cannot.
+
+    It never weighs less than what the network is certain of.
+    """
     looks: defaultdict[Place, list[Look]] = defaultdict(list)
     for photo in findings:
         for cue, finding in photo.cues.items():
             for box in finding.boxes if cue in settings.cues else ():
                 if box.judged:
                     zone = box.zone if box.zone in zone_entries() else None
-                    look = Look(photo.photo, _capped(settings.reader.ratio, settings), 1.0, box.score, box)
+                    certain = score_ratio(1.0, rates[cue], 1.0, settings) if cue in rates else 1.0
+                    ratio = max(_capped(settings.reader.ratio, settings), certain)
+                    look = Look(photo.photo, ratio, 1.0, box.score, box)
                     looks[cue, zone, _sided(zone, box.side)].append(look)
     return looks
 

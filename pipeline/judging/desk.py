@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import OrderedDict, defaultdict
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
@@ -140,13 +139,14 @@ class Desk:
         else:
             shown = list(sheet.photos) if sheet else []
             sightings = list(sheet.sightings) if sheet else []
-        for sighting in self._added(found):
+        added = self._added(found)
+        for sighting in added:
             if zone in (ALL, sighting.zone or UNKNOWN):
                 sightings.append(sighting)
                 if all(photo.sha256 != sighting.sha256 for photo in shown):
                     shown.append(found.photos[sighting.sha256])
         here = {(sighting.sha256, sighting.item) for sighting in sightings}
-        zones = list(dict.fromkeys([*found.sheets, *(s.zone or UNKNOWN for s in self._added(found)), ALL]))
+        zones = list(dict.fromkeys([*found.sheets, *(s.zone or UNKNOWN for s in added), ALL]))
         return {
             "advert": advert,
             "title": self._screened.adverts[advert].title or advert,
@@ -285,17 +285,16 @@ class Desk:
     def _zone_label(self, zone: str) -> str:
         return {UNKNOWN: "Place not told", ALL: "All photos"}.get(zone) or wording.zone_name(zone)
 
-    def _added(self, advert: _Advert) -> Iterator[Sighting]:
+    def _added(self, advert: _Advert) -> list[Sighting]:
         """Marks that readers added in this advert, each once: the reader's own version of it before another's."""
-        for sha256, photo in advert.photos.items():
+        found = []
+        for sha256 in advert.photos.keys() & self._newest.keys():
             marks: dict[str, Answer] = {}
-            for (name, item), answer in self._newest.get(sha256, {}).items():
+            for (name, item), answer in self._newest[sha256].items():
                 if item.startswith(ADDED) and (name == self.reader or item not in marks):
                     marks[item] = answer
-            for answer in marks.values():
-                sighting = added_sighting(answer, photo)
-                if sighting is not None:
-                    yield sighting
+            found += [(answer.number, added_sighting(answer, advert.photos[sha256])) for answer in marks.values()]
+        return [sighting for _, sighting in sorted(found, key=lambda mark: mark[0]) if sighting is not None]
 
     def _sighting(self, sighting: Sighting) -> dict[str, Any]:
         measure = sighting.measure

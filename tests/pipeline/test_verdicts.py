@@ -138,6 +138,11 @@ def test_the_weighing_follows_the_reader() -> None:
     assert refinished((said("sign"),)) > open_ > refinished((said("innocent", "shadow"),))
 
 
+def test_a_sign_never_weighs_less_than_what_the_network_is_certain_of() -> None:
+    certain = photo(painted_fastener=(replace_box(HINGE, score=1.0),))
+    assert weighed(with_verdicts(certain, (said("sign"),))).refinished >= weighed(certain).refinished
+
+
 def test_a_sign_stands_against_clean_looks_of_a_network_that_missed_it() -> None:
     clean = [finding(f"{n}.jpg", f"{n:064d}", "advert", zones=("hinge",)) for n in range(8)]
     sign = with_verdicts(photo(), (said("sign"),))
