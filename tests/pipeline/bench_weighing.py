@@ -41,10 +41,11 @@ from sklearn.metrics import roc_auc_score
 from torchmetrics.functional.classification import binary_calibration_error
 
 from pipeline.build_sheets import GENERIC, BuildSheet, read_build_sheet
+from pipeline.colour import measure_advert
 from pipeline.evidence import weigh
 from pipeline.histories import WeighingSettings
 from pipeline.network import MANIFEST, Manifest, shipped_weights
-from pipeline.records import HISTORIES, CueRates, PhotoFindings
+from pipeline.records import HISTORIES, AdvertDetails, CueRates, PhotoFindings
 from synthetic_data.adverts import LABELLED_CUES, advert_settings
 from tests.pipeline.simulated import SimulatedNetwork, network_on_labels, simulate
 
@@ -109,8 +110,14 @@ def join(findings: Mapping[str, list[PhotoFindings]], histories: Path) -> list[C
 
 
 def weigh_all(cases: list[Case], rates: Mapping[str, CueRates], settings: WeighingSettings) -> Weighed:
+    """Weigh every advert as a screening does, with its colour over all photos, but without papers or a paint table."""
     sheets: dict[str, BuildSheet] = {name: read_build_sheet(name) for name in {case.sheet for case in cases}}
-    verdicts = [weigh(case.findings, sheets[case.sheet], rates, settings) for case in cases]
+    verdicts = []
+    for case in cases:
+        sheet = sheets[case.sheet]
+        details = AdvertDetails(build_sheet=case.sheet)
+        colour = measure_advert(details, case.findings, paints=(), references=(), family=sheet.family)
+        verdicts.append(weigh(case.findings, sheet, rates, settings, colour.measures))
     return Weighed(
         np.array([[verdict.history[history] for history in HISTORIES] for verdict in verdicts]),
         np.array([HISTORIES.index(case.history) for case in cases]),

@@ -184,7 +184,7 @@ def network_on_labels(folder: Path, network: SimulatedNetwork, seed: int) -> Ite
                 found[cue] = CueFinding(score=None, assessable=False)
                 continue
             label = getattr(row, f"cue_{cue}")
-            present = bool(pd.notna(label) and label == 1)
+            present = bool(label == 1) if label is not pd.NA else False
             score = network.score(present, rng)
             boxes: list[Box] = []
             if score > PREVALENCE:
