@@ -60,6 +60,8 @@ class _Advert:
     photos: dict[str, PhotoFindings]  # by sha256
     sheets: dict[str, Sheet]  # by key of the zone
     by_photo: dict[str, tuple[Sighting, ...]]
+    outlines: dict[str, dict[str, dict[str, Any]]]  # by sha256 and item, ready for JSON
+    plain: dict[str, dict[str, Any]]  # what does not change of each photo, by sha256
 
 
 class Desk:
@@ -247,6 +249,8 @@ class Desk:
             {photo.sha256: photo for photo in distinct_photos(findings)},
             {sheet.zone or UNKNOWN: sheet for sheet in sheets},
             by_photo,
+            {sha256: {s.item: _outline(s) for s in seen} for sha256, seen in by_photo.items()},
+            {photo.sha256: _plain(photo) for photo in distinct_photos(findings)},
         )
         self._kept[name] = advert
         if len(self._kept) > KEPT_ADVERTS:
@@ -302,9 +306,7 @@ class Desk:
             "sha256": sighting.sha256,
             "item": sighting.item,
             "origin": sighting.origin,
-            "cue": sighting.cue,
-            "name": wording.cue_name(sighting.cue),
-            "place": sighting.place.model_dump(),
+            **_outline(sighting),
             "zone": sighting.zone,
             "side": sighting.side,
             "score": sighting.score,
@@ -321,17 +323,13 @@ class Desk:
 
     def _photo(self, photo: PhotoFindings, advert: _Advert, here: set[Item]) -> dict[str, Any]:
         others = [
-            {"cue": sighting.cue, "name": wording.cue_name(sighting.cue), "place": sighting.place.model_dump()}
-            for sighting in advert.by_photo.get(photo.sha256, ())
-            if (photo.sha256, sighting.item) not in here
+            outline
+            for item, outline in advert.outlines.get(photo.sha256, {}).items()
+            if (photo.sha256, item) not in here
         ]
         decals = {name: self._answered(photo.sha256, f"{DECAL}{name}") for name in advert.build_sheet.decals}
         return {
-            "name": photo.photo,
-            "width": photo.width,
-            "height": photo.height,
-            "likely_shot": photo.likely_shot,
-            "shot_words": f"{wording.shot_name(photo.likely_shot)} ({wording.percent(photo.shot[photo.likely_shot])})",
+            **advert.plain[photo.sha256],
             "shot": self._answered(photo.sha256, SHOT),
             "looked_through": self._answered(photo.sha256, LOOKED_THROUGH),
             "decals": decals,
@@ -397,6 +395,20 @@ def check_reader(name: str) -> str:
 
 def _is_answered(answer: Answer | None) -> bool:
     return answer is not None and isinstance(answer.content, Mark) and answer.content.verdict is not None
+
+
+def _outline(sighting: Sighting) -> dict[str, Any]:
+    return {"cue": sighting.cue, "name": wording.cue_name(sighting.cue), "place": sighting.place.model_dump()}
+
+
+def _plain(photo: PhotoFindings) -> dict[str, Any]:
+    shot = photo.likely_shot
+    return {
+        "name": photo.photo,
+        "width": photo.width,
+        "height": photo.height,
+        "shot_words": f"{wording.shot_name(shot)} ({wording.percent(photo.shot[shot])})",
+    }
 
 
 def _words(sighting: Sighting) -> str:
