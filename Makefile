@@ -15,11 +15,12 @@ demo: $(DEMO_VENV)/made
 test: $(VENV)/installed
 	$(BIN)/python -m pytest
 
-# How long a step of judging takes, how large a report is, what sharing misses; others are tests/*/bench_*.py, most long.
+# How long a step of judging takes, how large a report is, what sharing misses, whether the loader keeps up; others are tests/*/bench_*.py, most long.
 bench: $(VENV)/installed
 	$(BIN)/python -m tests.pipeline.bench_judging
 	$(BIN)/python -m tests.pipeline.bench_report
 	$(BIN)/python -m tests.pipeline.bench_sharing
+	$(BIN)/python -m tests.models.bench_training --steps 10
 
 # Style and types.
 check: $(VENV)/installed
