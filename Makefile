@@ -15,7 +15,8 @@ demo: $(DEMO_VENV)/made
 test: $(VENV)/installed
 	$(BIN)/python -m pytest
 
-# How long a step of judging takes, how large a report is, what sharing misses, whether the loader keeps up; others are tests/*/bench_*.py, most long.
+# What takes how long, how large a report is, what sharing misses, whether the loader keeps up.
+# Others are tests/*/bench_*.py, most of them long.
 bench: $(VENV)/installed
 	$(BIN)/python -m tests.pipeline.bench_judging
 	$(BIN)/python -m tests.pipeline.bench_report
