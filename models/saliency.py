@@ -80,9 +80,9 @@ def deletion(
     the curve of the score over the share taken out.
     """
     order = np.argsort(-heat, axis=None, kind="stable")
-    rank = np.empty(order.size, np.int64)
-    rank[order] = np.arange(order.size)
-    rank = rank.reshape(heat.shape)
+    places = np.empty(order.size, np.int64)
+    places[order] = np.arange(order.size)
+    rank = places.reshape(heat.shape)
     veil = blurred(photo)
     steps = []
     for share in shares:
@@ -113,4 +113,5 @@ def cells_of(mask: npt.NDArray[np.uint8], height: int, width: int) -> npt.NDArra
     """A mask of the photo (H, W) as cells (height, width) of the maps: any pixel counts."""
     padded = np.zeros((height * STRIDE, width * STRIDE), np.uint8)
     padded[: mask.shape[0], : mask.shape[1]] = mask[: height * STRIDE, : width * STRIDE]
-    return padded.reshape(height, STRIDE, width, STRIDE).any((1, 3))
+    cells: npt.NDArray[np.bool_] = padded.reshape(height, STRIDE, width, STRIDE).max((1, 3)) > 0
+    return cells
