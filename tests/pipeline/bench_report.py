@@ -59,7 +59,7 @@ def main(
     photos: Annotated[int, typer.Option()] = 20,
 ) -> None:
     pages = outputs.write_report = Clock(outputs.write_report)
-    pictures = crops.write_picture = Clock(crops.write_picture)
+    pictures = crops.write_pictures = Clock(crops.write_pictures)
     with TemporaryDirectory() as scratch:
         folder = Path(scratch)
         make_batch(folder / "batch", adverts, photos)
