@@ -1,9 +1,10 @@
 """How unlike anything learnt a photo is: the distance of its pooled features from those of the vehicles learnt.
 
 Each block of features (the backbone's, which tell objects apart, and the pyramid's, which tell what training made of
-them) is a Gaussian with a few directions of its own and the same variance in all others (probabilistic principal
-components, Tipping and Bishop 1999). The score is the squared Mahalanobis distance (Lee et al. 2018) a feature, summed
-over the blocks. A photo beyond the limit is not judged: what was never learnt is not clean.
+them) is brought to unit length, since its length says more of contrast than of content, and taken as a Gaussian with a
+few directions of its own and the same variance in all others (probabilistic principal components, Tipping and Bishop
+1999). The score is the squared Mahalanobis distance (Lee et al. 2018) a feature, summed over the blocks. A photo beyond
+the limit is not judged: what was never learnt is not clean.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from pipeline.network import Novelty, NoveltyBlock
 
 Numbers = npt.NDArray[np.floating]
 
-DIRECTIONS = 16
+DIRECTIONS = 32
 HELD_OUT_SHARE = 0.98  # of the vehicle photos of each held-out set that stay within the limit
 LEAST_PHOTOS = 2 * DIRECTIONS
 DIGITS = 5
@@ -58,9 +59,10 @@ def with_limit(novelty: Novelty, held_out: Predictions, *, share: float = HELD_O
 
 
 def fit_block(features: Numbers, weights: Numbers, *, directions: int = DIRECTIONS) -> NoveltyBlock:
-    """The Gaussian of features (n, F), with `directions` of its own at most; `weights` (n,) sum to 1."""
-    mean = weights @ features
-    centred = (features - mean) * np.sqrt(weights)[:, None]
+    """The Gaussian of features (n, F) at unit length, with `directions` of its own at most; `weights` (n,) sum to 1."""
+    units = features / np.maximum(np.linalg.norm(features, axis=1, keepdims=True), 1e-9)
+    mean = weights @ units
+    centred = (units - mean) * np.sqrt(weights)[:, None]
     _, singular, axes = np.linalg.svd(centred, full_matrices=False)
     variances = singular**2
     count = min(directions, len(variances) - 1)

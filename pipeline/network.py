@@ -77,7 +77,7 @@ class Architecture(_Part):
 
 
 class NoveltyBlock(_Part):
-    """A Gaussian of some of the features: its own variance along each of a few directions, `rest` along all others."""
+    """A Gaussian of some features, at unit length: a variance along each of a few directions, `rest` elsewhere."""
 
     mean: tuple[float, ...]
     directions: tuple[tuple[float, ...], ...]
@@ -96,9 +96,9 @@ class NoveltyBlock(_Part):
         return np.array(self.mean, np.float32), axes, np.array(self.variances, np.float32)
 
     def distance(self, features: Floats) -> Floats:
-        """Squared Mahalanobis distance, a feature, of features (..., F)."""
+        """Squared Mahalanobis distance, a feature, of features (..., F) brought to unit length."""
         mean, axes, variances = self._arrays
-        centred = features - mean
+        centred = features / np.maximum(np.linalg.norm(features, axis=-1, keepdims=True), 1e-9) - mean
         along = centred @ axes.T
         across = centred - along @ axes  # and not the difference of two sums of squares, which cancel
         distance: Floats = ((along**2 / variances).sum(-1) + (across**2).sum(-1) / self.rest) / len(self.mean)

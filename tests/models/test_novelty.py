@@ -21,6 +21,10 @@ def correlated(count: int, *, seed: int, size: int = 12) -> np.ndarray:
     return np.random.default_rng(seed).normal(size=(count, size)) @ mixing.T
 
 
+def units(features: np.ndarray) -> np.ndarray:
+    return features / np.linalg.norm(features, axis=1, keepdims=True)
+
+
 def with_features(predictions: Predictions, features: np.ndarray) -> Predictions:
     return replace(predictions, features=features.astype(np.float32))
 
@@ -30,7 +34,7 @@ def test_with_all_directions_the_distance_is_mahalanobis() -> None:
     block = fit_block(features, np.full(400, 1 / 400), directions=11)
     # Reference: scikit-learn's Mahalanobis distance with the maximum-likelihood covariance. With all but one direction
     # of its own, the rest is the last direction: the two are the same.
-    wanted = EmpiricalCovariance().fit(features).mahalanobis(others)
+    wanted = EmpiricalCovariance().fit(units(features)).mahalanobis(units(others))
     assert block.distance(others.astype(np.float32)) * 12 == pytest.approx(wanted, rel=2e-2)
 
 
@@ -39,7 +43,7 @@ def test_with_few_directions_the_density_is_that_of_probabilistic_pca() -> None:
     block = fit_block(features, np.full(600, 1 / 600), directions=3)
     # Reference: scikit-learn's PCA.score_samples, the log likelihood of Tipping and Bishop's model; differences of it
     # are half the differences of the squared distance. Its covariance divides by n - 1, ours by n.
-    log_likelihood = PCA(n_components=3, svd_solver="full").fit(features).score_samples(others)
+    log_likelihood = PCA(n_components=3, svd_solver="full").fit(units(features)).score_samples(units(others))
     distance = block.distance(others.astype(np.float32)) * 12
     assert -2 * (log_likelihood - log_likelihood[0]) == pytest.approx(distance - distance[0], rel=0.02, abs=0.1)
 

@@ -105,18 +105,18 @@ def test_sides_of_another_order_are_refused(tiny_network: Path, tmp_path: Path) 
 
 NOVELTY: dict[str, Any] = {
     "blocks": [{"mean": [0.0, 1.0], "directions": [[1.0, 0.0]], "variances": [4.0], "rest": 1.0}],
-    "limit": 2.0,
+    "limit": 0.05,
 }
 
 
 def test_novelty_is_the_distance_of_the_features_in_units_of_the_limit(tiny_network: Path) -> None:
     network = CueNetwork.load(tiny_network, threads=1)
     manifest = network.manifest.model_copy(update={"novelty": Novelty.model_validate(NOVELTY)})
-    features = np.array([[4.0, 1.0], [0.0, 4.0]], np.float32)
+    features = np.array([[6.0, 8.0], [5.0, 0.0]], np.float32)
     knowing = CueNetwork(manifest, lambda photos: {**network.forward(photos), "features": features[: len(photos)]})
     photos = [np.zeros((64, 64, 3), np.uint8)] * 2
-    # By hand: (4²/4)/2 features/limit 2 = 1 along its own direction, (3²/1)/2/2 = 2.25 across
-    assert [maps.novelty for maps in knowing.run(photos)] == pytest.approx([1.0, 2.25])
+    # By hand: at unit length (0.6, 0.8) and (1, 0); (0.6²/4 + 0.2²/1) / 2 features / 0.05 and (1²/4 + 1²/1) / 2 / 0.05
+    assert [maps.novelty for maps in knowing.run(photos)] == pytest.approx([1.3, 12.5], rel=1e-5)
     assert network.run(photos)[0].novelty is None
 
 
