@@ -25,6 +25,7 @@ CROP_LEAST_PX = 320  # a sign without its surroundings cannot be judged
 CROP_MOST_PX = 640  # of a larger place the middle is cut out: the whole photo shows the rest
 CONTEXT = 0.35  # share of the box added on each side
 CROPS_A_PHOTO = 5
+FAINTEST = 0.01  # heat under this is not drawn
 
 Pixels = npt.NDArray[np.uint8]
 Heat = npt.NDArray[np.float32]
@@ -170,13 +171,14 @@ def heat_overlay(plain: Pixels, heat: Heat) -> Pixels:
     Clear where the cue is improbable, through violet and orange to yellow where it is certain; even steps of the scale
     look even and grow lighter all along, so they read in grey print too. A line runs where the cue is as likely as not.
     """
-    grey = cv2.cvtColor(plain, cv2.COLOR_RGB2GRAY)
-    ground = np.repeat(grey[:, :, None], 3, axis=2).astype(np.float32) * 0.85
-    colour = cv2.cvtColor(
-        cv2.applyColorMap(np.round(heat * 255).astype(np.uint8), cv2.COLORMAP_PLASMA), cv2.COLOR_BGR2RGB
-    )
-    share = (np.clip(heat * 1.6, 0, 1) * 0.75)[:, :, None]
-    mixed = np.clip(ground * (1 - share) + colour * share, 0, 255).astype(np.uint8)
+    grey = cv2.convertScaleAbs(cv2.cvtColor(plain, cv2.COLOR_RGB2GRAY), alpha=0.85)
+    mixed = cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB)
+    left, top, width, height = cv2.boundingRect((heat >= FAINTEST).astype(np.uint8))  # most of a cut is cold
+    if width:
+        warm = np.s_[top : top + height, left : left + width]
+        scale = cv2.applyColorMap(np.round(heat[warm] * 255).astype(np.uint8), cv2.COLORMAP_PLASMA)
+        share = (np.clip(heat[warm] * 1.6, 0, 1) * 0.75)[:, :, None]
+        mixed[warm] = np.clip(mixed[warm] * (1 - share) + scale[:, :, ::-1] * share, 0, 255)
     outlines, _ = cv2.findContours((heat >= 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     cv2.drawContours(mixed, outlines, -1, (20, 20, 20), 3, cv2.LINE_AA)
     cv2.drawContours(mixed, outlines, -1, (255, 255, 255), 1, cv2.LINE_AA)
