@@ -324,6 +324,7 @@ def _listening(port: int) -> socket.socket:
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((ADDRESS, port))
+        listener.listen()  # whoever reads the address may come at once, and waits until the server is up
     except OSError as error:
         listener.close()
         fault = f"the port cannot be used ({error.strerror})"
