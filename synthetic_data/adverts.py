@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import mitsuba as mi
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +22,7 @@ from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, 
 from synthetic_data.scene import Stage, View, expose, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
 from synthetic_data.vehicle import Site, Vehicle, build_vehicle, families
+from synthetic_data.visibility import LONG_SIDE_PX, VisibilitySettings, is_visible
 
 Array = npt.NDArray[Any]
 Range = tuple[float, float]
@@ -35,6 +35,8 @@ LABELLED_CUES = (
     "wear_through",
     "film_defect",
 )
+
+A_TRACE_PX = 4  # of a cue, below which it counts as absent
 
 
 class AdvertSettings(Config):
@@ -54,7 +56,7 @@ class AdvertSettings(Config):
     tilt_deg: float
     branches_probability: float
     wet_probability: float
-    least_positive_px: int
+    visibility: VisibilitySettings
 
 
 def advert_settings() -> AdvertSettings:
@@ -411,8 +413,8 @@ def _far_stand(
 PLACE_WEIGHT = {
     "glazing_rubber": 2.0,
     "fasteners": 1.2,
-    "body_seam": 2.2,
-    "door_shut": 2.4,
+    "body_seam": 2.8,
+    "door_shut": 2.8,
     "sill_rail": 1.2,
     "chassis": 1.5,
     "panel_surface": 0.7,
@@ -511,7 +513,7 @@ def _labels(
     negatives: str,
     visible: bool,
 ) -> dict[str, Any]:
-    """Image-level labels: 1 where a cue can be seen, None where it is too small or too faint to be called, else 0."""
+    """Image-level labels: 1 where a cue can be seen, None where it is there and hardly to be seen, else 0."""
     labels: dict[str, Any] = {
         "shot": shot,
         "vehicle_visible": int(visible),
@@ -520,15 +522,15 @@ def _labels(
         "distance_m": distance,
         "hard_negatives": negatives,
     }
-    scale = max(photo.srgb.shape[:2]) / settings.width_px
-    least = settings.least_positive_px * scale * scale
+    least = settings.visibility.least_px * (max(photo.srgb.shape[:2]) / LONG_SIDE_PX) ** 2
     for cue in DETECTED_CUES:
         value: int | None = None
         if cue in LABELLED_CUES:
             mask = photo.cues.get(cue)
-            area = 0 if mask is None else int(mask.sum())
-            solid = 0 if mask is None else int(cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).sum())
             faint = int(doubtful[cue].sum()) if cue in doubtful else 0
-            value = 1 if solid >= least / 3 and area >= least else None if area >= 4 or faint >= least else 0
+            if mask is not None and is_visible(cue, mask, photo.srgb, photo.surface, settings.visibility):
+                value = 1
+            elif (mask is None or mask.sum() < A_TRACE_PX) and faint < least:
+                value = 0
         labels[f"cue_{cue}"] = value
     return labels

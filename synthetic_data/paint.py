@@ -227,7 +227,15 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
             distance = (texels.across_mm[rows] - mask_row[:, 0] + ragged) * mask_row[:, 3]
             old = has_line & (distance < 0)
             tone = torch.where(old[:, None], under, tone)
-            rough = torch.where(old, (rough + 0.12 * torch.sign(mask_row[:, 1] - 0.09)).clamp(0.06, 0.9), rough)
+            rough = torch.where(old, (rough + 0.2 * torch.sign(mask_row[:, 1] - 0.11)).clamp(0.06, 0.9), rough)
+            # what crept under the tape, and the dirt that the ridge of paint has held since
+            own = (table.seed[p] * 7.3) % 1
+            haze = old & (own < 0.6)
+            density = 0.7 * torch.exp(distance / (3.0 + 14.0 * own)) * smoothstep(-1.2, 0.6, f + b)
+            tone = mix(tone, table.colour[p], _specked(density, grain[rows], texels.step_mm[rows]) * haze)
+            dirt = has_line * torch.exp(-(((distance + 0.5) / 0.6) ** 2)) * smoothstep(0.2, 0.9, table.seed[p])
+            dirt = dirt * smoothstep(-0.8, 0.4, f + 0.5 * b)
+            tone = mix(tone, 0.3 * tone, 0.85 * dirt)
             height = torch.where(
                 has_line,
                 height
@@ -344,15 +352,15 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
         )
         colour[rows] = mix(colour[rows], pack_tone * (1 + 0.15 * tiny[rows, None]), packed)
         roughness[rows] = mix(roughness[rows], torch.full_like(off, 0.9), packed)
-        relief[rows] += packed * 0.25 * fine[rows] + fill * groove * 0.08 * noise(
-            position[rows], 8.0, octaves=2, channel=3
+        relief[rows] += packed * 0.25 * fine[rows] + fill * groove * 0.22 * noise(
+            position[rows], 16.0, octaves=3, channel=3
         )
         split = (
             (table.crack[p] > 0) & (fill > 0.6) & ((off - 0.4 - 0.5 * fine[rows].abs()) < 0.25) & (broad[rows] > 0.1)
         )
         colour[rows] = torch.where(split[:, None], colour[rows] * 0.3, colour[rows])
         relief[rows] -= 0.2 * split.float()
-        filled = (fill > 0.55) & (off < 9.0)
+        filled = (fill > 0.5) & (off < 10.0)
         cues[rows] |= torch.where(filled, CUE_BIT["filled_seam"], 0).int()
 
     # fasteners: bare, or under the coat

@@ -136,7 +136,7 @@ def sample_history(name: str, vehicle: Vehicle, rng: np.random.Generator) -> Pai
         jobs = [
             Job(
                 frozenset(set(outside) | inside),
-                near(rng.uniform(0.8, 5.0)),
+                near(rng.uniform(1.0, 6.5)),
                 care,
                 int(rng.integers(1, 3)),
                 float(rng.uniform(0.06, 0.4)),
@@ -342,17 +342,22 @@ def _body(
         row["masking"] = np.array(
             [
                 rng.uniform(5, 60) if part.name.startswith("shut") else rng.uniform(10, 90),
-                rng.uniform(0.04, 0.20),
+                rng.uniform(0.06, 0.22),
                 rng.uniform(0.3, 6.0),
                 -1.0,
             ]
         )
     elif part.kind == "shut" and job is not None and rng.random() < 0.5 * (1 - job.care):
-        row["masking"] = np.array([rng.uniform(20, 100), rng.uniform(0.04, 0.15), rng.uniform(0.3, 4.0), -1.0])
+        row["masking"] = np.array([rng.uniform(20, 100), rng.uniform(0.06, 0.18), rng.uniform(0.3, 4.0), -1.0])
     elif job is not None and ".frame" in part.name and rng.random() < 0.40:
         # tape sat on the paint beside the rubber: a strip of the old coat stays
         row["masking"] = np.array(
-            [height - rng.uniform(23, 27) - rng.uniform(1.0, 7.0), rng.uniform(0.04, 0.15), rng.uniform(0.2, 3.0), -1.0]
+            [
+                height - rng.uniform(23, 27) - rng.uniform(2.0, 11.0),
+                rng.uniform(0.06, 0.18),
+                rng.uniform(0.2, 3.0),
+                -1.0,
+            ]
         )
     if part.kind == "sheet" and not rail and row["wear"][0] == 0 and rng.random() < (0.10 if job is not None else 0.03):
         row["peeling"] = np.array(
@@ -448,8 +453,9 @@ def _groove(
     if job is not None and rng.random() < 0.42 + 0.48 * (1 - job.care):
         start = -20.0 if rng.random() < 0.5 else float(rng.uniform(0.0, 0.4) * length)
         stop = length + 20.0 if rng.random() < 0.5 else start + float(rng.uniform(0.35, 0.6)) * length
-        row["fill"] = np.array([rng.uniform(0.88, 1.0), start, stop])
-        row["crack"] = float(rng.random() < 0.3)
+        level = rng.uniform(0.94, 1.0) if rng.random() < 0.25 else rng.uniform(0.60, 0.92)  # a shallow valley is left
+        row["fill"] = np.array([level, start, stop])
+        row["crack"] = float(rng.random() < 0.35)
         along = part.patch.along_mm
         begun, ended = _ramp((along - start) / FILL_RAMP_MM + 0.5), _ramp((stop - along) / FILL_RAMP_MM + 0.5)
         fill = row["fill"][0] * begun * ended

@@ -30,6 +30,7 @@ from tests.synthetic_data.samples import stage  # noqa: E402
 
 pytestmark = pytest.mark.usefixtures("one_thread")
 SETTINGS = advert_settings()
+LEAST_PX = SETTINGS.visibility.least_px
 TINY = SETTINGS.model_copy(update={"width_px": 160, "height_px": 120, "samples": 4})
 OUTDOORS = ("exterior", "rear", "door_open", "underside")
 
@@ -47,7 +48,7 @@ def test_settings_speak_the_words_of_the_contract() -> None:
 
 def photo_with(width: int = 1024, height: int = 768, **cues: Any) -> DevelopedPhoto:
     plain = np.zeros((height, width), np.uint8)
-    return DevelopedPhoto(np.zeros((height, width, 3), np.uint8), plain, plain, plain, cues, 90, True, {})
+    return DevelopedPhoto(np.full((height, width, 3), 128, np.uint8), plain, plain, plain, cues, 90, True, {})
 
 
 def blot(pixels: int, *, thick: int = 1000, width: int = 1024, height: int = 768) -> Any:
@@ -61,7 +62,7 @@ def blot(pixels: int, *, thick: int = 1000, width: int = 1024, height: int = 768
     return mask
 
 
-def label(photo: DevelopedPhoto, cue: str = "filled_seam", **doubtful: Any) -> int | None:
+def label(photo: DevelopedPhoto, cue: str = "painted_fastener", **doubtful: Any) -> int | None:
     facts: dict[str, Any] = {
         "shot": "close_up",
         "place": "body_seam",
@@ -75,36 +76,38 @@ def label(photo: DevelopedPhoto, cue: str = "filled_seam", **doubtful: Any) -> i
 
 
 def test_what_can_be_seen_is_one_and_what_is_not_there_is_nought() -> None:
-    assert label(photo_with(filled_seam=blot(400))) == 1
+    assert label(photo_with(painted_fastener=blot(400))) == 1
     assert label(photo_with()) == 0
     assert label(photo_with(masking_edge=blot(400))) == 0
-    assert label(photo_with(filled_seam=np.zeros((768, 1024), bool))) == 0
+    assert label(photo_with(painted_fastener=np.zeros((768, 1024), bool))) == 0
 
 
-@pytest.mark.parametrize("pixels", [4, SETTINGS.least_positive_px - 1])
+@pytest.mark.parametrize("pixels", [4, LEAST_PX - 1])
 def test_what_is_too_small_is_unknown(pixels: int) -> None:
-    assert label(photo_with(filled_seam=blot(pixels))) is None
-    assert label(photo_with(filled_seam=blot(3))) == 0  # a stray pixel or two is nothing
+    assert label(photo_with(painted_fastener=blot(pixels))) is None
+    assert label(photo_with(painted_fastener=blot(3))) == 0  # a stray pixel or two is nothing
 
 
 def test_what_is_only_a_thread_is_unknown() -> None:
     thread = blot(600, thick=2)
-    assert label(photo_with(filled_seam=thread)) is None
+    assert label(photo_with(painted_fastener=thread)) is None
 
 
 def test_what_is_faint_or_hidden_is_unknown() -> None:
-    assert label(photo_with(), filled_seam=blot(SETTINGS.least_positive_px)) is None
-    assert label(photo_with(), filled_seam=blot(SETTINGS.least_positive_px - 1)) == 0
-    assert label(photo_with(filled_seam=blot(400)), filled_seam=blot(400)) == 1  # plain in one place, faint in another
+    assert label(photo_with(), painted_fastener=blot(LEAST_PX)) is None
+    assert label(photo_with(), painted_fastener=blot(LEAST_PX - 1)) == 0
+    assert (
+        label(photo_with(painted_fastener=blot(400)), painted_fastener=blot(400)) == 1
+    )  # plain in one place, faint in another
     assert label(photo_with(), masking_edge=blot(400)) == 0
 
 
 def test_limits_follow_the_size_of_the_photo() -> None:
     few = blot(49, width=512, height=384)  # 7 x 7 at half size is 14 x 14 at full
-    assert label(photo_with(512, 384, filled_seam=few)) == label(photo_with(filled_seam=blot(196))) == 1
-    half = blot(SETTINGS.least_positive_px // 4, width=512, height=384)
-    assert label(photo_with(512, 384), filled_seam=half) is None
-    assert label(photo_with(), filled_seam=blot(SETTINGS.least_positive_px // 4)) == 0
+    assert label(photo_with(512, 384, painted_fastener=few)) == label(photo_with(painted_fastener=blot(196))) == 1
+    half = blot(LEAST_PX // 4, width=512, height=384)
+    assert label(photo_with(512, 384), painted_fastener=half) is None
+    assert label(photo_with(), painted_fastener=blot(LEAST_PX // 4)) == 0
 
 
 def test_cues_that_are_not_simulated_are_unknown() -> None:

@@ -1,0 +1,80 @@
+"""Whether a cue that lies in the picture can be seen there: judged on the finished photo, as a person would.
+
+A step in the dark, a line under the camera's noise or a speck of veil far away is in the scene and not in the photo;
+calling it present teaches a network to guess. Such a cue is unknown, neither present nor absent.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field
+
+from pipeline.configuration import Config
+from pipeline.records import SURFACES
+
+Mask = npt.NDArray[np.bool_]
+DRAWN_ON_PAINT = frozenset({"masking_edge", "filled_seam", "wear_through", "film_defect"})
+LONG_SIDE_PX = 1024  # lengths below are pixels of a photo of this long side
+FINE_PX, COARSE_PX = 1.0, 3.0  # standard deviations of the two blurs whose difference is the structure
+RIM_PX, RING_PX = 6, 25
+
+
+class VisibilitySettings(Config):
+    """From what on a cue counts as visible. Common practice, no source; chosen by eye on contact sheets."""
+
+    least_px: int = Field(ge=1, description="area of a cue, at a long side of 1024 pixels")
+    least_px_on_parts: int = Field(ge=1, description="the same for mist on black or bare parts, which has no outline")
+    lightness: tuple[float, float] = Field(description="least and most median L* of the place in the photo")
+    least_structure: float = Field(ge=0, description="L*a*b* distance of the cue's lines from their surroundings")
+    least_contrast: float = Field(ge=0, description="the same as a multiple of the structure of the paint around")
+
+
+def is_visible(
+    cue: str, mask: Mask, srgb: npt.NDArray[np.uint8], surface: npt.NDArray[np.uint8], settings: VisibilitySettings
+) -> bool:
+    """Whether the cue with this mask (H, W) can be seen in the photo (H, W, 3) whose surface classes are given."""
+    scale = max(mask.shape) / LONG_SIDE_PX
+    least = settings.least_px_on_parts if cue == "overspray_hidden" else settings.least_px
+    solid = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8))
+    if mask.sum() < least * scale**2 or solid.sum() < least / 3 * scale**2:
+        return False
+    lab = cv2.cvtColor(srgb.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    darkest, brightest = settings.lightness
+    if not darkest <= float(np.median(lab[..., 0][mask])) <= brightest:
+        return False
+    return cue not in DRAWN_ON_PAINT or _stands_out(mask, lab, surface == SURFACES.index("paint"), scale, settings)
+
+
+def _stands_out(
+    mask: Mask, lab: npt.NDArray[np.float32], paint: Mask, scale: float, settings: VisibilitySettings
+) -> bool:
+    """Whether there are lines in the mask that the paint around it has not."""
+    structure, around = structure_of(mask, lab, paint, scale)
+    return structure >= settings.least_structure and structure >= settings.least_contrast * around
+
+
+def structure_of(mask: Mask, lab: npt.NDArray[np.float32], paint: Mask, scale: float) -> tuple[float, float]:
+    """Strength of the lines in the mask (90th percentile) and in the paint around it (median), L*a*b* units.
+
+    Only pixels with nothing but paint near them count: the edge of a seal is no line of the cue's. 0 where there are
+    none.
+    """
+    lines = np.linalg.norm(
+        cv2.GaussianBlur(lab, (0, 0), FINE_PX * scale) - cv2.GaussianBlur(lab, (0, 0), COARSE_PX * scale), axis=2
+    )
+    inner = cv2.erode(paint.astype(np.uint8), _disc(RIM_PX * scale)) > 0
+    near = cv2.dilate(mask.astype(np.uint8), _disc(RIM_PX * scale)) > 0
+    ring = (cv2.dilate(mask.astype(np.uint8), _disc(RING_PX * scale)) > 0) & ~near & inner
+    inside = mask & inner
+    if not inside.any():
+        return 0.0, 0.0
+    around = lines[ring] if ring.any() else lines[inner & ~near]
+    return float(np.percentile(lines[inside], 90)), float(np.median(around)) if around.size else 0.0
+
+
+def _disc(radius: float) -> npt.NDArray[np.uint8]:
+    side = 2 * round(radius) + 1
+    disc: npt.NDArray[np.uint8] = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)).astype(np.uint8)
+    return disc

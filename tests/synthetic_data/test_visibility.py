@@ -1,0 +1,78 @@
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.records import SURFACES
+from synthetic_data.visibility import VisibilitySettings, is_visible, structure_of
+
+SETTINGS = VisibilitySettings(
+    least_px=40, least_px_on_parts=500, lightness=(14, 97), least_structure=1.5, least_contrast=2.2
+)
+HEIGHT, WIDTH = 480, 1024
+PAINT = np.full((HEIGHT, WIDTH), SURFACES.index("paint"), np.uint8)
+
+
+def panel(grain: float = 3.0, level: float = 120.0) -> Any:
+    """A plain panel with the grain of a camera."""
+    noise = np.random.default_rng(4).normal(0, grain, (HEIGHT, WIDTH, 3))
+    return np.clip(level + noise, 0, 255).astype(np.uint8)
+
+
+def band(left: int = 300, width: int = 30) -> Any:
+    mask = np.zeros((HEIGHT, WIDTH), bool)
+    mask[:, left : left + width] = True
+    return mask
+
+
+def stepped(photo: Any, by: float) -> Any:
+    """The same panel with a thin line down the middle of `band()`."""
+    lined = photo.astype(float)
+    lined[:, 314:317] -= by
+    return np.clip(lined, 0, 255).astype(np.uint8)
+
+
+def test_a_line_above_the_grain_is_seen_and_one_under_it_is_not() -> None:
+    assert is_visible("masking_edge", band(), stepped(panel(), 40), PAINT, SETTINGS)
+    assert not is_visible("masking_edge", band(), panel(), PAINT, SETTINGS)
+    assert not is_visible("masking_edge", band(), stepped(panel(grain=25), 10), PAINT, SETTINGS)
+    assert not is_visible("masking_edge", band(), stepped(panel(grain=0.2), 2), PAINT, SETTINGS), (
+        "under the eye's limit"
+    )
+
+
+def test_pure_grain_has_the_structure_of_its_distribution() -> None:
+    # reference: scipy.stats.maxwell, the length of a vector of three independent normal values
+    from scipy.stats import maxwell
+
+    lab = np.random.default_rng(1).normal(0, 3, (HEIGHT, WIDTH, 3)).astype(np.float32)
+    structure, around = structure_of(band(width=200), lab, PAINT > 0, 1.0)
+    assert structure / around == pytest.approx(maxwell.ppf(0.9) / maxwell.ppf(0.5), rel=0.03)
+
+
+def test_the_edge_of_a_seal_beside_the_cue_is_no_line_of_the_cue() -> None:
+    surface = PAINT.copy()
+    surface[:, :300] = SURFACES.index("rubber")
+    photo = panel()
+    photo[:, :300] = 20
+    assert not is_visible("masking_edge", band(), photo, surface, SETTINGS)
+    assert is_visible("masking_edge", band(), stepped(photo, 40), surface, SETTINGS)
+
+
+@pytest.mark.parametrize("level", [4.0, 254.0])
+def test_nothing_is_seen_in_the_dark_or_in_the_glare(level: float) -> None:
+    assert not is_visible("painted_fastener", band(), panel(level=level), PAINT, SETTINGS)
+    assert is_visible("painted_fastener", band(), panel(), PAINT, SETTINGS)
+
+
+def test_a_speck_of_mist_on_a_black_part_is_not_called_and_a_bolt_of_that_size_is() -> None:
+    speck = np.zeros((HEIGHT, WIDTH), bool)
+    speck[100:110, 100:110] = True
+    assert not is_visible("overspray_hidden", speck, panel(), PAINT, SETTINGS)
+    assert is_visible("painted_fastener", speck, panel(), PAINT, SETTINGS)
+    larger = cv2.resize(speck.astype(np.uint8), (2 * WIDTH, 2 * HEIGHT)) > 0
+    twice = cv2.resize(panel(), (2 * WIDTH, 2 * HEIGHT))
+    assert not is_visible("overspray_hidden", larger, twice, cv2.resize(PAINT, (2 * WIDTH, 2 * HEIGHT)), SETTINGS)
