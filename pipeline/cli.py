@@ -19,7 +19,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from pipeline import outputs, screening, sharing
 from pipeline.ask import seller_message
 from pipeline.build_sheets import read_build_sheet
-from pipeline.errors import ScreeningError, UsageError
+from pipeline.errors import INSTALL_TRAINING, ScreeningError, UsageError
 from pipeline.paint_table import Paint, demo_table, read_paint_table
 from pipeline.photo_requests import known_languages
 from pipeline.report.wording import DECISIONS, percent
@@ -47,7 +47,14 @@ Language = Annotated[str, typer.Option("--language", help=f"One of {', '.join(kn
 Weights = Annotated[
     Path | None, typer.Option("--weights", help="Folder of another network.", show_default="the shipped network")
 ]
-Device = Annotated[str, typer.Option("--device", help="What computes the network: cpu, or cuda for a GPU.")]
+Device = Annotated[
+    str,
+    typer.Option(
+        "--device",
+        help="What computes the network: cpu; torch, on a GPU if there is one; or cuda, on a GPU or not at all. "
+        "The last two need the training packages.",
+    ),
+]
 Threads = Annotated[
     int | None, typer.Option("--threads", min=1, help="Processor cores to use at most.", show_default="all")
 ]
@@ -307,7 +314,7 @@ def _forward(module: str, context: typer.Context) -> None:
         raise ScreeningError(
             context.command_path,
             f"the package '{error.name}' is not installed",
-            "run in maskline's source folder: pip install '.[train]'",
+            INSTALL_TRAINING,
         ) from None
     group.app(context.args, prog_name=context.command_path)
 

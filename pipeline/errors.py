@@ -10,7 +10,10 @@ ScreeningError
 
 from __future__ import annotations
 
+from importlib.util import find_spec
 from pathlib import Path
+
+INSTALL_TRAINING = "run in maskline's source folder: pip install '.[train]'"
 
 
 class ScreeningError(Exception):
@@ -42,3 +45,10 @@ class ConfigError(ScreeningError):
 
 class WeightsError(ScreeningError):
     """The network's files are missing, do not match their digest, or do not fit this version."""
+
+
+def need_packages(command: str, *packages: str) -> None:
+    """Raise ScreeningError, with what to install, where a package that only the extra `train` brings is not there."""
+    for name in packages:
+        if find_spec(name) is None:
+            raise ScreeningError(command, f"the package '{name}' is not installed", INSTALL_TRAINING)

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from pipeline.errors import WeightsError
+from pipeline.errors import INSTALL_TRAINING, WeightsError
 from pipeline.records import CueRates, Probability
 
 STRIDE = 4  # the dense maps have one cell for 4 × 4 pixels of the network's input
@@ -341,7 +341,7 @@ def _torch_forward(folder: Path, manifest: Manifest, device: str) -> Forward:
         from models.network import CueNetwork as TorchNetwork
     except ImportError as error:
         raise WeightsError(
-            folder, f"{error.name} is not installed", "pip install 'maskline[train]', or use the device cpu"
+            folder, f"{error.name} is not installed", f"{INSTALL_TRAINING}; or use the device cpu"
         ) from None
     if device == "cuda" and not torch.cuda.is_available():
         raise WeightsError(folder, "torch finds no GPU here", "use the device cpu or torch")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
@@ -15,8 +14,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 
 from pipeline.configuration import load, shipped
-from pipeline.errors import ScreeningError
-from pipeline.judging.labels import export_labels
+from pipeline.errors import ScreeningError, need_packages
 from pipeline.records import DETECTED_CUES
 from synthetic_data.contact_sheet import write_contact_sheet
 from synthetic_data.dataset import SetConfig, graphics_cards
@@ -51,7 +49,7 @@ def synth(
     ] = None,
 ) -> None:
     """Render a set of synthetic adverts with labels and masks."""
-    _needs("mitsuba", "pandas", "pycocotools")
+    need_packages("maskline data", "mitsuba", "pandas", "pycocotools")
     settings = load(config or shipped("synthesis", "dataset.yaml"), SetConfig)
     for option, folder in (("--panoramas", panoramas), ("--scenes", scenes)):
         if folder is not None and not folder.is_dir():
@@ -92,7 +90,7 @@ def check(
     each: Annotated[int, typer.Option(min=1, max=64, help="Photos in a row of the contact sheet.")] = 8,
 ) -> None:
     """Check a set: schema, masks, leakage between splits, class counts; and write a contact sheet to look at."""
-    _needs("pandas", "pycocotools", "imagehash")
+    need_packages("maskline data", "pandas", "pycocotools", "imagehash")
     labelled = read_labels(folder)
     with _progress() as bars:
         task = bars.add_task("photos", total=len(labelled.rows), note="")
@@ -107,28 +105,11 @@ def check(
 
 
 @app.command()
-def export(
-    screened: Annotated[Path, typer.Option("--from", metavar="OUT", help="Folder of a screening that was judged.")],
-    out: Annotated[Path, typer.Option(metavar="SET", help="New folder for the labelled set.")],
-    batch: Annotated[
-        Path | None, typer.Option(help="Where the photos lie now.", show_default="where they were screened")
-    ] = None,
-) -> None:
-    """Write what was judged as a labelled set; what nobody answered is unknown, never absent."""
-    _needs("pandas", "pyarrow", "pycocotools")
-    made = export_labels(screened, out, batch)
-    for name in made.missing[:10]:
-        typer.echo(f"{name}: the photo is gone or was changed, its answers are left out.", err=True)
-    left_out = f", {len(made.missing)} photos are left out" if made.missing else ""
-    typer.echo(f"{made.photos} photos with {made.boxes} boxes in {out}{left_out}.")
-
-
-@app.command()
 def demo(
     out: Annotated[Path, typer.Option(help="Folder for the adverts, one folder each; files of the same name go.")],
 ) -> None:
     """Render the demo batch anew, on a graphics card where there is one."""
-    _needs("mitsuba")
+    need_packages("maskline data", "mitsuba")
     if out.exists() and not out.is_dir():
         raise ScreeningError(out, "it is not a folder", "name a folder with --out")
     settings = load(shipped("synthesis", "dataset.yaml"), SetConfig)
@@ -142,14 +123,6 @@ def demo(
         task = bars.add_task("adverts", total=adverts, note="")
         photos = write_demo(out, variant, progress=lambda name: bars.update(task, advance=1, note=name))
     typer.echo(f"{photos} photos of {adverts} adverts in {out}.")
-
-
-def _needs(*packages: str) -> None:
-    missing = [name for name in packages if find_spec(name) is None]
-    if missing:
-        raise ScreeningError(
-            "maskline data", f"the package '{missing[0]}' is not installed", "run: pip install 'maskline[train]'"
-        )
 
 
 @contextmanager
