@@ -25,6 +25,9 @@ D65_WHITE = np.array([0.95047, 1.0, 1.08883])  # CIE 15, 2° observer, rounded t
 LATTICE = 64
 LIP_FOOT_MM = 4.5  # the foot of a rubber's lip, which lies in the shadow of the lip itself
 FILL_RAMP_MM = 12.0  # a filled stretch of a seam ends over this length
+# texels coarser than these leave a doubt (common practice, no source; chosen by eye on renders)
+RINGS_MM = 1.5  # how many coats a worn place shows
+STEP_MM = 0.8  # whether a line in one colour is a step in the paint
 
 
 def lab_to_linear_srgb(lab: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -244,7 +247,8 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
                 height,
             )
             near = has_line & (distance.abs() < 5.0)
-            seen = _visible(table.colour[p], under) | (mask_row[:, 1] > 0.06)
+            stepped = (mask_row[:, 1] > 0.06) & (texels.step_mm[rows] < STEP_MM)
+            seen = _visible(table.colour[p], under) | stepped
             bits |= torch.where(near & seen, CUE_BIT["masking_edge"], 0).int()
             unsure |= torch.where(near & ~seen, CUE_BIT["masking_edge"], 0).int()
         # wear through the coats, ring by ring
@@ -278,7 +282,8 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
             worn = through_top & two
             seen = _visible(table.colour[p], under)
             bits |= torch.where(worn & seen, CUE_BIT["wear_through"], 0).int()
-            unsure |= torch.where(worn & ~seen, CUE_BIT["wear_through"], 0).int()
+            blurred = through_top & ~two & (texels.step_mm[rows] > RINGS_MM)
+            unsure |= torch.where((worn & ~seen) | blurred, CUE_BIT["wear_through"], 0).int()
         # peeling flakes with a raised rim, another coat beneath; crazing
         flake = table.peeling[p]
         if bool((flake[:, 0] > 0).any()):
@@ -296,6 +301,9 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
             )
             near = (flake[:, 0] > 0) & (level > -0.05) & (d2 < 6)
             bits |= torch.where(near, CUE_BIT["film_defect"], 0).int()
+            # the older coat under a flake looks as under a worn place
+            bared = off & table.has_under[p] & _visible(table.colour[p], under)
+            unsure |= torch.where(bared, CUE_BIT["wear_through"], 0).int() & ~bits
         cell = table.crazing[p]
         if bool((cell > 0).any()):
             lines = torch.minimum(

@@ -26,6 +26,7 @@ class VisibilitySettings(Config):
 
     least_px: int = Field(ge=1, description="area of a cue, at a long side of 1024 pixels")
     least_px_on_parts: int = Field(ge=1, description="the same for mist on black or bare parts, which has no outline")
+    least_px_of_rings: int = Field(ge=1, description="the same for wear, whose rings of coats must be told apart")
     lightness: tuple[float, float] = Field(description="least and most median L* of the place in the photo")
     least_structure: float = Field(ge=0, description="L*a*b* distance of the cue's lines from their surroundings")
     least_contrast: float = Field(ge=0, description="the same as a multiple of the structure of the paint around")
@@ -36,7 +37,9 @@ def is_visible(
 ) -> bool:
     """Whether the cue with this mask (H, W) can be seen in the photo (H, W, 3) whose surface classes are given."""
     scale = max(mask.shape) / LONG_SIDE_PX
-    least = settings.least_px_on_parts if cue == "overspray_hidden" else settings.least_px
+    least = {"overspray_hidden": settings.least_px_on_parts, "wear_through": settings.least_px_of_rings}.get(
+        cue, settings.least_px
+    )
     solid = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8))
     if mask.sum() < least * scale**2 or solid.sum() < least / 3 * scale**2:
         return False

@@ -236,15 +236,27 @@ def test_a_masking_edge_is_where_two_paints_meet() -> None:
 
 def test_a_masking_edge_in_the_old_colour_shows_by_its_step_only() -> None:
     plain = a_part(SHUT, under=GREEN, has_under=True)
-    high, low = look(plain | {"masking": (50.0, 0.12, 1.0, -1.0)}), look(plain | {"masking": (50.0, 0.02, 1.0, -1.0)})
-    assert named(high.cues) == {"masking_edge"}
-    assert named(low.cues) == set() and named(low.unknown) == {"masking_edge"}
+    high, low = plain | {"masking": (50.0, 0.12, 1.0, -1.0)}, plain | {"masking": (50.0, 0.02, 1.0, -1.0)}
+    near, far, slight = look(high, step_mm=0.5), look(high, step_mm=2.0), look(low, step_mm=0.5)
+    assert named(near.cues) == {"masking_edge"}
+    for film in (far, slight):  # from afar a thin line, not a step
+        assert named(film.cues) == set() and named(film.unknown) == {"masking_edge"}
 
 
 def test_wear_through_one_coat_is_no_sign() -> None:
-    worn = look(a_part(SHEET, wear=(1.2, 120.0, 60.0, 60.0, 30.0, 0.6)))
+    worn = look(a_part(SHEET, wear=(1.2, 120.0, 60.0, 60.0, 30.0, 0.6)), step_mm=1.0)
     assert (step(look(a_part(SHEET)), worn) > 0.2).mean() > 0.02  # primer and metal show
     assert not worn.cues.any() and not worn.unknown.any()
+    afar = look(a_part(SHEET, wear=(1.2, 120.0, 60.0, 60.0, 30.0, 0.6)), step_mm=3.0)
+    assert not afar.cues.any() and named(afar.unknown) == {"wear_through"}  # nobody can count the coats from there
+
+
+def test_an_older_coat_under_a_flake_may_be_taken_for_wear() -> None:
+    flaked = {"peeling": (1.0, 120.0, 60.0, 40.0)}
+    bared = look(a_part(SHEET, under=WHITE, has_under=True, **flaked))
+    assert named(bared.cues) == {"film_defect"} and named(bared.unknown) == {"wear_through"}
+    for one in (a_part(SHEET, **flaked), a_part(SHEET, under=GREEN, has_under=True, **flaked)):
+        assert not look(one).unknown.any()
 
 
 def test_wear_shows_its_rings_in_order() -> None:

@@ -10,7 +10,12 @@ from pipeline.records import SURFACES
 from synthetic_data.visibility import VisibilitySettings, is_visible, structure_of
 
 SETTINGS = VisibilitySettings(
-    least_px=40, least_px_on_parts=500, lightness=(14, 97), least_structure=1.5, least_contrast=2.2
+    least_px=40,
+    least_px_on_parts=500,
+    least_px_of_rings=220,
+    lightness=(14, 97),
+    least_structure=1.5,
+    least_contrast=2.2,
 )
 HEIGHT, WIDTH = 480, 1024
 PAINT = np.full((HEIGHT, WIDTH), SURFACES.index("paint"), np.uint8)
@@ -76,3 +81,13 @@ def test_a_speck_of_mist_on_a_black_part_is_not_called_and_a_bolt_of_that_size_i
     larger = cv2.resize(speck.astype(np.uint8), (2 * WIDTH, 2 * HEIGHT)) > 0
     twice = cv2.resize(panel(), (2 * WIDTH, 2 * HEIGHT))
     assert not is_visible("overspray_hidden", larger, twice, cv2.resize(PAINT, (2 * WIDTH, 2 * HEIGHT)), SETTINGS)
+
+
+def test_wear_too_small_to_show_its_rings_is_not_called() -> None:
+    for side, seen in ((10, False), (24, True)):
+        worn = np.zeros((HEIGHT, WIDTH), bool)
+        worn[100 : 100 + side, 100 : 100 + side] = True
+        photo = panel()
+        photo[100 : 100 + side, 100 : 100 + side] = 190
+        assert is_visible("wear_through", worn, photo, PAINT, SETTINGS) == seen
+        assert is_visible("film_defect", worn, photo, PAINT, SETTINGS)
