@@ -94,12 +94,11 @@ def crops_of(findings: PhotoFindings) -> tuple[Crop, ...]:
 def files_of(findings: PhotoFindings) -> tuple[Path, ...]:
     """Every picture that belongs to a finished photo; paths from OUT."""
     crops = crops_of(findings)
-    sha256 = findings.sha256
+    heated = dict.fromkeys(crop.cue for crop in crops if findings.cues[crop.cue].heat is not None)
     return (
-        photo_file(sha256),
-        *(heat_file(sha256, cue) for cue in dict.fromkeys(crop.cue for crop in crops)),
-        *(crop_file(sha256, crop) for crop in crops),
-        *(overlay_file(sha256, crop) for crop in crops),
+        photo_file(findings.sha256),
+        *(heat_file(findings.sha256, cue) for cue in heated),
+        *(file for crop in crops for file in _files_of_crop(findings, crop)),
     )
 
 
@@ -122,7 +121,7 @@ def write_pictures(photo: Photo, findings: PhotoFindings, heats: Mapping[str, He
         ) from None
     write_picture(out / photo_file(sha256), reduced(photo.srgb, PHOTO_LONG_SIDE_PX))
     for crop in crops:
-        _write_cut(sha256, crop, photo.srgb, heats[crop.cue], out)
+        _write_cut(sha256, crop, photo.srgb, out, heats[crop.cue])
     cues = dict(findings.cues)
     for cue in dict.fromkeys(crop.cue for crop in crops):
         write_picture(out / heat_file(sha256, cue), np.round(heats[cue] * 255).astype(np.uint8))
@@ -138,8 +137,8 @@ def are_missing(findings: PhotoFindings, out: Path) -> bool:
 def add_missing(findings: PhotoFindings, out: Path, srgb: Pixels | None = None) -> None:
     """Cut out what is not there yet: the places that a person marked or mended after the screening.
 
-    `srgb` is the photo at its own size, uint8 (H, W, 3); without it the photo as it was reduced has to do. Heat is laid
-    over where some was kept. Raises ScreeningError where the disk refuses.
+    `srgb` is the photo at its own size, uint8 (H, W, 3); without it the photo as it was reduced has to do. There is no
+    picture of heat for a cue of which the network saw nothing. Raises ScreeningError where the disk refuses.
     """
     sha256, missing = findings.sha256, _missing(findings, out)
     if missing and srgb is None:
@@ -150,9 +149,7 @@ def add_missing(findings: PhotoFindings, out: Path, srgb: Pixels | None = None) 
         srgb = np.asarray(cv2.cvtColor(large, cv2.COLOR_BGR2RGB), np.uint8)
     for crop in missing:
         assert srgb is not None
-        kept = cv2.imread(str(out / heat_file(sha256, crop.cue)), cv2.IMREAD_GRAYSCALE)
-        heat = np.zeros((2, 2), np.float32) if kept is None else kept.astype(np.float32) / 255
-        _write_cut(sha256, crop, srgb, heat, out)
+        _write_cut(sha256, crop, srgb, out, _kept_heat(findings, crop.cue, out))
 
 
 def remove_others(out: Path, keep: frozenset[str]) -> None:
@@ -186,11 +183,24 @@ def heat_overlay(plain: Pixels, heat: Heat) -> Pixels:
 
 
 def _missing(findings: PhotoFindings, out: Path) -> list[Crop]:
-    def is_there(crop: Crop) -> bool:
-        files = crop_file(findings.sha256, crop), overlay_file(findings.sha256, crop)
-        return all((out / path).is_file() for path in files)
+    return [
+        crop
+        for crop in crops_of(findings)
+        if not all((out / path).is_file() for path in _files_of_crop(findings, crop))
+    ]
 
-    return [crop for crop in crops_of(findings) if not is_there(crop)]
+
+def _files_of_crop(findings: PhotoFindings, crop: Crop) -> tuple[Path, ...]:
+    plain = crop_file(findings.sha256, crop)
+    return (plain,) if findings.cues[crop.cue].heat is None else (plain, overlay_file(findings.sha256, crop))
+
+
+def _kept_heat(findings: PhotoFindings, cue: str, out: Path) -> Heat | None:
+    """The heat that the screening kept, cold all over where its file was lost; None where there was none to keep."""
+    if findings.cues[cue].heat is None:
+        return None
+    kept = cv2.imread(str(out / heat_file(findings.sha256, cue)), cv2.IMREAD_GRAYSCALE)
+    return np.zeros((2, 2), np.float32) if kept is None else np.asarray(kept, np.float32) / 255
 
 
 def _name_of(crop: Crop) -> str:
@@ -198,11 +208,12 @@ def _name_of(crop: Crop) -> str:
     return "-".join(map(str, (crop.cue, crop.box.x, crop.box.y, crop.box.width, crop.box.height)))
 
 
-def _write_cut(sha256: str, crop: Crop, srgb: Pixels, heat: Heat, out: Path) -> None:
+def _write_cut(sha256: str, crop: Crop, srgb: Pixels, out: Path, heat: Heat | None) -> None:
     plain = np.ascontiguousarray(srgb[crop.top : crop.top + crop.height, crop.left : crop.left + crop.width])
-    here = _heat_in(heat, crop, (srgb.shape[1], srgb.shape[0]), (plain.shape[1], plain.shape[0]))
     write_picture(out / crop_file(sha256, crop), plain)
-    write_picture(out / overlay_file(sha256, crop), heat_overlay(plain, here))
+    if heat is not None:
+        here = _heat_in(heat, crop, (srgb.shape[1], srgb.shape[0]), (plain.shape[1], plain.shape[0]))
+        write_picture(out / overlay_file(sha256, crop), heat_overlay(plain, here))
 
 
 def _cut(box: Box, photo_width: int, photo_height: int) -> tuple[int, int, int, int]:

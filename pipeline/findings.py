@@ -32,7 +32,8 @@ def look_at(
     learnt cannot be judged, however crisp it is; one that is mirrored tells no sides.
     """
     settings = settings or cue_settings()
-    if maps.novelty is not None and maps.novelty > 1:
+    novelty = None if maps.novelty is None else round(maps.novelty, 4)
+    if novelty is not None and novelty > 1:
         quality = quality.model_copy(update={"assessable": False})
     if _tells_a_side(maps, settings) and is_mirrored(photo, maps, manifest, photo_settings().lettering):
         maps = replace(maps, sides=None)  # its left is the vehicle's right
@@ -48,7 +49,7 @@ def look_at(
         quality=quality,
         vehicle=round(maps.vehicle, 6),
         cues=cues,
-        novelty=None if maps.novelty is None else round(maps.novelty, 4),
+        novelty=novelty,
         zones=shown,
         sides=zone_sides(maps, manifest, shown, settings),
     )

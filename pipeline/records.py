@@ -235,6 +235,11 @@ class PhotoFindings(Record):
     )
 
     @property
+    def is_novel(self) -> bool:
+        """Whether it is too unlike anything learnt to be judged."""
+        return self.novelty is not None and self.novelty > 1
+
+    @property
     def likely_shot(self) -> str:
         return max(self.shot, key=lambda name: self.shot[name])
 

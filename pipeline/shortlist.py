@@ -136,7 +136,13 @@ def _notes(findings: Sequence[PhotoFindings], verdict: Verdict) -> list[str]:
     repeats = len(findings) - len(distinct_photos(findings))
     if repeats:
         notes.append(f"{repeats} of {len(findings)} photos repeat another one and count once.")
-    weak = sum(not photo.quality.assessable for photo in findings)
+    novel = sum(photo.is_novel for photo in findings)
+    if novel:
+        notes.append(
+            f"{novel} of {len(findings)} photos {'is' if novel == 1 else 'are'} unlike anything the network has "
+            "learnt, and not judged."
+        )
+    weak = sum(not photo.quality.assessable and not photo.is_novel for photo in findings)
     if weak:
         notes.append(f"{weak} of {len(findings)} photos are too blurred, dark or small to be judged.")
     low, high = verdict.refinished_range

@@ -54,7 +54,7 @@ SMALL_DECIBANS = 0.5  # weights under this are drawn as one
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One bar of the sum: it runs from `start` to `end` (decibans for a refinish)."""
+    """One bar of a sum: it runs from `start` to `end` (decibans for new paint). `anchor` is where its photo stands."""
 
     label: str
     why: str
@@ -72,6 +72,10 @@ class Sum:
     steps: tuple[Step, ...]
     total: float
     axis: Axis
+
+    @property
+    def probability(self) -> float:
+        return 1 / (1 + 10 ** (-self.total / 10))
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +172,8 @@ class AdvertView:
     sheet: BuildSheet
     sum: Sum
     history_sums: HistorySums | None
+    panel_sums: Mapping[tuple[str, str], Sum]  # by zone and side, as in the result's `extent`
+    photo_anchors: Mapping[str, str]  # where each photo stands on the page
     telling: PhotoFindings | None
     sign: Sighting | None
     clean: tuple[Weight, PhotoFindings] | None
@@ -378,6 +384,8 @@ def advert_view(
     """Put together what the pages show of one advert; nothing is weighed here."""
     sheet = _sheet_of(details)
     sightings = _sightings(result, findings)
+    photo_anchors = {photo.photo: f"photo-{number}" for number, photo in enumerate(findings, 1)}
+    anchors = _weight_anchors(result, sightings[:FINDINGS_A_PAGE], photo_anchors)
     sign, clean = _loudest_sign(sightings), _loudest_clean(result, findings)
     if sign is not None and clean is not None:
         sign, clean = (sign, None) if abs(sign.decibans) >= abs(clean[0].decibans) else (None, clean)
@@ -386,8 +394,10 @@ def advert_view(
         details=details,
         page=page,
         sheet=sheet,
-        sum=weight_sum(result, sightings),
+        sum=weight_sum(result, anchors),
         history_sums=history_sums(result),
+        panel_sums=panel_sums(result, anchors),
+        photo_anchors=photo_anchors,
         telling=telling_photo(findings),
         sign=sign,
         clean=clean,
@@ -420,29 +430,67 @@ def _differences(result: AdvertResult) -> Sequence[Measure]:
     return [measure for measure in measures if measure.cue in MEASURES_SHOWN]
 
 
-def weight_sum(result: AdvertResult, sightings: Sequence[Sighting] = ()) -> Sum:
+def weight_sum(result: AdvertResult, anchors: Sequence[str | None] = ()) -> Sum:
     """The weights as bars that follow on each other, strongest first, and end at the odds of a refinish in decibans.
 
-    decibans = 10 log10(odds) (Good 1950). Where the sum begins is what was assumed before any photo.
+    decibans = 10 log10(odds) (Good 1950). Where the sum begins is what was assumed before any photo. `anchors` say
+    where the photo of each weight stands on the page, in the order of the weights.
     """
     bounded = min(max(result.refinished, 1e-6), 1 - 1e-6)
     total = 10 * math.log10(bounded / (1 - bounded))
-    before = total - sum(weight.decibans for weight in result.weights)
-    anchors = {id(sighting.weight): sighting.anchor for sighting in sightings if sighting.weight is not None}
-    counted = [weight for weight in result.weights if weight.decibans != 0]  # the others are seen but count nothing
-    ranked = sorted(counted, key=lambda weight: -abs(weight.decibans))
-    large = [weight for weight in ranked if abs(weight.decibans) >= SMALL_DECIBANS]
+    moves = [weight.decibans for weight in result.weights]
+    return _sum(total - sum(moves), moves, result.weights, anchors, [weight.why for weight in result.weights])
+
+
+def panel_sums(result: AdvertResult, anchors: Sequence[str | None] = ()) -> dict[tuple[str, str], Sum]:
+    """The same for new paint on each panel and side of the result's `extent`, where it says what it adds up from."""
+    sums = {}
+    for zone, sides in result.extent.items():
+        for side in sides:
+            before = result.extent_before.get(zone, {}).get(side)
+            if before is not None:
+                moves = [weight.extent.get(zone, {}).get(side, 0.0) for weight in result.weights]
+                sums[zone, side] = _sum(before, moves, result.weights, anchors)
+    return sums
+
+
+def _sum(
+    before: float,
+    moves: Sequence[float],
+    weights: Sequence[Weight],
+    anchors: Sequence[str | None],
+    whys: Sequence[str] = (),
+) -> Sum:
+    """From `before`, by what each weight moves it; small moves together, those that move nothing left out."""
+    ranked = sorted((place for place, move in enumerate(moves) if move != 0), key=lambda place: -abs(moves[place]))
+    large = [place for place in ranked if abs(moves[place]) >= SMALL_DECIBANS]
     small = ranked[len(large) :]
-    bars = [(wording.evidence_name(weight), weight.why, weight.decibans, anchors.get(id(weight))) for weight in large]
+    bars = [
+        (
+            wording.evidence_name(weights[place]),
+            whys[place] if whys else "",
+            moves[place],
+            anchors[place] if anchors else None,
+        )
+        for place in large
+    ]
     if small:
         label = "One small weight" if len(small) == 1 else f"{len(small)} small weights together"
-        bars.append((label, "Each says next to nothing.", sum(weight.decibans for weight in small), None))
+        bars.append((label, "Each says next to nothing." if whys else "", sum(moves[place] for place in small), None))
     ends = list(accumulate((bar[2] for bar in bars), initial=before))
     steps = tuple(
         Step(label, why, decibans, start, end, anchor)
         for (label, why, decibans, anchor), start, end in zip(bars, ends, ends[1:], strict=False)
     )
-    return Sum(before, steps, total, Axis.holding(ends))
+    return Sum(before, steps, ends[-1], Axis.holding(ends))
+
+
+def _weight_anchors(
+    result: AdvertResult, shown: Sequence[Sighting], photo_anchors: Mapping[str, str]
+) -> list[str | None]:
+    """Where each weight can be seen: its finding, or the photo in which the place is clean; None without a photo."""
+    findings = {id(sighting.weight): sighting.anchor for sighting in shown if sighting.weight is not None}
+    return [findings.get(id(weight)) or photo_anchors.get(weight.photo or "") for weight in result.weights]
 
 
 def history_sums(result: AdvertResult) -> HistorySums | None:

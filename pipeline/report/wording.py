@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pipeline.build_sheets import BuildSheet, Fastening, Finish, Seam
 from pipeline.colour import colour_settings, is_finding
 from pipeline.coverage import cue_entries, shot_entries, zone_entries
-from pipeline.records import Decision, Measure, Side, Weight, ZoneState
+from pipeline.records import Decision, Measure, PhotoFindings, Side, Weight, ZoneState
 
 # design.md section 10 and common practice, no source
 CAUTIONS = (
@@ -184,10 +184,17 @@ def place(zone: str | None, side: Side | None) -> str:
     return zone_name(zone) if side is None else f"{zone_name(zone)}, {SIDES[side]}"
 
 
+def not_judged(photo: PhotoFindings) -> str:
+    """Why a photo is not judged; nothing where it is."""
+    if photo.is_novel:
+        return "Unlike anything the network has learnt: not judged"
+    return "" if photo.quality.assessable else "Too weak to judge"
+
+
 def evidence_name(weight: Weight) -> str:
     """What a weight is about: `Painted fastener heads: Door hinges, left side`, or `No painted fastener heads: …`."""
     name = cue_name(weight.cue)
-    sign = name if weight.found and weight.decibans >= 0 else f"No {name[:1].lower()}{name[1:]}"
+    sign = name if weight.found else f"No {name[:1].lower()}{name[1:]}"
     return f"{sign}: {place(weight.zone, weight.side)}"
 
 

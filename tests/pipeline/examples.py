@@ -114,6 +114,7 @@ def clean_weight(zone: str = "bulkhead", decibans: float = -4.0, photo: str | No
         box=None,
         decibans=decibans,
         why="Clean, and it takes days to mask.",
+        found=False,
     )
 
 

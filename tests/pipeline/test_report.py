@@ -20,6 +20,7 @@ from pipeline.records import (
     HISTORIES,
     ZONES,
     ColourSummary,
+    CueFinding,
     Measure,
     NearReference,
     PaintFit,
@@ -30,7 +31,15 @@ from pipeline.records import (
 from pipeline.report import charts, drawing, wording
 from pipeline.report.charts import Axis
 from pipeline.report.drawing import Mark
-from pipeline.report.pages import FINDINGS_A_PAGE, advert_view, history_sums, page_names, weight_sum, write_report
+from pipeline.report.pages import (
+    FINDINGS_A_PAGE,
+    advert_view,
+    history_sums,
+    page_names,
+    panel_sums,
+    weight_sum,
+    write_report,
+)
 from tests.pipeline.examples import advert, box, clean_weight, photo_findings, result, weight_of, with_pictures
 
 CSS = (Path(wording.__file__).parent / "assets" / "report.css").read_text(encoding="utf-8")
@@ -156,6 +165,50 @@ def test_what_counts_nothing_is_no_bar_but_is_still_shown() -> None:
     assert view.sum.steps == ()
     assert [sighting.weight for sighting in view.sightings] == [weight]
     assert view.sign is None
+
+
+def test_each_panel_and_side_adds_up_to_its_probability() -> None:
+    findings = photo_findings(boxes=(box(),))
+    moves = ({"bonnet": {"centre": 7.0}}, {"bonnet": {"centre": -0.3}}, {"roof": {"centre": 2.0}}, {})
+    weights = tuple(
+        weight_of(findings).model_copy(update={"decibans": 3.0 - place, "extent": move})
+        for place, move in enumerate(moves)
+    )
+    odds = 10 ** ((-4.0 + 7.0 - 0.3) / 10)  # Good 1950
+    extent = {"bonnet": {"centre": odds / (1 + odds)}, "roof": {"centre": 0.5}}
+    adverts = result(weights=weights, extent=extent, extent_before={"bonnet": {"centre": -4.0}})
+    sums = panel_sums(adverts, ["one", "two", None, None])
+    assert list(sums) == [("bonnet", "centre")]  # of the roof nobody says where it began
+    bonnet = sums["bonnet", "centre"]
+    assert [(step.decibans, step.anchor) for step in bonnet.steps] == [(7.0, "one"), (-0.3, None)]
+    assert bonnet.steps[-1].label == "One small weight"
+    assert bonnet.probability == pytest.approx(extent["bonnet"]["centre"])
+
+
+def test_every_weight_leads_to_its_photo() -> None:
+    seen, clean = photo_findings("a.jpg", "1" * 64, boxes=(box(),)), photo_findings("b.jpg", "2" * 64)
+    weights = (weight_of(seen, 9.0), clean_weight(decibans=-5.0, photo="b.jpg"), clean_weight("roof", -4.0))
+    view = advert_view(result(weights=weights), advert().details, "x.html", [seen, clean], [])
+    assert [step.anchor for step in view.sum.steps] == [view.sightings[0].anchor, view.photo_anchors["b.jpg"], None]
+
+
+def test_what_was_found_is_named_as_found_whatever_it_speaks_for() -> None:
+    found = weight_of(photo_findings(boxes=(box(),)), -1.0)
+    assert wording.evidence_name(found) == "Painted fastener heads: Door hinges, left side"
+    missed = found.model_copy(update={"found": False, "decibans": 1.0})
+    assert wording.evidence_name(missed) == "No painted fastener heads: Door hinges, left side"
+
+
+def test_a_sign_of_which_the_network_kept_no_heat_shows_none(tmp_path: Path) -> None:
+    plain = with_pictures(photo_findings("a.jpg", "1" * 64), tmp_path)
+    mark = CueFinding(score=1.0, assessable=True, boxes=(box().model_copy(update={"score": 1.0, "judged": True}),))
+    judged = plain.model_copy(update={"cues": {**plain.cues, "painted_fastener": mark}})
+    crops.add_missing(judged, tmp_path)
+    shortlisted = Shortlist(adverts=(result(weights=(weight_of(judged, 9.0),)),))
+    page = write_report(tmp_path, [advert()], shortlisted, {"pellock-1": [judged]}, (), "Made by hand.")
+    text = (page.parent / "advert-pellock-1.html").read_text(encoding="utf-8")
+    assert "As photographed" in text and "under the heat of this sign" not in text
+    assert not list(tmp_path.rglob("*-heat.*")) and not crops.are_missing(judged, tmp_path)
 
 
 def test_certainty_does_not_break_the_sum() -> None:
@@ -361,6 +414,8 @@ def write_example_report(out: Path) -> Path:
         out,
     )
     repeat = with_pictures(photo_findings("c.jpg", "3" * 64, advert="brindle-1", duplicate_of="a.jpg"), out)
+    odd = photo_findings("e.jpg", "6" * 64, advert="brindle-1", assessable=False)
+    odd = with_pictures(odd.model_copy(update={"novelty": 1.3}), out)
     clean = with_pictures(photo_findings("b.jpg", "2" * 64, advert="pellock-2", shot="engine_bay"), out)
     blurred = with_pictures(photo_findings(NASTY, "4" * 64, advert=NASTY, assessable=False, width=300, height=400), out)
     results = (
@@ -372,11 +427,17 @@ def write_example_report(out: Path) -> Path:
             "brindle-1",
             3,
             title="Brindle pickup",
-            weights=(weight_of(misted, 11.0), clean_weight("wiring", -2.0)),
+            weights=(
+                weight_of(misted, 11.0).model_copy(update={"extent": {"wing_front": {"left": 8.9, "right": 0.1}}}),
+                clean_weight("wiring", -2.0, "a.jpg").model_copy(
+                    update={"extent": {"wing_front": {"left": -0.9, "right": -0.1}}}
+                ),
+            ),
             decision="likely_refinished",
             price=11000,
-            photos=3,
+            photos=4,
             extent={"wing_front": {"left": 0.8, "right": 0.1}, "bonnet": {"centre": 0.4}},
+            extent_before={"wing_front": {"left": -2.0, "right": -9.5}},
             colour=SEEN_COLOUR,
         ),
         result(NASTY, 4, title=NASTY, decision="not_enough_seen", price=4000, notes=(NASTY,)),
@@ -391,7 +452,7 @@ def write_example_report(out: Path) -> Path:
         advert("brindle-1", notes=NASTY),
         advert(NASTY, title=NASTY),
     ]
-    findings = {"pellock-2": [clean], "ask": [], "brindle-1": [misted, repeat, faint], NASTY: [blurred]}
+    findings = {"pellock-2": [clean], "ask": [], "brindle-1": [misted, repeat, faint, odd], NASTY: [blurred]}
     page = write_report(out, adverts, Shortlist(adverts=results), findings, aside, "Made with maskline 0.1.0.")
     return page.parent
 
@@ -507,7 +568,10 @@ def test_an_adverts_page_holds_findings_places_requests_and_photos(report: Path)
     assert "Wiring and hoses factory: black −2.0 no body colour on hidden parts (−2.0)" in page
     assert "Door shut factory: body colour; bolts bare left side Cannot be judged right side Cannot be judged" in page
     assert "factory: body colour; bolts bare left side +11.0 right side Not seen painted fastener heads" in page
-    assert "Front wing left side 80 %, right side 10 % Bonnet 40 %" in page
+    assert "Front wing, left side 80 % Weights in decibans: +10 makes the odds of new paint there ten times" in page
+    assert "Assumed before any photo −2.0 Painted fastener heads: Door hinges, left side +8.9 No body colour" in page
+    assert "Wiring and hoses −0.9 Together: 80 % for new paint there +6.0 Front wing, right side 10 %" in page
+    assert "Together: 10 % for new paint there −9.5 Bonnet 40 %" in page
     assert (
         "Please photograph the wiring with the bonnet open. Wiring and hoses · engine bay · expected to tell 0.42"
         in page
@@ -515,6 +579,7 @@ def test_an_adverts_page_holds_findings_places_requests_and_photos(report: Path)
     assert "Also in pellock-2/b.jpg" in page and "Repeats a.jpg; counted once" in page
     weak = text_of(report / page_names([NASTY])[NASTY])
     assert "Too weak to judge" in weak and "Nothing was seen that speaks either way" in weak
+    assert "Unlike anything the network has learnt: not judged" in page and "Too weak to judge" not in page
     empty = text_of(report / "advert-ask.html")
     assert "No photo of this advert could be used." in empty and "the file is empty fetch it again" in empty
 

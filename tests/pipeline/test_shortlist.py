@@ -139,6 +139,10 @@ def test_repeats_and_weak_photos_are_noted() -> None:
     (row,) = listed({"a": [*clean_advert(), repeat, photo("dark.jpg", assessable=False)]}).adverts
     assert "1 of 9 photos repeat another one and count once." in row.notes
     assert "1 of 9 photos are too blurred, dark or small to be judged." in row.notes
+    odd = [photo(f"{name}.jpg", assessable=False).model_copy(update={"novelty": 1.2}) for name in ("odd", "odder")]
+    (row,) = listed({"a": [*clean_advert(), *odd]}).adverts
+    assert "2 of 9 photos are unlike anything the network has learnt, and not judged." in row.notes
+    assert not any("too blurred" in note for note in row.notes)
 
 
 def test_a_decision_that_hangs_on_the_prior_says_so() -> None:
