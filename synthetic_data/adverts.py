@@ -26,15 +26,7 @@ from synthetic_data.visibility import LONG_SIDE_PX, VisibilitySettings, is_visib
 
 Array = npt.NDArray[Any]
 Range = tuple[float, float]
-LABELLED_CUES = (
-    "overspray_rubber",
-    "overspray_hidden",
-    "painted_fastener",
-    "filled_seam",
-    "masking_edge",
-    "wear_through",
-    "film_defect",
-)
+LABELLED_CUES = DETECTED_CUES  # all of them are simulated
 
 A_TRACE_PX = 4  # of a cue, below which it counts as absent
 
@@ -418,6 +410,7 @@ PLACE_WEIGHT = {
     "sill_rail": 1.2,
     "chassis": 1.5,
     "panel_surface": 0.7,
+    "blemish": 2.6,
     "trim": 0.3,
 }
 
@@ -493,6 +486,7 @@ def _emptied(painted: PaintedVehicle, rng: np.random.Generator) -> PaintedVehicl
     columns["is_painted"][:] = False
     for name in ("veil", "mist", "coated", "fill"):
         columns[name][:, 0] = 0
+    columns["sealed_over"][:], columns["rejoined"][:] = False, False
     columns["colour"] = torch.from_numpy(rng.uniform(0.02, 0.7, (len(index), 3)) ** 1.5).float()
     vehicle = replace(painted.vehicle, parts=(*parts, pane), sites=())
     return replace(painted, vehicle=vehicle, table=type(painted.table)(**columns), hard_negatives=frozenset())

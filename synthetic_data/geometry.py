@@ -163,6 +163,20 @@ def turned(profile: Points, count: int = 24, *, sides: int | None = None) -> Pat
     return patch(points)
 
 
+def pop_rivet(radius: float) -> Patch:
+    """A blind rivet's head: flat, with the hole its mandrel broke off in; a solid rivet has none."""
+    theta = np.linspace(1.15, 0.02, 6)
+    rim = np.stack([radius * np.cos(theta), 0.5 * radius * np.sin(theta)], 1)
+    hole = np.array([[0.0, 0.05], [0.3, 0.05], [0.33, 0.42]]) * radius
+    return turned(np.concatenate([hole, rim, [[radius * 1.02, -0.0005]]]), 22)
+
+
+def spot_weld(radius: float) -> Patch:
+    """The mark that electrodes leave: a shallow dimple with a faint ring around it."""
+    profile = np.array([[0, 0.10], [0.45, 0.11], [0.7, 0.18], [0.85, 0.42], [1.0, 0.40], [1.25, 0.12], [1.5, -0.2]])
+    return turned(profile * [radius, 0.001], 20)
+
+
 def box(size: Vector, bevel: float, *, rows: int = 2) -> tuple[Patch, ...]:
     """A box around the origin with bevelled edges: a band around its sides, a lid and a floor."""
     sx, sy, sz = size

@@ -28,6 +28,11 @@ FILL_RAMP_MM = 12.0  # a filled stretch of a seam ends over this length
 # texels coarser than these leave a doubt (common practice, no source; chosen by eye on renders)
 RINGS_MM = 1.5  # how many coats a worn place shows
 STEP_MM = 0.8  # whether a line in one colour is a step in the paint
+HOLE_MM = 0.8  # whether a rivet's head has a hole
+CREPE_MM = 0.6  # the crepe of a tape under paint
+GUM_MM = 1.6  # what a tape left
+FILLER_MM, CRACK_MM = 2.5, 1.3  # a patch of filler, a crack in it
+MARKS = ("none", "decal_ghost", "old_glue", "sticker", "primer_spot", "dent")  # innocent marks on a panel
 
 
 def lab_to_linear_srgb(lab: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -92,6 +97,15 @@ class PartTable:
     chalk: Tensor
     peeling: Tensor  # (P, 4): strength, centre along, centre across, radius
     crazing: Tensor  # cell size mm, 0: none
+    texture: Tensor  # (P, 4): kind (0 none, 1 roller, 2 brush, 3 grains), height mm, wavelength mm, direction
+    gum: Tensor  # (P, 6): how much is left (0 none), edge, width, centre along, half length mm, painted over
+    gum_tone: Tensor
+    filler: Tensor  # (P, 7): waves mm, centre along, across, radius along, across mm, rubbed through, crack
+    filler_tone: Tensor
+    mark: Tensor  # (P, 6): one of MARKS, centre along, centre across, half along, half across, depth mm
+    mark_tone: Tensor
+    rejoined: Tensor  # bool: a blind rivet where the factory had a weld or a solid rivet
+    sealed_over: Tensor  # bool: fresh underseal or chassis black, under which nothing can be judged
     seed: Tensor
 
     def to(self, device: torch.device) -> PartTable:
@@ -108,6 +122,9 @@ class Grime:
     salt: float
     dust_colour: tuple[float, float, float]
     mud_colour: tuple[float, float, float]
+    moss: float = 0.0
+    snow: float = 0.0
+    drops: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +268,15 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
             seen = _visible(table.colour[p], under) | stepped
             bits |= torch.where(near & seen, CUE_BIT["masking_edge"], 0).int()
             unsure |= torch.where(near & ~seen, CUE_BIT["masking_edge"], 0).int()
+        coat = _Coat(
+            table, p, pos, texels.along_mm[rows], texels.across_mm[rows], texels.step_mm[rows], b, f, t,
+            tone, rough, metal, height, bits, unsure,
+        )  # fmt: skip
+        _filled(coat, noise)
+        _brushed(coat, noise)
+        tone, rough, metal, height, bits, unsure = (
+            coat.tone, coat.rough, coat.metal, coat.height, coat.bits, coat.unsure,
+        )  # fmt: skip
         # wear through the coats, ring by ring
         wear = table.wear[p]
         if bool((wear[:, 0] > 0).any()):
@@ -303,7 +329,7 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
             bits |= torch.where(near, CUE_BIT["film_defect"], 0).int()
             # the older coat under a flake looks as under a worn place
             bared = off & table.has_under[p] & _visible(table.colour[p], under)
-            unsure |= torch.where(bared, CUE_BIT["wear_through"], 0).int() & ~bits
+            unsure |= torch.where(bared, CUE_BIT["wear_through"], 0).int()
         cell = table.crazing[p]
         if bool((cell > 0).any()):
             lines = torch.minimum(
@@ -333,10 +359,20 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
             )
             tone = torch.where(scratched[:, None], 0.55 * tone + 0.2, tone)
             rough = torch.where(scratched, rough + 0.2, rough)
-        colour[rows], roughness[rows], metallic[rows] = tone, rough, metal
-        relief[rows] += height
-        cues[rows] |= bits
-        unknown[rows] |= unsure
+        coat.tone, coat.rough, coat.metal, coat.height, coat.bits, coat.unsure = (
+            tone,
+            rough,
+            metal,
+            height,
+            bits,
+            unsure,
+        )
+        _marked(coat, noise)
+        _taped(coat, noise)
+        colour[rows], roughness[rows], metallic[rows] = coat.tone, coat.rough, coat.metal
+        relief[rows] += coat.height
+        cues[rows] |= coat.bits
+        unknown[rows] |= coat.unsure & ~coat.bits
 
     painted = table.is_painted[part] & (kind != 4)
     if bool(painted.any()):
@@ -400,6 +436,9 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
         sure = (cover > 0.55) & shown
         cues[rows] |= torch.where((cover > 0) & sure, CUE_BIT["painted_fastener"], 0).int()
         unknown[rows] |= torch.where((cover > 0) & ~sure, CUE_BIT["painted_fastener"], 0).int()
+        holed = texels.step_mm[rows] < HOLE_MM
+        cues[rows] |= torch.where(table.rejoined[p] & holed, CUE_BIT["changed_joint"], 0).int()
+        unknown[rows] |= torch.where(table.rejoined[p] & ~holed, CUE_BIT["changed_joint"], 0).int()
 
     # rubber: chalk, mist and tape lines
     rows = at(kind == 3)
@@ -468,8 +507,199 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
                 (marked & ~shown) | ((density > 0.04) & ~marked), CUE_BIT["overspray_hidden"], 0
             ).int()
 
-    _soil(colour, roughness, metallic, cues, unknown, texels, grime, broad, fine, tiny, noise)
+    # grain that a part came with, and fresh underseal
+    rows = at((table.texture[part, 0] > 0) & ~painted)
+    if len(rows):
+        p = part[rows]
+        relief[rows] += _texture_relief(
+            table.texture[p], position[rows], texels.along_mm[rows], texels.across_mm[rows], table.seed[p], noise
+        )
+    rows = at(table.sealed_over[part])
+    if len(rows):
+        hides = CUE_BIT["overspray_hidden"] | CUE_BIT["coarse_texture"] | CUE_BIT["painted_fastener"]
+        unknown[rows] |= hides
+        cues[rows] &= ~hides
+
+    _soil(colour, roughness, metallic, relief, cues, unknown, texels, kind, grime, broad, fine, tiny, noise)
     return Film(colour.clamp(0.0015, 0.97), roughness.clamp(0.05, 1.0), metallic.clamp(0, 1), relief, cues, unknown)
+
+
+@dataclass(slots=True)
+class _Coat:
+    """The paint on some texels while it is put together, changed in place, and where they lie (see `Texels`)."""
+
+    table: PartTable
+    part: Tensor
+    position: Tensor
+    along: Tensor
+    across: Tensor
+    step: Tensor
+    broad: Tensor
+    fine: Tensor
+    tiny: Tensor
+    tone: Tensor
+    rough: Tensor
+    metal: Tensor
+    height: Tensor
+    bits: Tensor
+    unsure: Tensor
+
+    def call(self, rows: Tensor, cue: str, seen: Tensor, doubtful: Tensor) -> None:
+        self.bits[rows] |= torch.where(seen, CUE_BIT[cue], 0).int()
+        self.unsure[rows] |= torch.where(doubtful & ~seen, CUE_BIT[cue], 0).int()
+
+
+def _rows(mask: Tensor) -> Tensor:
+    return torch.nonzero(mask, as_tuple=True)[0]
+
+
+def _filled(coat: _Coat, noise: Noise) -> None:
+    """A patch of body filler: waves, the edge where it shrank, rubbed through in rings, pinholes, a crack."""
+    spot = coat.table.filler[coat.part]
+    reach = ((coat.along - spot[:, 1]) / spot[:, 3]) ** 2 + ((coat.across - spot[:, 2]) / spot[:, 4]) ** 2
+    rows = _rows((spot[:, 0] > 0) & (reach < 4.0))
+    if not len(rows):
+        return
+    p, pos, spot, r2 = coat.part[rows], coat.position[rows], spot[rows], reach[rows]
+    b, f, t, step = coat.broad[rows], coat.fine[rows], coat.tiny[rows], coat.step[rows]
+    waves, rubbed = spot[:, 0], spot[:, 5]
+    height = waves * noise(pos, 75.0, octaves=2, channel=4) * torch.exp(-(r2**2))
+    height += 0.35 * waves * torch.exp(-(((r2.sqrt() - 1.0 - 0.08 * f) / 0.10) ** 2))
+    # the sander feathered the older coats around the filler; where the new paint is rubbed thin they come out in rings
+    edge = 0.035 * f + 0.02 * t
+    depth = rubbed * torch.exp(-1.2 * r2) * (1 + 0.16 * b) + 0.6 * rubbed * edge * torch.exp(-0.4 * r2)
+    older, primer, filler = coat.table.under[p], coat.table.primer[p], coat.table.filler_tone[p]
+    tone, rough = coat.tone[rows], coat.rough[rows]
+    soft = 0.02 + 0.03 * ((13.0 * coat.table.seed[p]) % 1)  # how long the sander feathered
+    two = coat.table.has_under[p].float()
+    tone = mix(tone, older, two * smoothstep(0.40 - soft, 0.40 + soft, depth))
+    tone = mix(tone, primer * (1 + 0.04 * f[:, None]), smoothstep(0.48 - soft, 0.48 + soft, depth))
+    bare = smoothstep(0.60 - 1.5 * soft, 0.60 + 1.5 * soft, depth + 0.05 * b)
+    body = filler * (1 + 0.05 * b + 0.04 * f + 0.03 * t).clamp(0.7, 1.3)[:, None]
+    holes = (bare > 0.7) & (noise(pos, 1.8, channel=2) > 2.3) & (b > -0.3)
+    tone = mix(tone, body, bare)
+    tone = torch.where(holes[:, None], 0.3 * body, tone)
+    rough = mix(rough, torch.full_like(rough, 0.65), smoothstep(0.36, 0.46, depth))
+    height -= 0.08 * smoothstep(0.36, 0.60, depth) + 0.25 * holes
+    seen = (depth > 0.40) & (_visible(filler, coat.table.colour[p]) | _visible(primer, coat.table.colour[p]))
+    # a crack along the old dent, its edges lifted
+    off = coat.across[rows] - spot[:, 2] + 0.3 * spot[:, 4] * noise(pos, 110.0, octaves=3, channel=5)
+    fork = noise(pos, 60.0, octaves=2, channel=1)
+    off = torch.minimum(off.abs(), torch.where(fork > -0.2, (fork * 22.0).abs(), torch.full_like(fork, 99.0)))
+    broken = (spot[:, 6] > 0) & (r2 < 0.8 + 0.2 * f)
+    crack = broken & (off < 0.45 + 0.25 * f.clamp(-1, 1))
+    flaked = broken & (off < 3.5) & (f + 0.6 * t > 1.5)
+    tone = torch.where(flaked[:, None], body, tone)
+    tone = torch.where(crack[:, None], 0.15 * tone, tone)
+    height += torch.where(broken, 0.12 * torch.exp(-((off / 1.6) ** 2)) - 0.3 * crack - 0.15 * flaked, 0.0)
+    coat.tone[rows], coat.rough[rows] = tone, rough
+    coat.height[rows] += height
+    coat.call(rows, "filler", (seen & (step < FILLER_MM)) | (broken & (off < 6.0) & (step < CRACK_MM)), r2 < 1.4)
+    coat.call(rows, "wear_through", torch.zeros_like(seen), (depth > 0.40) | flaked)
+    coat.call(rows, "film_defect", torch.zeros_like(seen), broken & (off < 8.0))
+
+
+def _texture_relief(
+    texture: Tensor, position: Tensor, along: Tensor, across: Tensor, seed: Tensor, noise: Noise
+) -> Tensor:
+    """Relief (N,) in mm of a roller's stipple, a brush's lines or sprayed grains; `texture` as in `PartTable`."""
+    kind, height, wave, way = texture.unbind(1)
+    scale = (4.0 / wave.clamp(min=0.5))[:, None]
+    stipple = noise(position * scale, 4.0, octaves=2, channel=3)
+    u, v = along * way.cos() + across * way.sin(), across * way.cos() - along * way.sin()
+    bristles = noise(torch.stack([u / 30.0, v, 997.0 * seed], 1) * scale, 4.0, octaves=3, channel=2)
+    grains = smoothstep(0.1, 1.0, stipple)
+    return height * torch.where(
+        kind == 1, stipple + 0.4 * torch.relu(stipple), torch.where(kind == 2, bristles, grains)
+    )
+
+
+def _brushed(coat: _Coat, noise: Noise) -> None:
+    """A coat put on by roller or brush, or a coarse protective one."""
+    rows = _rows(coat.table.texture[coat.part, 0] > 0)
+    if not len(rows):
+        return
+    p = coat.part[rows]
+    texture = coat.table.texture[p]
+    relief = _texture_relief(
+        texture, coat.position[rows], coat.along[rows], coat.across[rows], coat.table.seed[p], noise
+    )
+    share = (relief / texture[:, 1].clamp(min=1e-3)).clamp(-1, 1.5)
+    coat.height[rows] += relief
+    coat.tone[rows] *= 1 + (0.05 * share)[:, None]
+    coat.rough[rows] = torch.where(texture[:, 0] == 3, torch.full_like(relief, 0.6), coat.rough[rows])
+    resolved = coat.step[rows] < texture[:, 2] / 3
+    coat.call(rows, "coarse_texture", resolved, ~resolved)
+
+
+def _taped(coat: _Coat, noise: Noise) -> None:
+    """What masking tape left: gum in a straight band, its crepe and its dirty edges; at times painted over."""
+    gum = coat.table.gum[coat.part]
+    off, away = coat.across - gum[:, 1], (coat.along - gum[:, 3]).abs()
+    rows = _rows((gum[:, 0] > 0) & (off > -3) & (off < gum[:, 2] + 3) & (away < gum[:, 4] + 6))
+    if not len(rows):
+        return
+    p, gum, off, away, step = coat.part[rows], gum[rows], off[rows], away[rows], coat.step[rows]
+    b, f, t = coat.broad[rows], coat.fine[rows], coat.tiny[rows]
+    inward = torch.minimum(off, gum[:, 2] - off) + 0.3 * f
+    inward = torch.minimum(inward, gum[:, 4] - away + 3.0 * f)
+    band = smoothstep(-0.3, 0.4, inward)
+    rim = torch.exp(-torch.relu(inward) / 2.0)
+    along = coat.along[rows]
+    crepe = noise(torch.stack([along, off / 7.0, 997.0 * coat.table.seed[p]], 1), 1.6, octaves=2, channel=2)
+    left = smoothstep(0.35, 0.9, 0.45 * b + 0.35 * f + 0.8 * rim + gum[:, 0] - 1 + 0.12 * crepe)
+    cover = band * left
+    over = gum[:, 5] > 0.5
+    bared = ~over | (f + 0.5 * t > 1.3)
+    tone = coat.table.gum_tone[p] * (1 + 0.12 * crepe + 0.08 * f)[:, None].clamp(0.5, 1.5)
+    dirty = mix(tone, 0.3 * tone, (0.8 * rim + 0.25 * smoothstep(0.3, 1.2, f)).clamp(0, 0.9))
+    coat.tone[rows] = mix(coat.tone[rows], dirty, 0.92 * cover * bared)
+    coat.rough[rows] = mix(coat.rough[rows], torch.where(over, 0.45, 0.72), cover)
+    coat.metal[rows] *= 1 - cover * bared
+    coat.height[rows] += cover * (0.08 + 0.03 * crepe)
+    plain = (step < torch.where(over, CREPE_MM, GUM_MM)) & (
+        over | _visible(coat.table.gum_tone[p], coat.table.colour[p])
+    )
+    coat.call(rows, "tape_residue", (cover > 0.45) & plain, cover > 0.08)
+    coat.call(rows, "masking_edge", torch.zeros_like(plain), cover > 0.08)  # its edge is the line that tape left
+
+
+def _marked(coat: _Coat, noise: Noise) -> None:
+    """Innocent marks: the ghost of a decal, old glue, a sticker, a spot of primer, a dent."""
+    mark = coat.table.mark[coat.part]
+    u, v = (coat.along - mark[:, 1]) / mark[:, 3], (coat.across - mark[:, 2]) / mark[:, 4]
+    rows = _rows((mark[:, 0] > 0) & (u.abs() < 2.2) & (v.abs() < 2.2))
+    if not len(rows):
+        return
+    p, mark, u, v = coat.part[rows], mark[rows], u[rows], v[rows]
+    pos, b, f, t = coat.position[rows], coat.broad[rows], coat.fine[rows], coat.tiny[rows]
+    tone, rough, height = coat.tone[rows], coat.rough[rows], coat.height[rows]
+    own = coat.table.mark_tone[p]
+    inward = torch.minimum((1 - u.abs()) * mark[:, 3], (1 - v.abs()) * mark[:, 4])  # mm from the outline
+    inside, line = inward > 0, (inward.abs() < 0.7) & (f > -0.6)
+    kind = mark[:, 0].long()
+    ghost, glue, sticker, spot, dent = (kind == MARKS.index(name) for name in MARKS[1:])
+    glyph = noise(torch.stack([torch.floor(u * 7), torch.floor(v * 2.5), 997.0 * coat.table.seed[p]], 1) * 37.0, 9.0)
+    tone = torch.where((ghost & inside)[:, None], 0.9 * tone + 0.1 * coat.table.colour[p] - 0.01, tone)
+    tone = torch.where((ghost & line)[:, None], 0.55 * tone, tone)
+    blotch = smoothstep(0.2, 0.7, noise(pos, 13.0, octaves=3, channel=3) + 0.4 * b) * inside
+    tone = mix(tone, own * (1 + 0.15 * t)[:, None], 0.9 * blotch * glue)
+    height = height + 0.15 * blotch * glue
+    printed = torch.where(((glyph > 0.4) & (inward > 4.0))[:, None], 0.9 - 0.8 * own, own)
+    printed = torch.where((inward < 2.5)[:, None], torch.full_like(own, 0.75), printed)
+    tone = torch.where((sticker & inside)[:, None], printed, tone)
+    height = height + 0.08 * (sticker & inside)
+    oval = smoothstep(1.0, 0.72, u**2 + v**2 + 0.12 * f)
+    tone = mix(tone, own, oval * spot)
+    rough = torch.where(
+        sticker & inside, 0.25, mix(rough, torch.full_like(rough, 0.75), torch.maximum(oval * spot, blotch * glue))
+    )
+    height = height - mark[:, 5] * torch.exp(-2.0 * (u**2 + v**2)) * dent
+    coat.tone[rows], coat.rough[rows], coat.height[rows] = tone, rough, height
+    covered = (sticker & inside) | ((oval > 0.5) & spot)
+    coat.unsure[rows] |= torch.where(covered, coat.bits[rows], 0)
+    coat.bits[rows] &= torch.where(covered, 0, coat.bits[rows])
+    coat.metal[rows] *= 1 - covered.float()
 
 
 def _fill_along(along_mm: Tensor, table: PartTable, part: Tensor) -> Tensor:
@@ -486,16 +716,18 @@ def _soil(
     colour: Tensor,
     roughness: Tensor,
     metallic: Tensor,
+    relief: Tensor,
     cues: Tensor,
     unknown: Tensor,
     texels: Texels,
+    kind: Tensor,
     grime: Grime,
     broad: Tensor,
     fine: Tensor,
     tiny: Tensor,
     noise: Noise,
 ) -> None:
-    """Dust on what faces up, mud from below, salt streaks; what they cover can no longer be seen."""
+    """Dust on what faces up, mud from below, salt streaks, moss, snow, drops; what they cover can't be seen."""
     device = colour.device
     up = texels.normal[:, 2]
     low = torch.exp(-torch.relu(texels.position_mm[:, 2]) / max(grime.mud_height_mm, 1.0))
@@ -511,5 +743,32 @@ def _soil(
         roughness += (0.95 - roughness) * share
         metallic *= 1 - share
     hidden = (mud + dust.clamp(0, 1)) > 0.75
+    if grime.moss > 0:  # in what holds water: seams, the foot of a rubber
+        wet = (kind == 5) | ((kind == 3) & (texels.across_mm < 12))
+        moss = wet * smoothstep(1.3 - 1.3 * grime.moss, 1.7 - 1.3 * grime.moss, 0.5 * broad + 0.8 * fine + 0.3 * tiny)
+        green = torch.tensor([0.07, 0.10, 0.02], device=device) * (1 + 0.3 * tiny + 0.25 * fine).clamp(0.3, 2)[:, None]
+        colour += (green - colour) * moss[:, None]
+        roughness += (0.97 - roughness) * moss
+        metallic *= 1 - moss
+        relief += 0.8 * moss * (1 + 0.3 * tiny)
+        hidden |= moss > 0.5
+    if grime.snow > 0:
+        lies = smoothstep(0.15, 0.6, up) * smoothstep(
+            0.9 - 1.8 * grime.snow, 1.2 - 1.8 * grime.snow, broad + 0.25 * fine
+        )
+        lies = lies * (kind != 6)
+        colour += (torch.tensor([0.86, 0.88, 0.92], device=device) - colour) * lies[:, None]
+        roughness += (0.9 - roughness) * lies
+        metallic *= 1 - lies
+        relief += 3.0 * lies * (1 + 0.25 * fine)
+        hidden |= lies > 0.5
+    if grime.drops > 0:
+        outside = (kind != 6) & (texels.step_mm < 1.5) & (up > -0.2)
+        drop = outside * smoothstep(
+            2.1 - 0.9 * grime.drops, 2.9 - 0.9 * grime.drops, noise(texels.position_mm, 5.0, channel=1) + 0.3 * broad
+        )
+        colour *= 1 - 0.15 * drop[:, None]
+        roughness += (0.05 - roughness) * drop
+        relief += 0.7 * drop
     unknown |= torch.where(hidden, cues, 0)
     cues &= torch.where(hidden, 0, cues)

@@ -18,12 +18,17 @@ import torch
 
 from pipeline.configuration import shipped
 from pipeline.records import HISTORIES
-from synthetic_data.geometry import Patch
-from synthetic_data.paint import FILL_RAMP_MM, Grime, PartTable, lab_to_linear_srgb
-from synthetic_data.vehicle import BodyFamily, Part, Vehicle
+from synthetic_data.geometry import Patch, placed, pop_rivet
+from synthetic_data.paint import FILL_RAMP_MM, MARKS, Grime, PartTable, lab_to_linear_srgb
+from synthetic_data.vehicle import BodyFamily, Part, Site, Vehicle
 
 KIND_NUMBER = {"other": 0, "sheet": 1, "shut": 2, "seal": 3, "fastener": 4, "seam": 5, "hidden": 6}
 Lab = tuple[float, float, float]
+FLAT_PARTS = ("door_skin", "wing", "tub_side", "tailgate", "bonnet", "rear_corner", "roof", "cab_corner", "wing_top")
+FILLER_TONES = ((0.48, 0.24, 0.20), (0.33, 0.33, 0.32), (0.60, 0.53, 0.38), (0.20, 0.34, 0.28), (0.66, 0.64, 0.60))
+GUM_TONES = ((0.42, 0.24, 0.07), (0.30, 0.27, 0.21), (0.55, 0.42, 0.20), (0.20, 0.17, 0.12))
+# panels that are riveted or welded on, which accident work may join anew, on one side only
+JOINED_PANELS = tuple(f"{name}_{side}" for name in ("wing_front", "tub", "rear_corner") for side in ("left", "right"))
 INSIDE_PANELS = ("shut_left", "shut_right", "bulkhead", "bed")
 NEVER_REFINISHED = ("capping", "chassis", "crossmember", "arches", "floor_under", "wheels", "")
 
@@ -177,6 +182,9 @@ def sample_grime(rng: np.random.Generator) -> Grime:
         float(rng.uniform(0, 0.3) if rng.random() < 0.2 else 0.0),
         (float(dusty[0]), float(dusty[1]), float(dusty[2])),
         (float(brown[0]), float(brown[1]), float(brown[2])),
+        moss=float(rng.uniform(0.2, 1.0)) if rng.random() < 0.14 else 0.0,
+        snow=float(rng.uniform(0.1, 0.9)) if rng.random() < 0.04 else 0.0,
+        drops=float(rng.uniform(0.3, 1.0)) if rng.random() < 0.12 else 0.0,
     )
 
 
@@ -188,7 +196,10 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
     parts: list[Part] = []
     sealed: set[str] = set()
     hard: set[str] = set()
+    sites: list[Site] = []
+    rejoined = _rejoined(history)
     for part in vehicle.parts:
+        part, joined_anew = _joined(part, history) if part.panel in rejoined else (part, False)
         rng = np.random.default_rng([history.seed, zlib.crc32(part.group.encode())])
         job = history.job_of(part.panel)
         row = _plain_row(part, history, look, rng)
@@ -202,14 +213,18 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
             part = _groove(row, part, family, job, rng, sealed, hard)
         elif part.kind == "hidden":
             _hidden(row, part, history, look, rng, hard)
+        row["rejoined"] = joined_anew
+        sites.extend(_traces(row, part, history, job, look, hard))
         rows.append(row)
         parts.append(part)
     columns = {name: torch.from_numpy(np.asarray([row[name] for row in rows])) for name in rows[0]}
     table = PartTable(**{k: v.float() if v.dtype == torch.float64 else v for k, v in columns.items()})
     refinished = frozenset().union(*(job.panels for job in history.jobs)) if history.jobs else frozenset()
-    return PaintedVehicle(
-        replace(vehicle, parts=tuple(parts)), history, table, grime, refinished, frozenset(sealed), frozenset(hard)
-    )
+    for name in ("moss", "snow", "drops"):
+        if getattr(grime, name) > 0:
+            hard.add(name)
+    finished = replace(vehicle, parts=tuple(parts), sites=(*vehicle.sites, *sites))
+    return PaintedVehicle(finished, history, table, grime, refinished, frozenset(sealed), frozenset(hard))
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +242,9 @@ class _SharedLook:
     chips: float
     gun: tuple[float, float, float]
     wheel_metallic: float
+    touched_hinges: bool
+    replaced_panel: str
+    replacement_lab: Lab
 
     @staticmethod
     def draw(rng: np.random.Generator) -> _SharedLook:
@@ -253,6 +271,9 @@ class _SharedLook:
             float(rng.beta(1.3, 2)),
             (float(gun[0]), float(gun[1]), float(gun[2])),
             wheel[1],
+            bool(rng.random() < 0.18),
+            str(rng.choice(["front_panel", "bonnet", "tailgate"])) if rng.random() < 0.14 else "none",
+            sample_colour(rng)[1],
         )
 
 
@@ -299,6 +320,15 @@ def _plain_row(part: Part, history: PaintHistory, look: _SharedLook, rng: np.ran
         "chalk": 0.0,
         "peeling": np.array([0.0, 0, 0, 1]),
         "crazing": 0.0,
+        "texture": np.array([0.0, 0, 1, 0]),
+        "gum": np.array([0.0, 0, 1, 0, 1, 0]),
+        "gum_tone": np.zeros(3),
+        "filler": np.array([0.0, 0, 0, 1, 1, 0, 0]),
+        "filler_tone": np.zeros(3),
+        "mark": np.array([0.0, 0, 0, 1, 1, 0]),
+        "mark_tone": np.zeros(3),
+        "rejoined": False,
+        "sealed_over": False,
         "seed": float(rng.random()),
     }
 
@@ -321,7 +351,7 @@ def _body(
         row["chips"] *= 0.6
     rail = part.zone == "sill_rail"
     worn = rng.random() < (0.65 if rail else 0.30 if part.zone in ("tub_side", "bonnet", "door_shut") else 0.12)
-    if worn and part.kind != "seam":
+    if worn and part.kind != "seam" and "_weld." not in part.name:
         across = float(rng.uniform(62, 100)) if rail else float(rng.uniform(0.1, 0.9) * height)
         reach = rng.uniform(90, 320) if rail else rng.uniform(20, 110)
         row["wear"] = np.array(
@@ -359,7 +389,8 @@ def _body(
                 -1.0,
             ]
         )
-    if part.kind == "sheet" and not rail and row["wear"][0] == 0 and rng.random() < (0.10 if job is not None else 0.03):
+    large = part.kind == "sheet" and "_weld." not in part.name
+    if large and not rail and row["wear"][0] == 0 and rng.random() < (0.10 if job is not None else 0.03):
         row["peeling"] = np.array(
             [rng.uniform(0.7, 1.1), rng.uniform(0.2, 0.8) * width, rng.uniform(0.2, 0.8) * height, rng.uniform(40, 180)]
         )
@@ -427,7 +458,7 @@ def _head(
         hard.add("bright_head")
     else:
         row["colour"] = plain
-    if part.panel in ("chassis", "crossmember") and history.jobs:
+    if part.panel in ("chassis", "crossmember") and not _undersealed(row, part.panel, history, hard) and history.jobs:
         _veil(row, part.panel, history, look)
 
 
@@ -467,6 +498,167 @@ def _groove(
     return part
 
 
+def _stream(history: PaintHistory, name: str) -> np.random.Generator:
+    """Random numbers of one thing's own: what is drawn for it changes nothing else."""
+    return np.random.default_rng([history.seed, zlib.crc32(name.encode())])
+
+
+def _rejoined(history: PaintHistory) -> frozenset[str]:
+    """The panel that accident work joined anew with blind rivets, at most one: its twin stays as the factory had it."""
+    rng = _stream(history, "joints")
+    for job in history.jobs:
+        eligible = sorted(job.panels & set(JOINED_PANELS))
+        local = len(job.panels) <= 5
+        if eligible and rng.random() < (0.75 if local else 0.30):
+            return frozenset({str(rng.choice(eligible))})
+    return frozenset()
+
+
+def _joined(part: Part, history: PaintHistory) -> tuple[Part, bool]:
+    """A weld or solid rivet of a panel that was joined anew: its row has blind rivets now, or was left."""
+    row = part.name.split(".")[0]
+    is_weld, is_rivet = row.endswith("_weld"), part.kind == "fastener" and row.endswith("_rivets")
+    if not (is_weld or is_rivet) or _stream(history, f"joint {row}").random() > (0.85 if is_weld else 0.6):
+        return part, False
+    points = part.patch.points
+    foot, top = points[-1].mean(axis=0), points[0, 0]
+    radius = 0.0042 if is_weld else float(np.linalg.norm(points[-1] - foot, axis=1).mean()) / 1.02
+    head = pop_rivet(radius).flipped()
+    place = placed(foot, z=top - foot, x=points[-1, 0] - foot)
+    finish = part.finish if is_rivet else "bare"
+    return replace(part, patch=head.moved(place), kind="fastener", finish=finish), True
+
+
+def _site_on(part: Part, along_mm: float, across_mm: float, extent_m: float, name: str) -> Site:
+    """A close-up of a place on a part, seen along its normal."""
+    patch = part.patch
+    c = int(np.clip(np.searchsorted(patch.along_mm, along_mm), 1, len(patch.along_mm) - 2))
+    r = int(np.clip(np.searchsorted(patch.across_mm, across_mm), 1, len(patch.across_mm) - 2))
+    normal = np.cross(patch.points[r + 1, c] - patch.points[r - 1, c], patch.points[r, c + 1] - patch.points[r, c - 1])
+    return Site(
+        f"{part.name}.{name}",
+        "blemish",
+        part.zone,
+        part.side,
+        patch.points[r, c],
+        normal / max(float(np.linalg.norm(normal)), 1e-12),
+        float(np.clip(extent_m, 0.12, 0.7)),
+        part.panel,
+    )
+
+
+def _traces(
+    row: dict[str, Any], part: Part, history: PaintHistory, job: Job | None, look: _SharedLook, hard: set[str]
+) -> list[Site]:
+    """Filler, coarse coats, what tape left, and the innocent marks and upkeep that look like them."""
+    rng = _stream(history, f"traces {part.group}")
+    name, sites = part.name.split(".")[0], list[Site]()
+    width, height = part.patch.size_mm
+    is_film = part.kind in ("sheet", "shut", "seam") and part.finish == "body" and "_weld." not in part.name
+    flat = is_film and name in FLAT_PARTS
+    if is_film and job is not None:
+        _coarse(row, part, history, job)
+        if row["texture"][0] > 0 and flat:
+            at, up = rng.uniform(0.2, 0.8, 2) * [width, height]
+            sites.append(_site_on(part, at, up, rng.uniform(0.12, 0.4), "texture"))
+    if flat and job is not None and rng.random() < (0.40 if len(job.panels) <= 5 else 0.10) * (1.25 - 0.5 * job.care):
+        sites.append(_fill(row, part, rng))
+    elif flat and rng.random() < 0.26:
+        sites.append(_mark(row, part, look, rng, hard))
+    if is_film:
+        sites.extend(_tape(row, part, job, rng))
+    if flat and row["peeling"][0] > 0:
+        sites.append(_site_on(part, row["peeling"][1], row["peeling"][2], 0.004 * row["peeling"][3], "peeling"))
+    if flat and row["wear"][0] > 0.5:
+        sites.append(_site_on(part, row["wear"][1], row["wear"][2], 0.004 * row["wear"][3], "wear"))
+    if row["rejoined"] and part.name.endswith((".3", ".3.right")):
+        sites.append(_site_on(part, 1.0, 3.0, 0.16, "joint"))
+    if part.zone == "hinge" and job is None and look.touched_hinges:
+        row["colour"], row["roughness"], row["metallic"] = np.array([0.018, 0.018, 0.019]), 0.32, 0.0
+        row["under"], row["wear"][0], row["peeling"][0], row["fade"] = row["colour"], 0.0, 0.0, 0.0
+        hard.add("touched_up_hinges")
+    if part.panel == look.replaced_panel and not history.jobs:
+        row["colour"] = row["under"] = lab_to_linear_srgb(look.replacement_lab)
+        row["wear"][0], row["peeling"][0] = 0.0, 0.0
+        hard.add("replacement_part")
+    if part.surface == "black_part" and part.kind == "other" and rng.random() < 0.5:
+        row["texture"] = np.array([3.0, rng.uniform(0.05, 0.14), rng.uniform(1.0, 2.5), 0.0])
+        hard.add("grained_plastic")
+    return sites
+
+
+def _coarse(row: dict[str, Any], part: Part, history: PaintHistory, job: Job) -> None:
+    """A painter with a roller or a brush, and the grained coat that some put on sills, beds and the lower body."""
+    rng = _stream(history, f"tool {history.jobs.index(job)}")
+    tool = int(rng.random() < 0.10 + 0.30 * (1 - job.care)) * int(rng.integers(1, 3))
+    texture = (float(tool), rng.uniform(0.025, 0.10), rng.uniform(1.6, 4.5), rng.choice([0.0, 0.0, np.pi / 2]))
+    protects, tone = rng.random() < 0.16, rng.uniform(0.008, 0.05)
+    protected = {"all": {"rail", "bed", "tub", "rear_corner"}, "low": {"rail"}, "bed": {"rail", "bed"}}
+    area = protected[str(rng.choice(["all", "low", "bed"]))]
+    grain, reach = rng.uniform(0.12, 0.40), rng.uniform(2.0, 5.0)
+    if protects and part.kind != "seam" and part.panel.rsplit("_", 1)[0] in area:
+        texture = (3.0, grain, reach, 0.0)
+        if rng.random() < 0.6:
+            row["colour"] = np.full(3, tone)
+        row["wear"][0] *= 0.5
+    row["texture"] = np.array(texture)
+
+
+def _fill(row: dict[str, Any], part: Part, rng: np.random.Generator) -> Site:
+    """A dent filled and sanded: seen by its waves only, rubbed through in rings, or cracked."""
+    width, height = part.patch.size_mm
+    radius = float(rng.uniform(45, 160))
+    at, up = rng.uniform(0.2, 0.8) * width, rng.uniform(0.2, 0.8) * height
+    way = rng.random()
+    rubbed = rng.uniform(0.55, 1.25) if way < 0.55 else 0.0
+    waves, slim = rng.uniform(0.12, 0.55), rng.uniform(0.45, 1.0)
+    row["filler"] = np.array([waves, at, up, radius, radius * slim, rubbed, float(0.45 < way < 0.80)])
+    tone = np.array(FILLER_TONES[int(rng.choice(5, p=[0.32, 0.22, 0.22, 0.12, 0.12]))])
+    row["filler_tone"] = tone * rng.uniform(0.8, 1.2)
+    row["wear"][0], row["peeling"][0] = 0.0, 0.0
+    return _site_on(part, at, up, radius * rng.uniform(1.6, 3.2) / 1000, "filler")
+
+
+def _mark(row: dict[str, Any], part: Part, look: _SharedLook, rng: np.random.Generator, hard: set[str]) -> Site:
+    """What owners leave on a panel without painting it."""
+    width, height = part.patch.size_mm
+    kind = int(rng.choice(np.arange(1, len(MARKS)), p=[0.17, 0.15, 0.20, 0.18, 0.30]))
+    half = rng.uniform([30, 15], [min(150, 0.3 * width), min(70, 0.3 * height) + 1])
+    if MARKS[kind] in ("primer_spot", "dent"):
+        half = np.array([1.0, rng.uniform(0.6, 1.2)]) * rng.uniform(20, 80)
+    at, up = rng.uniform(0.22, 0.78, 2) * [width, height]
+    row["mark"] = np.array([kind, at, up, half[0], half[1], rng.uniform(0.8, 5.0)])
+    if MARKS[kind] == "sticker":
+        row["mark_tone"] = lab_to_linear_srgb(sample_colour(rng)[1])
+    elif MARKS[kind] == "primer_spot":
+        row["mark_tone"] = np.array(look.primer) * rng.uniform(0.8, 1.2)
+    else:
+        row["mark_tone"] = np.array([0.20, 0.14, 0.06]) * rng.uniform(0.3, 1.6)
+    hard.add(MARKS[kind])
+    return _site_on(part, at, up, half[0] * rng.uniform(2.5, 4.5) / 1000, MARKS[kind])
+
+
+def _tape(row: dict[str, Any], part: Part, job: Job | None, rng: np.random.Generator) -> list[Site]:
+    """Gum where masking tape sat: beside a rubber, on the masked side of a line, seldom straight across a panel."""
+    width, height = part.patch.size_mm
+    wide = float(rng.choice([19, 25, 38, 50]))
+    length = rng.uniform(0.15, 0.6) * width if rng.random() < 0.5 else width
+    at, over = rng.uniform(0.1, 0.9) * width, float(rng.random() < 0.3)
+    careless = 1.2 - 0.6 * job.care if job is not None else 1.0
+    lined = part.kind == "shut" and row["masking"][0] >= 0
+    if lined and rng.random() < 0.45:  # the paint lies below the line (see `PartTable.masking`), the tape beyond it
+        edge, over = row["masking"][0] + 0.5, 0.0
+    elif job is not None and ".frame" in part.name and rng.random() < 0.30 * careless:
+        edge = height - 25.0 - wide + rng.uniform(-4, 2)  # up to the rubber's foot
+    elif job is not None and part.kind == "sheet" and height > 150 and rng.random() < 0.05 * careless:
+        edge = rng.uniform(0.1, 0.85) * height
+    else:
+        return []
+    row["gum"] = np.array([rng.uniform(0.85, 1.6), edge, wide, at, length / 2, over])
+    row["gum_tone"] = np.array(GUM_TONES[int(rng.integers(len(GUM_TONES)))]) * rng.uniform(0.8, 1.25)
+    return [_site_on(part, at, edge + wide / 2, rng.uniform(0.10, 0.3), "tape")]
+
+
 def _ramp(t: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
     """From 0 to 1 over t = 0 to 1, level at both ends."""
     return np.asarray(np.clip(t, 0, 1) ** 2 * (3 - 2 * np.clip(t, 0, 1)))
@@ -503,6 +695,19 @@ def _veil(row: dict[str, Any], panel: str, history: PaintHistory, look: _SharedL
     row["mist_colour"] = lab_to_linear_srgb(job.lab)
 
 
+def _undersealed(row: dict[str, Any], panel: str, history: PaintHistory, hard: set[str]) -> bool:
+    """Whether fresh underseal or chassis black covers a group of parts and their bolts, and any mist on them."""
+    fresh = _stream(history, f"underseal {panel}")
+    if panel not in ("chassis", "crossmember", "arches") or fresh.random() > 0.13:
+        return False
+    row["sealed_over"], row["colour"] = True, np.full(3, fresh.uniform(0.008, 0.016))
+    row["rust"], row["roughness"], row["metallic"] = 0.0, float(fresh.uniform(0.2, 0.5)), 0.0
+    row["texture"] = np.array([3.0, fresh.uniform(0.0, 0.5), fresh.uniform(4.0, 9.0), 0.0])
+    row["coated"] = np.zeros(2)
+    hard.add("fresh_underseal")
+    return True
+
+
 def _hidden(
     row: dict[str, Any], part: Part, history: PaintHistory, look: _SharedLook, rng: np.random.Generator, hard: set[str]
 ) -> None:
@@ -518,6 +723,8 @@ def _hidden(
             else np.array([0.03, 0.03, 0.03])
         )
         hard.add("body_coloured_underside")
+        return
+    if _undersealed(row, part.panel, history, hard):
         return
     if history.jobs:
         _veil(row, part.panel, history, look)

@@ -470,7 +470,8 @@ def _extended(table: PartTable, keep: list[int], stage: Stage) -> PartTable:
             columns[name][row] = (
                 torch.tensor([0.0, 0, 0, 1, 1, 0])[: columns[name].shape[1]] if name in ("wear", "veil") else 0.0
             )
-        columns["rust"][row] = 0.0
+        for name in ("rust", "texture", "sealed_over", "rejoined"):
+            columns[name][row] = 0
     return PartTable(**columns)
 
 

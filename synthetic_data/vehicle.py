@@ -26,9 +26,11 @@ from synthetic_data.geometry import (
     loft,
     patch,
     placed,
+    pop_rivet,
     resample,
     rolled_edges,
     rounded_rectangle,
+    spot_weld,
     sweep,
     tube,
     turned,
@@ -402,10 +404,7 @@ class _Builder:
             profile = np.stack([r * np.cos(theta), 0.62 * r * np.sin(theta)], 1)
             shapes = [turned(np.concatenate([profile, [[r * 1.02, -0.0005]]]), 22)]
         elif kind == "pop":
-            theta = np.linspace(1.15, 0.02, 6)
-            rim = np.stack([r * np.cos(theta), 0.5 * r * np.sin(theta)], 1)
-            hole = np.array([[0.0, 0.05 * r], [0.3 * r, 0.05 * r], [0.33 * r, 0.42 * r]])
-            shapes = [turned(np.concatenate([hole, rim, [[r * 1.02, -0.0005]]]), 22)]
+            shapes = [pop_rivet(r)]
         elif kind == "socket":
             profile = (
                 np.array([[0, 0.35], [0.42, 0.35], [0.46, 0.72], [0.6, 0.78], [0.85, 0.6], [1.0, 0.25], [1.02, -0.05]])
@@ -478,6 +477,19 @@ class _Builder:
                 side=side,
                 panel=panel,
             )
+
+    def welds(
+        self, name: str, start: Vector, end: Vector, out: Vector, *, zone: str, panel: str, like: str, bulge: float
+    ) -> None:
+        """A row of spot welds on both sides, painted as the sheet `like` that they are in, with close-up sites."""
+        first, last, normal = (np.asarray(v, float) for v in (start, end, out))
+        count = round(float(np.linalg.norm(last - first)) / (0.85 * self.pitch)) + 1
+        t = np.linspace(0, 1, count)[:, None]
+        for k, at in enumerate(line(first, last, count) + normal * 3.6 * bulge * t * (1 - t)):
+            dimple = spot_weld(0.003).flipped().moved(placed(at, z=normal))
+            self.add(f"{name}.{k}", dimple, "paint", zone, "body", "sheet", panel=panel, group=like, both=True)
+        for k, at in enumerate(line(first, last, 7)[1:-1:2]):
+            self.site(f"{name}.site{k}", "fasteners", zone, at, normal, 3.5 * self.pitch, both=True, panel=panel)
 
     def seam(
         self,
@@ -1091,6 +1103,16 @@ class _Builder:
             row="tub",
             bulge=self.bulge,
         )
+        self.welds(
+            "tub_weld",
+            (self.x_seam + 0.028, y, self.z_belt - 0.05),
+            (self.x_seam + 0.028, y, self.z_sill + 0.04),
+            (0, 1, 0),
+            zone="tub_side",
+            panel="tub_left",
+            like="b_post_skin",
+            bulge=self.bulge,
+        )
         waist = self.z_belt - 0.035
         self.rivets(
             "waist_rivets",
@@ -1330,6 +1352,17 @@ class _Builder:
             for p in box((0.34, 0.12, 0.006), 0.002)
         ]
         self.add("rear_plate", plate, "plate", None, "number_plate")
+        for sign in (-1, 1):  # number plates are riveted on anywhere: no sign
+            self.fastener(
+                f"plate_rivet{sign}",
+                np.array([x - 0.0095, (gate / 2 - 0.2 if spare else 0.0) + 0.125 * sign, zs + 0.12]),
+                np.array([-1.0, 0, 0]),
+                kind="pop",
+                radius=0.004,
+                finish="bare",
+                zone=None,
+                panel="",
+            )
 
     def rails(self) -> None:
         """The rail under the doors: what boots wear first."""

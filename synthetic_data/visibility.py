@@ -15,7 +15,9 @@ from pipeline.configuration import Config
 from pipeline.records import SURFACES
 
 Mask = npt.NDArray[np.bool_]
-DRAWN_ON_PAINT = frozenset({"masking_edge", "filled_seam", "wear_through", "film_defect"})
+DRAWN_ON_PAINT = frozenset(
+    {"masking_edge", "filled_seam", "wear_through", "film_defect", "tape_residue", "filler", "coarse_texture"}
+)
 LONG_SIDE_PX = 1024  # lengths below are pixels of a photo of this long side
 FINE_PX, COARSE_PX = 1.0, 3.0  # standard deviations of the two blurs whose difference is the structure
 RIM_PX, RING_PX = 6, 25

@@ -58,6 +58,15 @@ def a_part(kind: int, **changes: Any) -> dict[str, Any]:
         "chalk": 0.0,
         "peeling": (0.0, 0, 0, 1),
         "crazing": 0.0,
+        "texture": (0.0, 0, 1, 0),
+        "gum": (0.0, 0, 1, 0, 1, 0),
+        "gum_tone": (0.42, 0.24, 0.07),
+        "filler": (0.0, 0, 0, 1, 1, 0, 0),
+        "filler_tone": (0.50, 0.20, 0.18),
+        "mark": (0.0, 0, 0, 1, 1, 0),
+        "mark_tone": (0.3, 0.3, 0.3),
+        "rejoined": False,
+        "sealed_over": False,
         "seed": 0.4,
     }
     return plain | changes

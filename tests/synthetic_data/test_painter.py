@@ -58,7 +58,7 @@ def look(vehicle: PaintedVehicle) -> tuple[Film, Any]:
         columns["along"].append(along.ravel())
         columns["across"].append(across.ravel())
         columns["size"].append(np.broadcast_to(patch.size_mm, (along.size, 2)))
-        columns["step"].append(np.ones(along.size))
+        columns["step"].append(np.full(along.size, 0.5))
         columns["part"].append(np.full(along.size, k))
     tensors = {name: torch.from_numpy(np.concatenate(chunks)) for name, chunks in columns.items()}
     owner = tensors.pop("part")
@@ -136,7 +136,8 @@ def test_a_colour_change_outside_only_leaves_the_shuts_in_the_old_colour() -> No
                 assert nearer_new[owner == k].mean() < 0.5, part.name
                 lines += float(one.table.masking[k, 0]) >= 0
             elif part.kind == "sheet" and part.panel in one.refinished and part.finish == "body":
-                assert one.table.colour[k].numpy() == pytest.approx(new, abs=1e-6), part.name
+                if one.table.texture[k, 0] != 3:  # a protective coat may be black
+                    assert one.table.colour[k].numpy() == pytest.approx(new, abs=1e-6), part.name
                 assert one.table.under[k].numpy() == pytest.approx(old, abs=1e-6) and bool(one.table.has_under[k])
     assert lines > 5
 
@@ -170,6 +171,7 @@ def test_careless_work_leaves_every_cue_of_it_somewhere() -> None:
             seen[cue] += bool(parts)
     wanted = ("overspray_rubber", "overspray_hidden", "painted_fastener", "filled_seam", "masking_edge", "wear_through")
     assert all(seen[cue] >= 5 for cue in wanted), dict(seen)
+    assert set(seen) >= {"tape_residue", "filler", "coarse_texture", "film_defect"} and min(seen.values()) >= 2
 
 
 # --- the same vehicle in every photo ----------------------------------------------------------------------------
