@@ -22,6 +22,8 @@ class Config(BaseModel):
 
 Model = TypeVar("Model", bound=BaseModel)
 
+LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # libyaml, where PyYAML has it, is six times faster
+
 
 def shipped(*parts: str) -> Path:
     """Path of a file or folder that ships in `configs/`, for example `shipped("cues.yaml")`."""
@@ -68,7 +70,9 @@ def _compose(path: Path) -> tuple[Any, yaml.Node | None]:
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigError(path, f"it cannot be read as UTF-8 text ({error})", "save it as a UTF-8 text file") from None
     try:
-        return yaml.safe_load(text), yaml.compose(text, Loader=yaml.SafeLoader)
+        loader = LOADER(text)
+        node = loader.get_single_node()
+        return None if node is None else loader.construct_document(node), node
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         where = f"{path}, line {mark.line + 1}" if mark else str(path)
