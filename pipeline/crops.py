@@ -200,7 +200,7 @@ def _kept_heat(findings: PhotoFindings, cue: str, out: Path) -> Heat | None:
     if findings.cues[cue].heat is None:
         return None
     kept = cv2.imread(str(out / heat_file(findings.sha256, cue)), cv2.IMREAD_GRAYSCALE)
-    return np.zeros((2, 2), np.float32) if kept is None else np.asarray(kept, np.float32) / 255
+    return np.zeros((2, 2), np.float32) if kept is None else np.asarray(kept / 255, np.float32)
 
 
 def _name_of(crop: Crop) -> str:
