@@ -33,11 +33,16 @@ class Augmentation(Config):
         default=0.1, gt=0, le=1, description="least share of the photo in a crop: 0.1 is a close look"
     )
     cue_centred: float = Field(default=0.5, ge=0, le=1, description="share of crops that are moved onto a cue, if any")
+    whole_view: float = Field(
+        default=0.3, ge=0, le=1, description="share kept (nearly) whole: these alone teach the kind of view"
+    )
     rotation_deg: float = 6.0
     perspective: float = 0.05
     brightness: float = 0.2
     contrast: float = 0.2
     gamma_percent: int = Field(default=20, ge=0, lt=100)
+    tone_curve: float = Field(default=0.12, ge=0, le=0.3, description="how far a tone curve's points wander")
+    uneven_light: float = Field(default=0.15, gt=0.02, le=0.2, description="largest change of light across the photo")
     hue_deg: float = Field(default=6.0, ge=0, le=10, description="CSS degrees (of 360)")
     saturation: int = Field(default=20, ge=0, le=40, description="of 255")
     white_balance_k: tuple[int, int] = (4500, 9500)
@@ -111,6 +116,8 @@ def training_augmentation(settings: Augmentation, *, whole: bool = False) -> A.C
             ),
             A.RandomBrightnessContrast(settings.brightness, settings.contrast, p=0.6),
             A.RandomGamma((100 - settings.gamma_percent, 100 + settings.gamma_percent), p=0.3),
+            A.RandomToneCurve(scale=settings.tone_curve, p=0.3),
+            A.Illumination(intensity_range=(0.02, settings.uneven_light), p=0.15),
             A.HueSaturationValue(
                 # OpenCV's 8-bit hue counts in steps of 2 degrees
                 hue_shift_limit=settings.hue_deg / 2, sat_shift_limit=settings.saturation, val_shift_limit=0, p=0.3,
@@ -129,9 +136,11 @@ def training_augmentation(settings: Augmentation, *, whole: bool = False) -> A.C
                 [
                     A.GaussNoise(std_range=(0.005, settings.noise), noise_scale_factor=0.5),
                     A.GaussNoise(std_range=(0.005, settings.noise), per_channel=False),
+                    A.ISONoise(color_shift=(0.01, 0.04), intensity=(0.1, 0.4)),
                 ],
                 p=0.3,
             ),
+            A.ChromaticAberration(p=0.1),
             A.ImageCompression(quality_range=settings.jpeg_quality, p=0.35),
             A.ToGray(p=settings.grey),
             A.CoarseDropout(

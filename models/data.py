@@ -243,7 +243,7 @@ class TrainingPhotos(Dataset[Item]):
     """Augmented training photos, indexed by (sample, seed): the same pair always gives the same tensors."""
 
     def __init__(self, samples: Sequence[Sample], channels: Channels, settings: Augmentation) -> None:
-        self.samples, self.channels = tuple(samples), channels
+        self.samples, self.channels, self.settings = tuple(samples), channels, settings
         self._cropped = training_augmentation(settings)
         self._whole = training_augmentation(settings, whole=True)
 
@@ -255,7 +255,9 @@ class TrainingPhotos(Dataset[Item]):
         cues = self.channels.cues
         photo, labels = read_pixels(sample, cues)
         # A cue known to be there, but not where, may be lost in a crop: such photos stay whole.
-        chain = self._whole if any(sample.cues[cue] == 1 and cue not in sample.masks for cue in cues) else self._cropped
+        whole = any(sample.cues[cue] == 1 and cue not in sample.masks for cue in cues)
+        whole |= np.random.default_rng(key[1]).random() < self.settings.whole_view
+        chain = self._whole if whole else self._cropped
         chain.set_random_seed(key[1])
         changed = chain(image=photo, mask=labels)
         cells = to_cells(changed["mask"])
@@ -268,13 +270,14 @@ class TrainingPhotos(Dataset[Item]):
             masks_known[index] = label == 0 or cue in sample.masks
             cue_labels[index] = cue_mask(cells, index).any() if masks_known[index] else label
         shots = self.channels.shots
-        visible = sample.vehicle_visible
+        # A tenth of a vehicle's side looks like a close-up, and its sky like no vehicle: only whole views tell.
+        shot, visible = (sample.shot, sample.vehicle_visible) if whole else (None, None)
         return {
             "photos": torch.from_numpy(np.ascontiguousarray(changed["image"].transpose(2, 0, 1))),
             "cells": torch.from_numpy(cells),
             "cue_labels": torch.from_numpy(cue_labels),
             "masks_known": torch.from_numpy(masks_known),
-            "shots": torch.tensor(shots.index(sample.shot) if sample.shot in shots else UNKNOWN),
+            "shots": torch.tensor(shots.index(shot) if shot in shots else UNKNOWN),
             "vehicle": torch.tensor(UNKNOWN if visible is None else int(visible)),
         }
 

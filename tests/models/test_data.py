@@ -106,6 +106,17 @@ def test_a_cue_cropped_away_is_absent_from_the_crop(photos: PhotoSet) -> None:
     assert labels == {0, 1}
 
 
+def test_only_whole_views_teach_the_kind_of_view(photos: PhotoSet) -> None:
+    def shots(whole_view: float) -> set[int]:
+        settings = Augmentation(height=64, width=64, least_area=0.05, whole_view=whole_view)
+        items = TrainingPhotos(photos.samples, Channels(cues=TAUGHT), settings)
+        return {int(items[(3, seed)]["shots"]) for seed in range(20)}
+
+    assert shots(0.0) == {UNKNOWN}
+    assert len(shots(1.0)) == 1 and UNKNOWN not in shots(1.0)
+    assert len(shots(0.5)) == 2
+
+
 def test_a_cue_without_a_mask_stays_known_to_be_there(tmp_path: Path) -> None:
     folder = write_fake_set(tmp_path / "set", 8, dense=False)
     (folder / "annotations.json").unlink()

@@ -42,9 +42,10 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_fake_set(tmp_path_factory.mktemp("data") / "set", 48)
 
 
-def test_the_shipped_recipe_holds() -> None:
-    recipe = load(shipped("training", "first.yaml"), Recipe)
-    assert recipe.steps is None and recipe.augmentation.hue_deg <= 10
+@pytest.mark.parametrize("name", ["first", "full_view", "finetune"])
+def test_the_shipped_recipes_hold(name: str) -> None:
+    recipe = load(shipped("training", f"{name}.yaml"), Recipe)
+    assert recipe.name == name and recipe.augmentation.hue_deg <= 10
 
 
 def test_the_rate_warms_up_and_fades() -> None:
