@@ -46,6 +46,7 @@ class Augmentation(Config):
     hue_deg: float = Field(default=6.0, ge=0, le=10, description="CSS degrees (of 360)")
     saturation: int = Field(default=20, ge=0, le=40, description="of 255")
     white_balance_k: tuple[int, int] = (4500, 9500)
+    camera: float = Field(default=1, ge=0, le=1, description="how often blur, noise and compression come, of the usual")
     noise: float = Field(default=0.06, description="largest standard deviation, of the full range")
     jpeg_quality: tuple[int, int] = (35, 95)
     grey: float = Field(default=0.02, description="share of photos turned grey")
@@ -130,7 +131,7 @@ def training_augmentation(settings: Augmentation, *, whole: bool = False) -> A.C
                     A.Downscale(scale_range=(0.5, 0.9)),
                     A.Sharpen(alpha=(0.1, 0.4)),
                 ],
-                p=0.35,
+                p=0.35 * settings.camera,
             ),
             A.OneOf(
                 [
@@ -138,10 +139,10 @@ def training_augmentation(settings: Augmentation, *, whole: bool = False) -> A.C
                     A.GaussNoise(std_range=(0.005, settings.noise), per_channel=False),
                     A.ISONoise(color_shift=(0.01, 0.04), intensity=(0.1, 0.4)),
                 ],
-                p=0.3,
+                p=0.3 * settings.camera,
             ),
-            A.ChromaticAberration(p=0.1),
-            A.ImageCompression(quality_range=settings.jpeg_quality, p=0.35),
+            A.ChromaticAberration(p=0.1 * settings.camera),
+            A.ImageCompression(quality_range=settings.jpeg_quality, p=0.35 * settings.camera),
             A.ToGray(p=settings.grey),
             A.CoarseDropout(
                 num_holes_range=(1, 4), hole_height_range=(0.04, 0.15), hole_width_range=(0.04, 0.15), p=0.15, **filled

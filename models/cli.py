@@ -12,6 +12,7 @@ import typer
 from rich.console import Console
 from rich.progress import Progress
 
+from models.ablate import AblationJob, ablate, read_ablations
 from models.calibrate import Calibrated, calibrate, with_rates
 from models.checkpoint import load_network
 from models.compare import Candidate, compare, write_comparison
@@ -192,6 +193,21 @@ def compare_command(
             ]
             difference = ", ".join(told) or "these photos cannot tell"
             typer.echo(f"{folder.name}, second minus first: {difference}; wrote {path.with_suffix('.html')}")
+
+
+@app.command("ablate")
+def ablate_command(
+    data: Data,
+    measure: Annotated[list[Path], typer.Option(help="Set whose split `test` is measured; may be repeated.")],
+    out: Annotated[Path, typer.Option(help="Folder of the runs; variants measured there are not run again.")],
+    ablations: Annotated[Path | None, typer.Option(help="Variants (YAML); by default the shipped ones.")] = None,
+    device: Device = None,
+) -> None:
+    """Train once without each part of the method, and measure what it is worth."""
+    with _told():
+        job = AblationJob(read_ablations(ablations), tuple(data), tuple(measure), out, device)
+        path = ablate(job, say=typer.echo)
+    typer.echo(f"wrote {path}")
 
 
 @app.command("export")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -67,6 +67,9 @@ class PhotoSet:
 
     def split(self, *names: str) -> PhotoSet:
         return PhotoSet(self.name, tuple(sample for sample in self.samples if sample.split in names))
+
+    def where(self, keep: Callable[[Sample], bool] | None) -> PhotoSet:
+        return self if keep is None else PhotoSet(self.name, tuple(filter(keep, self.samples)))
 
 
 def read_set(folder: Path) -> PhotoSet:

@@ -57,7 +57,10 @@ SYNC_STEPS = 10  # between looks at the clock, the losses and the log: each make
 
 @dataclass(frozen=True)
 class TrainingJob:
-    """One run. `data`: set folders. `device`: cpu or cuda, None for what is there. `store`: MLflow URI or None."""
+    """One run. `data`: set folders. `device`: cpu or cuda, None for what is there. `store`: MLflow URI or None.
+
+    `keep`: which training photos are used, None for all.
+    """
 
     recipe: Recipe
     data: tuple[Path, ...]
@@ -66,6 +69,7 @@ class TrainingJob:
     init: Path | None = None
     device: str | None = None
     store: str | None = None
+    keep: Callable[[Sample], bool] | None = None
 
 
 def train(job: TrainingJob) -> Path:
@@ -121,7 +125,9 @@ class _Run:
     def __init__(self, job: TrainingJob, team: Team) -> None:
         self.job, self.recipe, self.team = job, job.recipe, team
         sets = [read_set(folder) for folder in job.data]
-        self.training = [(photos.split("train"), self.recipe.set_weights.get(photos.name, 1.0)) for photos in sets]
+        self.training = [
+            (photos.split("train").where(job.keep), self.recipe.set_weights.get(photos.name, 1.0)) for photos in sets
+        ]
         self.samples = [sample for photos, _ in self.training for sample in photos.samples]
         if not self.samples:
             raise BatchError(", ".join(map(str, job.data)), "there is no photo with split `train`", "check the sets")

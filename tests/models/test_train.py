@@ -32,8 +32,9 @@ from pipeline.errors import BatchError, WeightsError
 from tests.models.fake_set import TAUGHT, write_fake_set
 
 RECIPE = Recipe(
-    name="tiny", least_positives=3, steps=60, batch=8, precision="fp32", workers=0, learning_rate=3e-3,
-    average_decay=0.9, validate_every_min=60, augmentation=Augmentation(height=96, width=128, least_area=0.6),
+    name="tiny", least_positives=3, steps=90, batch=8, precision="fp32", workers=0, learning_rate=3e-3,
+    average_decay=0.9, validate_every_min=60,
+    augmentation=Augmentation(height=96, width=128, least_area=0.6, whole_view=0.95),
 )  # fmt: skip
 
 
