@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -63,71 +64,77 @@ def predict(
 ) -> Predictions:
     """Run `forward` over the whole photos, as screening does (long side LONG_SIDE_PX).
 
+    Photos of one size go through together, and `forward` sees few shapes: `batch` photos, or 1, 2, 4, ... of them.
     `progress` is called with the number of photos done. Memory stays flat: maps are reduced at once.
     """
     cues = len(channels.cues)
-    rows: list[tuple[Floats, Floats, float, Floats, Floats]] = []
+    rows: dict[int, tuple[Floats, Floats, float, Floats, Floats]] = {}
     counts = np.zeros((cues, 2, len(LOGIT_EDGES) - 1), np.int64)
     with ThreadPoolExecutor(threads) as pool:
-        for group in _same_size(_ahead(pool, channels, samples, 4 * batch), batch):
-            logits = forward(np.stack([prepared.pixels for prepared, _ in group]))
-            for place, (_, cells) in enumerate(group):
-                sample = samples[len(rows)]
+        for group in _same_size(_ahead(pool, channels, samples, 2 * batch), batch, most_waiting=4 * batch):
+            logits = forward(_stacked([loaded.prepared.pixels for loaded in group], batch))
+            for place, (row, _, cells) in enumerate(group):
                 maps = logits["cues"][place, :, : cells.shape[1], : cells.shape[2]].astype(np.float32)
-                rows.append(
-                    (
-                        logits["cue_scores"][place].astype(np.float32),
-                        logits["shots"][place].astype(np.float32),
-                        float(logits["vehicle"][place]),
-                        _compare(maps, cells, [cue in sample.masks for cue in channels.cues], counts),
-                        logits["features"][place].astype(np.float32)
-                        if "features" in logits
-                        else np.zeros(0, np.float32),
-                    )
+                rows[row] = (
+                    logits["cue_scores"][place].astype(np.float32),
+                    logits["shots"][place].astype(np.float32),
+                    float(logits["vehicle"][place]),
+                    _compare(maps, cells, [cue in samples[row].masks for cue in channels.cues], counts),
+                    logits["features"][place].astype(np.float32) if "features" in logits else np.zeros(0, np.float32),
                 )
             progress(len(rows))
+    of_photo = [rows[row] for row in range(len(rows))]
     return Predictions(
         channels=channels,
         samples=tuple(samples),
-        cue_scores=np.array([row[0] for row in rows], np.float32).reshape(len(rows), cues),
-        shots=np.array([row[1] for row in rows], np.float32).reshape(len(rows), len(channels.shots)),
-        vehicle=np.array([row[2] for row in rows], np.float32),
-        peak_inside=np.array([row[3] for row in rows], np.float32).reshape(len(rows), cues),
+        cue_scores=np.array([row[0] for row in of_photo], np.float32).reshape(len(rows), cues),
+        shots=np.array([row[1] for row in of_photo], np.float32).reshape(len(rows), len(channels.shots)),
+        vehicle=np.array([row[2] for row in of_photo], np.float32),
+        peak_inside=np.array([row[3] for row in of_photo], np.float32).reshape(len(rows), cues),
         cell_counts=counts,
-        features=np.array([row[4] for row in rows], np.float32).reshape(len(rows), -1 if rows else 0),
+        features=np.array([row[4] for row in of_photo], np.float32).reshape(len(rows), -1 if rows else 0),
     )
 
 
-def _load(sample: Sample, channels: Channels) -> tuple[Prepared, npt.NDArray[np.uint8]]:
+class _Loaded(NamedTuple):
+    row: int
+    prepared: Prepared
+    cells: npt.NDArray[np.uint8]
+
+
+def _load(row: int, sample: Sample, channels: Channels) -> _Loaded:
     photo, labels = read_pixels(sample, channels.cues)
     prepared = prepare(photo, PREPROCESS)
     resized = cv2.resize(labels, (prepared.width, prepared.height), interpolation=cv2.INTER_NEAREST)
-    return prepared, to_cells(resized)
+    return _Loaded(row, prepared, to_cells(resized))
 
 
-def _ahead(
-    pool: ThreadPoolExecutor, channels: Channels, samples: Sequence[Sample], ahead: int
-) -> Iterator[tuple[Prepared, npt.NDArray[np.uint8]]]:
+def _ahead(pool: ThreadPoolExecutor, channels: Channels, samples: Sequence[Sample], ahead: int) -> Iterator[_Loaded]:
     """Loaded photos in order, `ahead` of them at most waiting in memory."""
-    waiting = iter(samples)
-    running = [pool.submit(_load, sample, channels) for sample in islice(waiting, ahead)]
+    waiting = iter(enumerate(samples))
+    running = [pool.submit(_load, row, sample, channels) for row, sample in islice(waiting, ahead)]
     while running:
         yield running.pop(0).result()
-        running += [pool.submit(_load, sample, channels) for sample in islice(waiting, 1)]
+        running += [pool.submit(_load, row, sample, channels) for row, sample in islice(waiting, 1)]
 
 
-def _same_size(
-    loaded: Iterator[tuple[Prepared, npt.NDArray[np.uint8]]], batch: int
-) -> Iterator[list[tuple[Prepared, npt.NDArray[np.uint8]]]]:
-    """Runs of neighbouring photos of one size, at most `batch` long."""
-    group: list[tuple[Prepared, npt.NDArray[np.uint8]]] = []
+def _same_size(loaded: Iterable[_Loaded], batch: int, most_waiting: int) -> Iterator[list[_Loaded]]:
+    """Photos of one size, `batch` at a time; fewer only at the end, or of a size that would wait too long."""
+    waiting: dict[tuple[int, ...], list[_Loaded]] = {}
     for item in loaded:
-        if group and (len(group) == batch or item[0].pixels.shape != group[0][0].pixels.shape):
-            yield group
-            group = []
+        group = waiting.setdefault(item.prepared.pixels.shape, [])
         group.append(item)
-    if group:
-        yield group
+        if len(group) == batch:
+            yield waiting.pop(item.prepared.pixels.shape)
+        elif sum(map(len, waiting.values())) >= most_waiting:
+            yield waiting.pop(max(waiting, key=lambda shape: len(waiting[shape])))
+    yield from waiting.values()
+
+
+def _stacked(photos: Sequence[Floats], batch: int) -> Floats:
+    """One array of them, the last repeated up to a power of two or `batch`: a GPU plans anew for each new shape."""
+    wanted = min(1 << (len(photos) - 1).bit_length(), batch)
+    return np.stack([*photos, *[photos[-1]] * (wanted - len(photos))])
 
 
 def _compare(
