@@ -17,7 +17,7 @@ import numpy.typing as npt
 from pydantic import AfterValidator, Field
 
 from pipeline.configuration import Config, load, shipped
-from pipeline.records import SURFACES
+from pipeline.records import SURFACES, ZONES
 
 FloatImage = npt.NDArray[np.float32]
 ByteImage = npt.NDArray[np.uint8]
@@ -26,6 +26,7 @@ Tone = Literal["plain", "filmic", "local"]
 Overlay = Literal["none", "text", "strip", "border", "timestamp"]
 
 UNKNOWN_SURFACE = 255
+IDENTIFICATION_ZONE = 1 + ZONES.index("identification_plate")  # the maker's plate, which sellers show
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1 primaries, D65
 XYZ_TO_SRGB = np.array(
     [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]]
@@ -902,7 +903,8 @@ def _overlay(photo: DevelopedPhoto, phone: PhoneCamera, rng: np.random.Generator
     height, width = srgb.shape[:2]
     covered = np.zeros((height, width), bool)
     if phone.plate_covered:
-        _cover_plate(srgb, photo.surface, soft=bool(number[0] % 2))
+        is_registration = (photo.surface == SURFACES.index("plate")) & (photo.zone != IDENTIFICATION_ZONE)
+        _cover_plate(srgb, is_registration, soft=bool(number[0] % 2))
     scale = max(height, width) / 1024
     colour = tuple(int(value) for value in tint)
     if phone.overlay == "text":
@@ -968,9 +970,9 @@ def _overlay(photo: DevelopedPhoto, phone: PhoneCamera, rng: np.random.Generator
     )
 
 
-def _cover_plate(srgb: ByteImage, surface: ByteImage, *, soft: bool) -> None:
+def _cover_plate(srgb: ByteImage, is_plate: Mask, *, soft: bool) -> None:
     """Blur the number plate or paint a box over it, in place."""
-    rows, columns = np.nonzero(surface == SURFACES.index("plate"))
+    rows, columns = np.nonzero(is_plate)
     if len(rows) < 30:
         return
     top, bottom, left, right = rows.min(), rows.max() + 1, columns.min(), columns.max() + 1
