@@ -80,9 +80,11 @@ def load_exported(folder: Path) -> CueNetwork:
 def start_from(network: CueNetwork, path: Path) -> list[str]:
     """Fill `network` with earlier weights, output channels by their names; returns the tensors left as they were.
 
-    A cue the earlier network did not know keeps its fresh weights.
+    `path`: a run's network.safetensors or an exported folder. A cue the earlier network did not know keeps its fresh
+    weights.
     """
-    about, source, target = read_about(path), _read(path), network.state_dict()
+    earlier_one = load_exported(path) if path.is_dir() else load_network(path)
+    channels, source, target = asdict(earlier_one.channels), earlier_one.state_dict(), network.state_dict()
     left = []
     for name, tensor in target.items():
         if name.endswith("num_batches_tracked"):
@@ -90,7 +92,7 @@ def start_from(network: CueNetwork, path: Path) -> list[str]:
         earlier = source.get(name)
         head = _head_of(name)
         if earlier is not None and head is not None:
-            old, new = about["channels"][head], list(getattr(network.channels, head))
+            old, new = list(channels[head]), list(getattr(network.channels, head))
             axis = tensor.ndim - 1 if name == "pooling.weights" else 0
             for index, channel in enumerate(new):
                 if channel in old and earlier.select(axis, 0).shape == tensor.select(axis, 0).shape:

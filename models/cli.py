@@ -57,7 +57,9 @@ def train_command(
     out: Annotated[Path, typer.Option(help="Folder of the run; an unfinished run there goes on.")],
     recipe: Annotated[Path | None, typer.Option(help="Recipe (YAML); by default the shipped one.")] = None,
     time_limit_min: Annotated[float | None, typer.Option(help="End by the clock, schedule included.")] = None,
-    init: Annotated[Path | None, typer.Option(help="Earlier network.safetensors to start from.")] = None,
+    init: Annotated[
+        Path | None, typer.Option(help="Earlier network to start from: network.safetensors, or an exported folder.")
+    ] = None,
     base: Annotated[
         str | None, typer.Option("--from", help="Fine-tune this network: `shipped`, or an exported folder.")
     ] = None,

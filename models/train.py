@@ -448,7 +448,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--data", type=Path, action="append", required=True, help="set folder; may be repeated")
     parser.add_argument("--out", type=Path, required=True, help="output folder; an unfinished run there goes on")
     parser.add_argument("--time-limit-min", type=float, help="end by the clock, schedule included")
-    parser.add_argument("--init", type=Path, help="earlier network.safetensors to start from")
+    parser.add_argument(
+        "--init", type=Path, help="earlier network to start from: network.safetensors, or an exported folder"
+    )
     parser.add_argument("--device", choices=("cpu", "cuda"))
     parser.add_argument("--store", help="MLflow URI, for example sqlite:///mlflow.db")
     chosen = parser.parse_args(arguments)

@@ -8,7 +8,7 @@ from safetensors.torch import load_file
 from typer.testing import CliRunner
 
 from models.augment import Augmentation
-from models.checkpoint import load_network, save_network, start_from
+from models.checkpoint import load_exported, load_network, save_network, start_from
 from models.cli import app
 from models.data import read_set
 from models.network import Channels, CueNetwork
@@ -29,6 +29,7 @@ from models.train import (
 )
 from pipeline.configuration import load, shipped
 from pipeline.errors import BatchError, WeightsError
+from pipeline.network import shipped_weights
 from tests.models.fake_set import TAUGHT, write_fake_set
 
 RECIPE = Recipe(
@@ -104,6 +105,13 @@ def test_earlier_weights_are_taken_over_by_the_names_of_their_channels(tmp_path:
     assert torch.equal(new.shots.weight, old.shots.weight)
     assert torch.equal(new.backbone.conv_stem.weight, old.backbone.conv_stem.weight)
     assert {name.partition("[")[2] for name in left} == {"overspray_rubber]"}
+
+
+def test_training_can_begin_from_an_exported_network() -> None:
+    network = CueNetwork(Channels())
+    left = start_from(network, shipped_weights())
+    taught = load_exported(shipped_weights()).channels.cues
+    assert {name.partition("[")[2].rstrip("]") for name in left} == set(network.channels.cues) - set(taught)
 
 
 def test_a_network_comes_back_from_disk_and_a_broken_one_is_named(tmp_path: Path) -> None:
