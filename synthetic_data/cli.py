@@ -19,6 +19,8 @@ from pipeline.records import DETECTED_CUES
 from synthetic_data.contact_sheet import write_contact_sheet
 from synthetic_data.dataset import SetConfig, graphics_cards
 from synthetic_data.dataset import synth as make_set
+from synthetic_data.semi_real_marks import read_marks
+from synthetic_data.semi_real_set import make_semi_real
 from synthetic_data.set_check import SPLITS, CheckResult, check_set, read_labels
 from synthetic_data.variant import prepare_llvm
 
@@ -79,6 +81,42 @@ def synth(
         typer.echo(fault, err=True)
     left_out = f", {len(made.failed)} adverts failed and are left out" if made.failed else ""
     typer.echo(f"{made.photos} photos of {made.adverts} adverts in {out}{left_out}.")
+
+
+@app.command("semi-real")
+def semi_real(
+    photos: Annotated[
+        list[Path],
+        typer.Argument(metavar="PHOTOS", help="Folders with the marked photos; what is missing is named."),
+    ],
+    out: Annotated[Path, typer.Option(metavar="SET", help="Folder of the set; an unfinished set is gone on with.")],
+    seed: Annotated[int, typer.Option(min=0, help="The same seed, marks and version give the same set.")] = 0,
+    marks: Annotated[Path | None, typer.Option(help="YAML like configs/semi_real_marks.yaml.")] = None,
+    turns: Annotated[
+        int, typer.Option(min=1, max=20, help="How often each mark is painted with each cue, and with no cue.")
+    ] = 2,
+) -> None:
+    """Paint cues, and as many innocent look-alikes, on marked surfaces of real photos."""
+    need_packages("maskline data", "pandas", "pycocotools")
+    for folder in photos:
+        if not folder.is_dir():
+            raise ScreeningError(folder, "it is not a folder", "name folders of photos")
+    marked = read_marks(marks)
+    with _progress() as bars:
+        task = bars.add_task("photos", total=len(marked.photos), note="")
+        made = make_semi_real(
+            photos,
+            marked,
+            out,
+            seed=seed,
+            turns=turns,
+            progress=lambda done, total: bars.update(task, completed=done),
+        )
+    for names, fault in ((made.missing, "are missing"), (made.changed, "are not the version that was marked")):
+        if names:
+            typer.echo(f"{len(names)} marked photos {fault}: {', '.join(names)}", err=True)
+    unseen = f", {made.unseen} edits could not be seen and are left out" if made.unseen else ""
+    typer.echo(f"{made.photos} photos made from {made.used} in {out}{unseen}.")
 
 
 @app.command()

@@ -78,9 +78,9 @@ class _Labels(Record):
     advert: str = Field(pattern=r"^[\w-]+$")
     vehicle: str
     family: str
-    shot: Annotated[str, AfterValidator(_known(SHOTS))]
+    shot: Annotated[str, AfterValidator(_known(SHOTS))] | None
     vehicle_visible: Literal[0, 1]
-    source: Literal["synthetic"] = "synthetic"
+    source: Literal["synthetic", "semi_real"] = "synthetic"
     place: str | None = None
     side: str | None = None
     light: str | None = None
@@ -171,9 +171,9 @@ def synth(
     if gpus <= 0 and config.cpu_variant.startswith("llvm"):
         prepare_llvm()
     recipe = _recipe(config, seed)
-    _open(out, recipe)
+    open_set(out, recipe)
     done = {
-        int(path.stem): len(json.loads(path.read_text())["photos"]) for path in _shards(out) if int(path.stem) < adverts
+        int(path.stem): len(json.loads(path.read_text())["photos"]) for path in shards(out) if int(path.stem) < adverts
     }
     failed: dict[int, str] = {}
     photos = sum(done.values())
@@ -206,8 +206,8 @@ def graphics_cards() -> int:
     return sum(line.startswith("GPU") for line in listed.stdout.splitlines())
 
 
-def _open(out: Path, recipe: Mapping[str, Any]) -> None:
-    """Make the folder ready, or see that it holds the same set unfinished."""
+def open_set(out: Path, recipe: Mapping[str, Any]) -> None:
+    """Make the folder ready, or see that it holds the same set unfinished. Raises BatchError where it holds another."""
     path = out / SHARDS / RECIPE
     if path.exists():
         if json.loads(path.read_text()) != json.loads(json.dumps(recipe)):
@@ -221,7 +221,8 @@ def _open(out: Path, recipe: Mapping[str, Any]) -> None:
     _write_text(path, json.dumps(recipe, indent=1))
 
 
-def _shards(out: Path) -> list[Path]:
+def shards(out: Path) -> list[Path]:
+    """What of a set is written, in order."""
     return sorted(
         (path for path in (out / SHARDS).glob("*.json") if path.stem.isdigit()), key=lambda path: int(path.stem)
     )
@@ -354,8 +355,13 @@ def write_advert(out: Path, index: int, photos: Iterable[SyntheticPhoto], split:
                 "camera": photo.meta,
             }
         )
-    _write_text(out / SHARDS / f"{index}.json", json.dumps({"photos": records}))
+    write_shard(out, index, records)
     return len(records)
+
+
+def write_shard(out: Path, index: int, records: list[dict[str, Any]]) -> None:
+    """Say that these photos are written: each with file, width, height, labels, annotations and camera."""
+    _write_text(out / SHARDS / f"{index}.json", json.dumps({"photos": records}))
 
 
 def settle_cues(
@@ -416,7 +422,7 @@ def finish_set(out: Path, recipe: Mapping[str, Any], adverts: int) -> None:
     (out / MANIFEST).unlink(missing_ok=True)
     records = [
         record
-        for path in _shards(out)
+        for path in shards(out)
         if int(path.stem) < adverts
         for record in json.loads(path.read_text(encoding="utf-8"))["photos"]
     ]

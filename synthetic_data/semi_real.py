@@ -24,6 +24,7 @@ from synthetic_data.semi_real_marks import Kind, Place
 Array = npt.NDArray[Any]
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
 REFLECTANCE = {"rubber": 0.05, "black_part": 0.05, "fastener": 0.25}  # by eye; paint's own is marked
+SQUARE_PX, CALM_PERCENT = 16, 15  # squares in which noise is measured; the share that shows little but noise
 PIXEL_BLUR_PX = 0.29  # deviation of a square pixel's own aperture, 1 / sqrt(12)
 
 
@@ -75,17 +76,27 @@ def estimate_blur(encoded: Array) -> float:
     return float(np.clip(np.sqrt(max(measured**2 - operator**2, 0)), 0.5, 3))
 
 
-def estimate_noise(encoded: Array, inside: Array) -> float:
-    """Standard deviation of the grey noise in sRGB values 0 to 1 over the pixels `inside`; robust, 0 to 0.05.
+def estimate_noise(encoded: Array, level: float) -> float:
+    """Standard deviation of the grey noise of a photo (H, W, 3), sRGB 0 to 1, where it is about as light as `level`.
 
-    Second differences cancel what is linear (Immerkær 1996, Computer Vision and Image Understanding 64(2), 300-302).
+    Second differences cancel what is linear (Immerkær 1996, Computer Vision and Image Understanding 64(2), 300-302);
+    what has texture of its own is passed over: of the squares as light as that, the calmer ones count. 0 to 0.05.
     """
     grey = np.ascontiguousarray(encoded.mean(-1), dtype=np.float32)
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
-    rest = np.abs(cv2.filter2D(grey, -1, kernel))[inside]
-    if not rest.size:
+    rest = np.abs(cv2.filter2D(grey, -1, kernel))
+    rows, columns = (size // SQUARE_PX for size in grey.shape)
+    rest, lightness = (
+        field[: rows * SQUARE_PX, : columns * SQUARE_PX]
+        .reshape(rows, SQUARE_PX, columns, SQUARE_PX)
+        .transpose(0, 2, 1, 3)
+        .reshape(rows * columns, SQUARE_PX**2)
+        for field in (rest, grey)
+    )
+    if not len(rest):
         return 0.0
-    return float(min(np.median(rest) / 0.6745 / 6, 0.05))
+    nearest = np.argsort(np.abs(lightness.mean(1) - level), kind="stable")[: max(len(rest) // 5, 1)]
+    return float(min(np.percentile(np.median(rest[nearest], 1), CALM_PERCENT) / 0.6745 / 6, 0.05))
 
 
 def estimate_light(linear: Array, place: Place, kind: Kind, body_reflectance: float) -> Light:
@@ -109,7 +120,9 @@ def estimate_light(linear: Array, place: Place, kind: Kind, body_reflectance: fl
     around = (cv2.dilate(inside.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0) & ~inside
     outside = float(np.percentile(seen[around], 70)) / body_reflectance if around.any() else level
     white = float(np.clip(np.sqrt(level * outside), 0.35 * outside, 1.6 * outside))
-    shading = np.clip((wide / max(float(np.median(wide[inside])), 1e-4)) ** 0.6, 0.45, 2.0)
+    if kind == "fastener":  # a coat follows head and washer: their facets stay, their glints go
+        wide = cv2.GaussianBlur(seen, (0, 0), 0.9)
+    shading = np.clip((wide / max(float(np.median(wide[inside])), 1e-4)) ** 0.6, 0.35, 2.0)
     return Light(np.asarray(np.minimum(white * shading, 1.25)), highlight)
 
 

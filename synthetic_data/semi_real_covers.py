@@ -30,6 +30,7 @@ PRIMERS_LAB = ((62.0, 0.0, 0.0), (34.0, 24.0, 20.0), (66.0, -6.0, 34.0))  # grey
 METAL_LAB = (68.0, 0.0, 1.0)
 DUST, MUD, RUST = (0.30, 0.23, 0.15), (0.14, 0.095, 0.055), (0.17, 0.06, 0.02)
 BLACK, CHALK, SALT = (0.022, 0.022, 0.023), (0.34, 0.34, 0.34), (0.62, 0.62, 0.60)
+MATT = 0.035  # what a matt surface scatters beyond its colour
 LEAST_SEEN_PX = 1.5
 LEAST_LIGHTNESS = 0.12  # reflectance of body colour that shows as a veil on black
 
@@ -85,9 +86,10 @@ def drawn_paint(rng: np.random.Generator, unlike: Array | None = None, least_lum
 
 
 def mist_paint(rng: np.random.Generator, surface: Surface) -> Array:
-    """The colour sprayed: the body's own where it would show on black, now and then another."""
-    own = float(surface.body @ (0.2126, 0.7152, 0.0722)) >= LEAST_LIGHTNESS
-    return surface.body if own and rng.random() < 0.7 else drawn_paint(rng, least_luminance=LEAST_LIGHTNESS)
+    """The colour sprayed: mostly the body's own. Dry mist is matt, and so a little lighter than the paint."""
+    if rng.random() < 0.75:
+        return np.asarray(surface.body * 0.95 + MATT)
+    return drawn_paint(rng, least_luminance=LEAST_LIGHTNESS)
 
 
 def relief(height: Array, place: Place, rng: np.random.Generator, strength: float) -> Array:
@@ -135,6 +137,13 @@ def _border(place: Place, share: float = 0.3) -> Array:
     return smoothstep(0, max(share * float(place.depth.max()), 1.0), place.depth)
 
 
+def _ends(place: Place) -> Array:
+    """1 along most of a part, falling to 0 at both ends of its length, where a mark ends and the part may go on."""
+    low, high = np.percentile(place.along[place.inside], (1, 99))
+    soft = 0.18 * (high - low)
+    return smoothstep(low, low + soft, place.along) * smoothstep(-high, -high + soft, -place.along)
+
+
 def _even(place: Place) -> Array:
     return np.ones(place.inside.shape, np.float32)
 
@@ -171,7 +180,7 @@ def overspray_hidden(place: Place, surface: Surface, rng: np.random.Generator) -
     low, high = np.percentile(way[place.inside], (2, 98))
     way = (way - low) / max(high - low, 1.0)
     uneven = clouds(rng, place, max(0.8 * place.breadth, 8), 4)
-    density = rng.uniform(0.6, 0.95) * smoothstep(rng.uniform(-0.6, 0.1), rng.uniform(0.7, 1.2), way + 0.10 * uneven)
+    density = rng.uniform(0.45, 0.9) * smoothstep(rng.uniform(-0.6, 0.1), rng.uniform(0.7, 1.2), way + 0.10 * uneven)
     if rng.random() < 0.35:
         turn = angle + rng.normal() * 0.6
         cut = place.along * np.cos(turn) + place.across * np.sin(turn)
@@ -183,7 +192,7 @@ def overspray_hidden(place: Place, surface: Surface, rng: np.random.Generator) -
         at = np.percentile(bar[place.inside], rng.uniform(20, 80))
         half = rng.uniform(0.06, 0.15) * place.breadth + 1
         density = density * (1 - 0.8 * smoothstep(-half, -0.6 * half, -np.abs(bar - at)))
-    density = np.clip(density * (0.9 + 0.15 * uneven), 0, 1) * _inside(place)
+    density = np.clip(density * (0.9 + 0.15 * uneven), 0, 1) * _inside(place) * _ends(place)
     cover = _specked(density, place, surface, rng)
     return [Layer(cover, mist_paint(rng, surface), _even(place), density > 0.15, gloss=0.25)]
 
@@ -191,16 +200,15 @@ def overspray_hidden(place: Place, surface: Surface, rng: np.random.Generator) -
 def painted_fastener(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
     """A coat over head and washer that rounds the edges; at times turned once, with a bright corner."""
     radius = place.breadth / 2
-    distance = np.hypot(place.along, place.across)
+    beyond = np.asarray(cv2.distanceTransform((~place.inside).astype(np.uint8), cv2.DIST_L2, 5)) / place.fine
     uneven = clouds(rng, place, 1.5 * radius, 3)
-    reach = radius * rng.uniform(1.0, 1.12) * (1 + 0.04 * uneven)
-    cover = 0.97 * smoothstep(-0.5, 0.5, reach - distance)
+    reach = radius * (rng.uniform(0.0, 0.1) + 0.03 * uneven)
+    cover = 0.97 * smoothstep(-0.5, 0.5, reach - np.where(place.inside, -place.depth, beyond))
     if rng.random() < 0.25:
         chips = clouds(rng, place, 0.7 * radius, 2)
         cover = cover * (1 - 0.9 * smoothstep(1.3, 1.6, chips))
-    own = float(surface.body @ (0.2126, 0.7152, 0.0722)) > 0.03
-    colour = surface.body if own and rng.random() < 0.65 else drawn_paint(rng, unlike=np.full(3, 0.2))
-    return [Layer(cover, colour, _even(place), cover > 0.4, gloss=0.7)]
+    colour = surface.body if rng.random() < 0.75 else drawn_paint(rng, unlike=np.full(3, 0.2))
+    return [Layer(cover, colour, _even(place), (cover > 0.4) & place.inside, gloss=rng.uniform(0.1, 0.4))]
 
 
 def filled_seam(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
@@ -249,9 +257,10 @@ def masking_edge(place: Place, surface: Surface, rng: np.random.Generator) -> li
     ragged = smoothstep(0.0, 0.5, clouds(rng, place, 0.7 * place.length, 1)) * surface.px(2.0, 1.2)
     distance = (line - at + ragged * clouds(rng, place, surface.px(9.0, 7.0), 3)) * rng.choice([-1, 1])
     mean = np.percentile(run[place.inside], 50)
-    ends = smoothstep(-0.52, -0.40, -np.abs(run - mean) / max(np.ptp(run[place.inside]), 1))
-    weight = _border(place) * ends
-    if rng.random() < 0.45:
+    ends = smoothstep(-0.52, -0.34, -np.abs(run - mean) / max(np.ptp(run[place.inside]), 1))
+    faded = smoothstep(-rng.uniform(0.35, 0.6) * np.ptp(line[place.inside]), 0, -np.maximum(distance, 0))
+    weight = _border(place, 0.45) * ends * faded  # sprayed up to the tape, and thinner away from it
+    if rng.random() < 0.35:
         colour = drawn_paint(rng, unlike=surface.body)
     else:
         colour = surface.body * rng.choice([rng.uniform(0.55, 0.8), rng.uniform(1.25, 1.6)])
@@ -266,7 +275,7 @@ def masking_edge(place: Place, surface: Surface, rng: np.random.Generator) -> li
 
 def _worn(place: Place, surface: Surface, rng: np.random.Generator, coats: list[tuple[float, Array]]) -> list[Layer]:
     """A worn place: from each depth on another coat shows, each with a rim."""
-    distance, uneven, radius = _patch(place, rng, 0.16, 0.34)
+    distance, uneven, radius = _patch(place, rng, 0.12, 0.28)
     depth = (np.exp(-distance) + 0.20 * uneven * np.exp(-0.35 * distance)) * _border(place)
     layers = []
     light = _even(place)

@@ -164,7 +164,7 @@ def _check_photo(
         label = row.get(f"cue_{cue}")
         if cue in shown and label != 1:
             problems.append(f"images/{file}: {cue} has a mask but is labelled {label}.")
-        if label == 1 and cue not in shown and row.get("source") == "synthetic":
+        if label == 1 and cue not in shown and row.get("source") in ("synthetic", "semi_real"):
             problems.append(f"images/{file}: {cue} is labelled present but has no mask.")
     problems.extend(_check_dense(labelled.folder / "dense" / f"{Path(file).stem}.png", picture.shape[:2], row))
     return problems, _look(picture)
@@ -215,7 +215,7 @@ def _count(labelled: LabelledSet) -> dict[str, dict[str, int]]:
     counts: dict[str, dict[str, int]] = {}
     for row in labelled.rows.values():
         here = counts.setdefault(str(row.get("split")), {})
-        names = ["photos", f"shot {row.get('shot')}"]
+        names = ["photos", *([f"shot {row['shot']}"] if row.get("shot") else [])]
         hard = str(row.get("hard_negatives") or "")
         for cue in DETECTED_CUES:
             label = row.get(f"cue_{cue}")
