@@ -396,7 +396,7 @@ def weigh(
         coats=_coats(refinished, counted, weights, model),
         has_sign=sign,
         decision=decision,
-        reason=_reason(decision, weights, counted, coverage),
+        reason=_reason(decision, weights, counted, coverage, settings.enough.sign_decibans),
     )
 
 
@@ -653,9 +653,13 @@ def _why_not_counted(piece: Piece, counted: Sequence[Piece]) -> str:
 
 
 def _reason(
-    decision: Decision, weights: Sequence[Weight], counted: Sequence[Piece], coverage: Mapping[str, ZoneState]
+    decision: Decision,
+    weights: Sequence[Weight],
+    counted: Sequence[Piece],
+    coverage: Mapping[str, ZoneState],
+    sign_decibans: float,
 ) -> str:
-    """The strongest reason for the decision in one sentence."""
+    """The strongest reason for the decision in one sentence; what weighs less than a sign is none."""
     judged = f"{sum(state == 'seen' for state in coverage.values())} of {len(coverage)} places could be judged"
     if decision == "not_enough_seen":
         return f"Too little was shown: {judged}, and none of them tells."
@@ -664,6 +668,6 @@ def _reason(
         place = place_in_words(telling.zone, telling.side)
         return f"{judged}; most telling is what is clean: {place}, in {_count(len(telling.looks), 'photo')}."
     strongest = max(weights, key=lambda weight: weight.decibans, default=None)
-    if strongest is not None and strongest.decibans > 0:
+    if strongest is not None and strongest.decibans >= sign_decibans:
         return strongest.why
-    return f"{judged}, and they leave it open: no sign was found, and no place that would rule one out is clean."
+    return f"{judged}, and they leave it open: no clear sign was found, and no place that would rule one out is clean."
