@@ -50,9 +50,9 @@ def find_cues(
     """Every detected cue of one photo, and the heat (float32 (h, w), probability by cell) of those that have boxes.
 
     A cue is not assessable where the network was not taught it, the photo is too small for it, smeared, too dark or
-    burnt out, or not of a vehicle. Else its score is the probability that the photo shows it; boxes are drawn
-    around cells above the manifest's limit even where that score is low, so that a reader sees what drew the
-    network's eye.
+    burnt out, or not of a vehicle. Else its score is the probability that the photo shows it, and it is found
+    where that is above the manifest's limit; boxes are drawn around cells above the manifest's limit for boxes even
+    where it is not, so that a reader sees what drew the network's eye.
     """
     settings = settings or cue_settings()
     findings: dict[str, CueFinding] = {}
@@ -68,7 +68,9 @@ def find_cues(
             continue
         heat, score = maps.cue_probability[manifest.cues.index(cue)], maps.cue_scores[cue]
         boxes = _boxes(heat, score, maps, photo, manifest, manifest.box_limits[cue], settings.looking)
-        findings[cue] = CueFinding(score=round(score, 6), assessable=True, boxes=boxes)
+        findings[cue] = CueFinding(
+            score=round(score, 6), assessable=True, found=score > manifest.limits[cue], boxes=boxes
+        )
         if boxes:
             heats[cue] = heat
     return findings, heats

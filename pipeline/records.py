@@ -183,6 +183,9 @@ class CueFinding(Record):
 
     score: Probability | None
     assessable: bool
+    found: bool | None = Field(
+        default=None, description="Whether the score is above the network's limit for a finding; null: not said."
+    )
     boxes: tuple[Box, ...] = ()
     heat: str | None = None
 

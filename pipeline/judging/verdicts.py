@@ -106,18 +106,21 @@ def _without(finding: CueFinding, seen: Place, mark: Mark) -> CueFinding:
     if len(rest) == len(finding.boxes):
         return finding  # another network does not see it
     if rest:
-        return finding.model_copy(update={"boxes": rest, "score": max(box.score for box in rest)})
+        score = max(box.score for box in rest)  # the limit is not known here: below the old score, it is open
+        found = finding.found if score == finding.score or finding.found is False else None
+        return finding.model_copy(update={"boxes": rest, "score": score, "found": found})
     cause = judging_settings().causes[mark.cause] if mark.cause else None
     if cause is not None and (cause.there or cause.hides):
         return CueFinding(score=None, assessable=False)
-    return finding.model_copy(update={"boxes": (), "score": 0.0})
+    return finding.model_copy(update={"boxes": (), "score": 0.0, "found": False})
 
 
 def _with_sign(finding: CueFinding | None, mark: Mark, seen: Place) -> CueFinding:
     box = Box(**mark.box.model_dump(), score=1.0, zone=mark.zone, side=mark.side, judged=True)
     before = () if finding is None else finding.boxes
     rest = tuple(b for b in before if b.judged or max(seen.shares(b), mark.box.shares(b)) < SAME_PLACE)
-    return CueFinding(score=1.0, assessable=True, boxes=(box, *rest), heat=None if finding is None else finding.heat)
+    heat = None if finding is None else finding.heat
+    return CueFinding(score=1.0, assessable=True, found=True, boxes=(box, *rest), heat=heat)
 
 
 def _is_at(measure: Measure, seen: Place) -> bool:

@@ -146,6 +146,17 @@ def boxes_of(network: CueNetwork, heat: Floats, score: float = 1.0, zones: Float
     return find_cues(maps, photo, SOUND, network.manifest)[0]["overspray_rubber"].boxes
 
 
+def test_a_cue_is_found_above_its_limit_and_shown_below(network: CueNetwork) -> None:
+    """The conftest's limit is 0.5; a place can draw the eye in a photo that as a whole stays below it."""
+    heat = np.zeros((150, 200), np.float32)
+    heat[4:10, 4:10] = 0.9
+    for score, found in ((0.51, True), (0.49, False)):
+        maps, photo = maps_with(network, heat, score)
+        finding = find_cues(maps, photo, SOUND, network.manifest)[0]["overspray_rubber"]
+        assert finding.found is found and len(finding.boxes) == 1
+    assert find_cues(maps, photo, SOUND, network.manifest)[0]["filler"].found is None  # not taught
+
+
 def test_boxes_are_the_connected_places_above_the_limit(network: CueNetwork) -> None:
     """Reference: scipy.ndimage.label with 8 neighbours."""
     rng = np.random.default_rng(3)
