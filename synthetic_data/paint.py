@@ -251,7 +251,7 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
             # what crept under the tape, and the dirt that the ridge of paint has held since
             own = (table.seed[p] * 7.3) % 1
             haze = old & (own < 0.6)
-            density = 0.7 * torch.exp(distance / (3.0 + 14.0 * own)) * smoothstep(-1.2, 0.6, f + b)
+            density = 0.7 * torch.exp(distance.clamp(max=0) / (3.0 + 14.0 * own)) * smoothstep(-1.2, 0.6, f + b)
             tone = mix(tone, table.colour[p], _specked(density, grain[rows], texels.step_mm[rows]) * haze)
             dirt = has_line * torch.exp(-(((distance + 0.5) / 0.6) ** 2)) * smoothstep(0.2, 0.9, table.seed[p])
             dirt = dirt * smoothstep(-0.8, 0.4, f + 0.5 * b)

@@ -234,6 +234,17 @@ def test_a_masking_edge_is_where_two_paints_meet() -> None:
     assert relief[:17].mean() - relief[40:].mean() == pytest.approx(0.1, abs=0.02)
 
 
+def test_a_masking_line_leaves_a_tall_panel_beside_it_as_it_is() -> None:
+    line = a_part(SHUT, under=WHITE, has_under=True, masking=(50.0, 0.1, 3.0, -1.0))
+    tall = replace(sheet_of_texels(parts=2), across_mm=20 * sheet_of_texels(parts=2).across_mm)  # 2.4 m
+    for seed in (0.1, 0.5, 0.9):
+        rows = table_of(a_part(SHEET, seed=seed), line), table_of(a_part(SHEET, seed=seed), a_part(SHUT))
+        films = [shade(tall, table, CLEAN, noise(), torch.Generator().manual_seed(9)) for table in rows]
+        beside = slice(0, SHAPE[0] * SHAPE[1])
+        assert torch.allclose(films[0].colour[beside], films[1].colour[beside])
+        assert torch.isfinite(films[0].colour).all()
+
+
 def test_a_masking_edge_in_the_old_colour_shows_by_its_step_only() -> None:
     plain = a_part(SHUT, under=GREEN, has_under=True)
     high, low = plain | {"masking": (50.0, 0.12, 1.0, -1.0)}, plain | {"masking": (50.0, 0.02, 1.0, -1.0)}
