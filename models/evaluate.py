@@ -64,6 +64,15 @@ def evaluate(
             "mean_average_precision_within_place": interval(
                 lambda rows: mean_precision_within_place(labels[rows], scores[rows], places[rows])
             ),
+            "all_cues": {
+                "positives": int((labels == 1).sum()),
+                "negatives": int((labels == 0).sum()),
+                "recall_at_2pct_false_alarms": interval(
+                    lambda rows: recall_at_specificity(labels[rows].ravel(), probability[rows].ravel())
+                ),
+                "sensitivity": interval(lambda rows: mean_of(found[rows][labels[rows] == 1])),
+                "false_alarm": interval(lambda rows: mean_of(found[rows][labels[rows] == 0])),
+            },
             "peak_inside": interval(lambda rows: mean_of(predictions.peak_inside[rows])),
             "calibration_error": interval(
                 lambda rows: _calibration_error(probability[rows][known[rows]], labels[rows][known[rows]])

@@ -243,6 +243,7 @@ def _labels(photo: MarkedPhoto, edit: Edit, edited: Edited) -> dict[str, Any]:
         shot=photo.shot,
         vehicle_visible=1,
         source="semi_real",
+        place=photo.marks[edit.mark].kind,
         hard_negatives=edited.drawn if edit.innocent else "",
         **{f"cue_{edit.cue}": int(not edit.innocent)},
     )

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import bootstrap
 from skimage.color import rgb2lab
-from sklearn.metrics import average_precision_score, jaccard_score
+from sklearn.metrics import average_precision_score, jaccard_score, roc_curve
 
-from models.calibrate import Calibrated, calibrate
+from models.calibrate import Calibrated, calibrate, cue_probabilities
 from models.evaluate import (
     _calibration_error,
     _rate,
@@ -152,6 +152,14 @@ def test_a_whole_evaluation_is_valid_json_and_a_page(
         average_precision_score(labels[rows, i], photos.cue_scores[rows, i]) for i in (0, 1) for rows in (door, ~door)
     ]
     assert within == pytest.approx(np.mean(by_hand), abs=1e-6) and low < within < high
+    # One limit for all cues: scikit-learn's curve over the labels of both, at the last point with few false alarms
+    probability = cue_probabilities(photos, calibrated.calibration.cues)
+    false_alarm, recall, _ = roc_curve(labels.ravel(), probability.ravel())
+    low, pooled, high = score["all_cues"]["recall_at_2pct_false_alarms"]
+    assert pooled == pytest.approx(recall[false_alarm <= 0.02].max(), abs=1e-6) and low < pooled < high
+    found = probability > np.array([calibrated.limits[cue] for cue in photos.channels.cues])
+    assert score["all_cues"]["sensitivity"][1] == pytest.approx(found[labels == 1].mean())
+    assert score["all_cues"]["false_alarm"][1] == pytest.approx(found[labels == 0].mean())
     path = write_evaluation(score, tmp_path)
     assert json.loads(path.read_text(), parse_constant=pytest.fail)["data"] == "made"
     assert "masking_edge" in (tmp_path / "evaluation.html").read_text()
