@@ -1,7 +1,8 @@
-"""Pictures for the human eye: each photo reduced, and each place where a cue was seen, alone and under its heat.
+"""Pictures for the human eye: each photo reduced, each place where a cue was seen, and the heat of each cue.
 
 All files of one photo lie in a folder named by the photo's digest, so that the same photo in two adverts is cut once.
-They are written while the photo is decoded and carry no metadata of the photo (no place, no time, no camera).
+They are written while the photo is decoded and carry no metadata of the photo (no place, no time, no camera). A place
+under its heat is made of two of them, and only where a page shows it.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -25,10 +27,11 @@ CROP_LEAST_PX = 320  # a sign without its surroundings cannot be judged
 CROP_MOST_PX = 640  # of a larger place the middle is cut out: the whole photo shows the rest
 CONTEXT = 0.35  # share of the box added on each side
 CROPS_A_PHOTO = 5
-FAINTEST = 0.01  # heat under this is not drawn
+FAINTEST = 3  # of 255: heat under this is not drawn
 
 Pixels = npt.NDArray[np.uint8]
 Heat = npt.NDArray[np.float32]
+Levels = npt.NDArray[np.uint8]  # the same in steps of 1/255, as it is kept in files
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +101,7 @@ def files_of(findings: PhotoFindings) -> tuple[Path, ...]:
     return (
         photo_file(findings.sha256),
         *(heat_file(findings.sha256, cue) for cue in heated),
-        *(file for crop in crops for file in _files_of_crop(findings, crop)),
+        *(crop_file(findings.sha256, crop) for crop in crops),
     )
 
 
@@ -121,10 +124,10 @@ def write_pictures(photo: Photo, findings: PhotoFindings, heats: Mapping[str, He
         ) from None
     write_picture(out / photo_file(sha256), reduced(photo.srgb, PHOTO_LONG_SIDE_PX))
     for crop in crops:
-        _write_cut(sha256, crop, photo.srgb, out, heats[crop.cue])
+        _write_cut(sha256, crop, photo.srgb, out)
     cues = dict(findings.cues)
     for cue in dict.fromkeys(crop.cue for crop in crops):
-        write_picture(out / heat_file(sha256, cue), np.round(heats[cue] * 255).astype(np.uint8))
+        write_picture(out / heat_file(sha256, cue), cv2.convertScaleAbs(heats[cue], alpha=255))
         cues[cue] = cues[cue].model_copy(update={"heat": heat_file(sha256, cue).as_posix()})
     return findings.model_copy(update={"cues": cues})
 
@@ -137,8 +140,8 @@ def are_missing(findings: PhotoFindings, out: Path) -> bool:
 def add_missing(findings: PhotoFindings, out: Path, srgb: Pixels | None = None) -> None:
     """Cut out what is not there yet: the places that a person marked or mended after the screening.
 
-    `srgb` is the photo at its own size, uint8 (H, W, 3); without it the photo as it was reduced has to do. There is no
-    picture of heat for a cue of which the network saw nothing. Raises ScreeningError where the disk refuses.
+    `srgb` is the photo at its own size, uint8 (H, W, 3); without it the photo as it was reduced has to do. Raises
+    ScreeningError where the disk refuses.
     """
     sha256, missing = findings.sha256, _missing(findings, out)
     if missing and srgb is None:
@@ -149,7 +152,22 @@ def add_missing(findings: PhotoFindings, out: Path, srgb: Pixels | None = None) 
         srgb = np.asarray(cv2.cvtColor(large, cv2.COLOR_BGR2RGB), np.uint8)
     for crop in missing:
         assert srgb is not None
-        _write_cut(sha256, crop, srgb, out, _kept_heat(findings, crop.cue, out))
+        _write_cut(sha256, crop, srgb, out)
+
+
+def add_overlay(findings: PhotoFindings, crop: Crop, out: Path) -> None:
+    """Lay the heat that was kept over a cut, where that is not done yet. Raises ScreeningError where the disk refuses.
+
+    Heat that was lost is cold all over.
+    """
+    path = out / overlay_file(findings.sha256, crop)
+    plain = None if path.is_file() else cv2.imread(str(out / crop_file(findings.sha256, crop)), cv2.IMREAD_GRAYSCALE)
+    if plain is None:
+        return  # done, or the cut is gone, as whoever shows it will say
+    heat = cv2.imread(str(out / heat_file(findings.sha256, crop.cue)), cv2.IMREAD_GRAYSCALE)
+    size = findings.width, findings.height
+    here = _heat_in(np.zeros((2, 2), np.uint8) if heat is None else np.asarray(heat, np.uint8), crop, size)
+    write_picture(path, heat_overlay(np.asarray(plain, np.uint8), here))
 
 
 def remove_others(out: Path, keep: frozenset[str]) -> None:
@@ -162,45 +180,35 @@ def remove_others(out: Path, keep: frozenset[str]) -> None:
                 shutil.rmtree(child, ignore_errors=True)
 
 
-def heat_overlay(plain: Pixels, heat: Heat) -> Pixels:
-    """`plain` in grey with `heat` laid over it: uint8 (H, W, 3) and float32 (H, W) in 0 to 1 give uint8 (H, W, 3).
+def heat_overlay(grey: Pixels, heat: Levels) -> Pixels:
+    """`heat` laid over a picture in grey: uint8 (H, W) both, of heat 255 is certain, to sRGB uint8 (H, W, 3).
 
     Clear where the cue is improbable, through violet and orange to yellow where it is certain; even steps of the scale
     look even and grow lighter all along, so they read in grey print too. A line runs where the cue is as likely as not.
     """
-    grey = cv2.convertScaleAbs(cv2.cvtColor(plain, cv2.COLOR_RGB2GRAY), alpha=0.85)
-    mixed = cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB)
-    left, top, width, height = cv2.boundingRect((heat >= FAINTEST).astype(np.uint8))  # most of a cut is cold
-    if width:
-        warm = np.s_[top : top + height, left : left + width]
-        scale = cv2.applyColorMap(np.round(heat[warm] * 255).astype(np.uint8), cv2.COLORMAP_PLASMA)
-        share = (np.clip(heat[warm] * 1.6, 0, 1) * 0.75)[:, :, None]
-        mixed[warm] = np.clip(mixed[warm] * (1 - share) + scale[:, :, ::-1] * share, 0, 255)
-    outlines, _ = cv2.findContours((heat >= 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    under, over = _heat_scale()
+    shaded = cv2.multiply(grey, cv2.LUT(heat, under), scale=1 / 255)
+    colours = cv2.LUT(cv2.cvtColor(heat, cv2.COLOR_GRAY2RGB), over)
+    mixed = cv2.add(cv2.cvtColor(shaded, cv2.COLOR_GRAY2RGB), colours)
+    likely = cv2.threshold(heat, 127, 255, cv2.THRESH_BINARY)[1]
+    outlines, _ = cv2.findContours(likely, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     cv2.drawContours(mixed, outlines, -1, (20, 20, 20), 3, cv2.LINE_AA)
     cv2.drawContours(mixed, outlines, -1, (255, 255, 255), 1, cv2.LINE_AA)
     return np.asarray(mixed, np.uint8)
 
 
+@cache
+def _heat_scale() -> tuple[Pixels, Pixels]:
+    """By level of heat: what share of the grey photo stays, uint8 (256,) of 255, and the colour laid over it, RGB."""
+    levels = np.arange(256)
+    share = np.where(levels < FAINTEST, 0, np.minimum(levels / 255 * 1.6, 1) * 0.75)
+    colours = cv2.applyColorMap(levels.astype(np.uint8)[None], cv2.COLORMAP_PLASMA)[:, :, ::-1]
+    under = np.round(0.85 * 255 * (1 - share)).astype(np.uint8)  # a little darker all over, so that the heat stands out
+    return under, np.round(colours * share[None, :, None]).astype(np.uint8)
+
+
 def _missing(findings: PhotoFindings, out: Path) -> list[Crop]:
-    return [
-        crop
-        for crop in crops_of(findings)
-        if not all((out / path).is_file() for path in _files_of_crop(findings, crop))
-    ]
-
-
-def _files_of_crop(findings: PhotoFindings, crop: Crop) -> tuple[Path, ...]:
-    plain = crop_file(findings.sha256, crop)
-    return (plain,) if findings.cues[crop.cue].heat is None else (plain, overlay_file(findings.sha256, crop))
-
-
-def _kept_heat(findings: PhotoFindings, cue: str, out: Path) -> Heat | None:
-    """The heat that the screening kept, cold all over where its file was lost; None where there was none to keep."""
-    if findings.cues[cue].heat is None:
-        return None
-    kept = cv2.imread(str(out / heat_file(findings.sha256, cue)), cv2.IMREAD_GRAYSCALE)
-    return np.zeros((2, 2), np.float32) if kept is None else np.asarray(kept / 255, np.float32)
+    return [crop for crop in crops_of(findings) if not (out / crop_file(findings.sha256, crop)).is_file()]
 
 
 def _name_of(crop: Crop) -> str:
@@ -208,12 +216,9 @@ def _name_of(crop: Crop) -> str:
     return "-".join(map(str, (crop.cue, crop.box.x, crop.box.y, crop.box.width, crop.box.height)))
 
 
-def _write_cut(sha256: str, crop: Crop, srgb: Pixels, out: Path, heat: Heat | None) -> None:
-    plain = np.ascontiguousarray(srgb[crop.top : crop.top + crop.height, crop.left : crop.left + crop.width])
-    write_picture(out / crop_file(sha256, crop), plain)
-    if heat is not None:
-        here = _heat_in(heat, crop, (srgb.shape[1], srgb.shape[0]), (plain.shape[1], plain.shape[0]))
-        write_picture(out / overlay_file(sha256, crop), heat_overlay(plain, here))
+def _write_cut(sha256: str, crop: Crop, srgb: Pixels, out: Path) -> None:
+    here = np.s_[crop.top : crop.top + crop.height, crop.left : crop.left + crop.width]
+    write_picture(out / crop_file(sha256, crop), srgb[here])
 
 
 def _cut(box: Box, photo_width: int, photo_height: int) -> tuple[int, int, int, int]:
@@ -234,26 +239,29 @@ def reduced(pixels: Pixels, long_side_px: int) -> Pixels:
     scale = long_side_px / max(height, width)
     if scale >= 1:
         return pixels
-    if scale <= 0.5:  # whole cells first: averaging over part cells is six times slower
-        whole = int(1 / scale)
-        pixels = cv2.resize(pixels, (width // whole, height // whole), interpolation=cv2.INTER_AREA)
     size = max(1, round(width * scale)), max(1, round(height * scale))
-    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+    while pixels.shape[1] >= 2 * size[0] and pixels.shape[0] >= 2 * size[1]:
+        # halved, the interpolation is the mean of four pixels, and much faster than averaging over part pixels
+        pixels = cv2.resize(pixels, (pixels.shape[1] // 2, pixels.shape[0] // 2), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_LINEAR), np.uint8)
 
 
-def _heat_in(heat: Heat, crop: Crop, photo_size: tuple[int, int], size: tuple[int, int]) -> Heat:
-    """The part of a photo's heat map that lies in the crop, sampled at `size` (width, height) pixels."""
+def _heat_in(heat: Levels, crop: Crop, photo_size: tuple[int, int]) -> Levels:
+    """The part of a photo's heat map that lies in the crop, sampled at the crop's pixels."""
     across, down = heat.shape[1] / photo_size[0], heat.shape[0] / photo_size[1]  # map pixels per photo pixel
-    step_x, step_y = crop.width / size[0] * across, crop.height / size[1] * down
-    # pixel centres: crop pixel i shows photo place left + (i + 0.5) * step, which is map pixel that * across - 0.5
+    # pixel centres: crop pixel i shows photo place left + i + 0.5, which is map pixel (left + i + 0.5) * across - 0.5
     matrix = np.array(
-        [[step_x, 0, crop.left * across + step_x / 2 - 0.5], [0, step_y, crop.top * down + step_y / 2 - 0.5]],
+        [[across, 0, (crop.left + 0.5) * across - 0.5], [0, down, (crop.top + 0.5) * down - 0.5]],
         np.float64,
     )
     sampled = cv2.warpAffine(
-        heat, matrix, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+        heat,
+        matrix,
+        (crop.width, crop.height),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.clip(np.asarray(sampled, np.float32), 0, 1)
+    return np.asarray(sampled, np.uint8)
 
 
 def write_picture(path: Path, pixels: Pixels) -> None:

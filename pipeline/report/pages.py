@@ -223,12 +223,19 @@ class AdvertView:
 
 @dataclass(slots=True)
 class _Images:
-    """Pictures the pages show, collected while they are written: from OUT to a name in `report/images`."""
+    """Pictures the pages show, collected while they are written: from `out` to a name in `report/images`."""
 
+    out: Path
     names: dict[Path, str] = field(default_factory=dict)
 
     def name(self, path: Path) -> str:
         return self.names.setdefault(path, crops.flat_name(path))
+
+    def overlay(self, sighting: Sighting) -> str:
+        """The cut of a sighting under its heat, made now where no page showed it before."""
+        assert sighting.crop is not None
+        crops.add_overlay(sighting.findings, sighting.crop, self.out)
+        return self.name(crops.overlay_file(sighting.findings.sha256, sighting.crop))
 
 
 def write_report(
@@ -279,10 +286,10 @@ def _write_pages(
     readings: Mapping[str, Sequence[Measure]],
     out: Path,
 ) -> None:
-    templates, images, settings = _templates(), _Images(), WeighingSettings.shipped()
+    templates, images, settings = _templates(), _Images(out), WeighingSettings.shipped()
     details = {advert.name: advert.details for advert in adverts}
     pages = page_names([result.advert for result in shortlist.adverts])
-    shared = {**said, "pages": pages, "image": images.name, "several": len(pages) > 1}
+    shared = {**said, "pages": pages, "image": images.name, "overlay": images.overlay, "several": len(pages) > 1}
     results = sorted(shortlist.adverts, key=lambda result: result.rank)
     cards = []
     for place, result in enumerate(results):
@@ -330,6 +337,12 @@ def _write_pages(
 def _link(source: Path, target: Path) -> None:
     try:
         os.link(source, target)
+    except FileNotFoundError:
+        raise ScreeningError(
+            source,
+            "this picture is missing (removed, or the screening is an older version's)",
+            "screen the batch again",
+        ) from None
     except OSError:  # another file system, or one without links
         shutil.copyfile(source, target)
 

@@ -45,7 +45,7 @@ def test_a_crop_shows_the_place_in_the_photos_own_pixels(tmp_path: Path) -> None
 def test_the_heat_lies_on_the_same_place_as_the_sign(tmp_path: Path) -> None:
     findings = photo_findings(boxes=(box(400, 300, 88, 60, score=1.0),))
     (crop,) = crops.crops_of(findings)
-    with_pictures(findings, tmp_path)
+    crops.add_overlay(with_pictures(findings, tmp_path), crop, tmp_path)
     overlay = read(tmp_path / crops.overlay_file(findings.sha256, crop))
     inside = overlay[300 - crop.top + 6 : 360 - crop.top - 6, 400 - crop.left + 6 : 488 - crop.left - 6]
     assert inside[..., 0].min() > 150 and inside[..., 2].max() < 100  # yellow
@@ -72,6 +72,35 @@ def test_a_crop_lies_in_the_photo_and_holds_its_box(x: int, y: int, width: int, 
         assert crop.top <= place.y and place.y + place.height <= crop.top + crop.height
 
 
+def test_an_overlay_is_made_once_and_of_lost_heat_it_is_plain_grey(tmp_path: Path) -> None:
+    findings = with_pictures(photo_findings(boxes=(box(400, 300, 88, 60, score=1.0),)), tmp_path)
+    (crop,) = crops.crops_of(findings)
+    overlay = tmp_path / crops.overlay_file(findings.sha256, crop)
+    crops.add_overlay(findings, crop, tmp_path)
+    made = overlay.stat().st_ino
+    crops.add_overlay(findings, crop, tmp_path)
+    assert overlay.stat().st_ino == made
+    overlay.unlink()
+    (tmp_path / crops.heat_file(findings.sha256, crop.cue)).unlink()
+    crops.add_overlay(findings, crop, tmp_path)
+    assert np.ptp(read(overlay), axis=2).max() < 12  # JPEG
+
+
+@pytest.mark.parametrize(("width", "height"), [(1600, 1200), (1440, 1080), (4000, 3000), (1000, 2000), (721, 300)])
+def test_a_photo_is_reduced_without_shift(width: int, height: int) -> None:
+    """A bright square keeps its centre of mass (Pillow's box filter as reference)."""
+    pixels = np.zeros((height, width, 3), np.uint8)
+    pixels[height // 4 : height // 2, width // 3 : width // 2] = 255
+    small = crops.reduced(pixels, crops.PHOTO_LONG_SIDE_PX)
+    assert max(small.shape[:2]) == crops.PHOTO_LONG_SIDE_PX
+    size = small.shape[1], small.shape[0]
+    reference = np.asarray(Image.fromarray(pixels).resize(size, Image.Resampling.BOX)).astype(float)
+    down, across = np.mgrid[0 : size[1], 0 : size[0]]
+    for axis in (down, across):
+        ours, theirs = ((axis * picture[..., 0]).sum() / picture[..., 0].sum() for picture in (small, reference))
+        assert ours == pytest.approx(theirs, abs=0.2)
+
+
 def test_a_photo_smaller_than_a_crop_is_its_own_crop(tmp_path: Path) -> None:
     findings = photo_findings(boxes=(Box(x=10, y=10, width=20, height=20, score=0.9),), width=120, height=64)
     (crop,) = crops.crops_of(findings)
@@ -85,7 +114,7 @@ def test_of_a_large_place_the_middle_is_cut_at_native_resolution(tmp_path: Path)
     (crop,) = crops.crops_of(findings)
     assert not crop.holds_all
     assert (crop.left + crop.width // 2, crop.top + crop.height // 2) == (850, 550)  # the middle of the box
-    with_pictures(findings, tmp_path)
+    crops.add_overlay(with_pictures(findings, tmp_path), crop, tmp_path)
     for path in (crops.crop_file(findings.sha256, crop), crops.overlay_file(findings.sha256, crop)):
         assert read(tmp_path / path).shape[:2] == (crop.height, crop.width) == (crops.CROP_MOST_PX, crops.CROP_MOST_PX)
     assert max(read(tmp_path / crops.photo_file(findings.sha256)).shape) == crops.PHOTO_LONG_SIDE_PX
@@ -142,13 +171,13 @@ def test_heat_grows_lighter_all_along_its_scale() -> None:
     lightness = rgb2lab(colours)[0, :, 0]
     assert np.all(np.diff(lightness) > -0.01)
     overlay = crops.heat_overlay(
-        np.full((40, 256, 3), 120, np.uint8), np.tile(np.linspace(0.5, 1, 256, dtype=np.float32), (40, 1))
+        np.full((40, 256), 120, np.uint8), np.tile(np.linspace(128, 255, 256).astype(np.uint8), (40, 1))
     )
     shown = rgb2lab(overlay)[20, 8:-8, 0]
     assert shown[-1] - shown[0] > 20 and np.all(np.diff(shown) > -1.5)
 
 
 def test_where_the_cue_is_improbable_the_photo_is_plain_grey() -> None:
-    plain = np.random.default_rng(1).integers(0, 255, (32, 32, 3)).astype(np.uint8)
-    overlay = crops.heat_overlay(plain, np.zeros((32, 32), np.float32)).astype(int)
+    grey = np.random.default_rng(1).integers(0, 255, (32, 32)).astype(np.uint8)
+    overlay = crops.heat_overlay(grey, np.zeros((32, 32), np.uint8)).astype(int)
     assert np.ptp(overlay, axis=2).max() == 0

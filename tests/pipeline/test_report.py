@@ -621,12 +621,12 @@ def test_the_folder_can_be_moved_alone_and_written_again(tmp_path: Path) -> None
     assert sorted(path.name for path in tmp_path.iterdir()) == ["crops", "elsewhere"]
 
 
-def test_a_report_that_cannot_be_written_leaves_the_one_before(tmp_path: Path) -> None:
+def test_a_report_without_its_pictures_is_one_sentence_and_leaves_the_one_before(tmp_path: Path) -> None:
     report = write_example_report(tmp_path)
     before = pages_of(report)
     findings = with_pictures(photo_findings("a.jpg", "1" * 64), tmp_path)
     (tmp_path / crops.photo_file(findings.sha256)).unlink()
-    with pytest.raises(ScreeningError, match=r"photo\.jpg: the report cannot be written \(No such file"):
+    with pytest.raises(ScreeningError, match=r"photo\.jpg: this picture is missing .*; screen the batch again"):
         write_report(tmp_path, [advert()], Shortlist(adverts=(result(),)), {"pellock-1": [findings]}, [], "")
     assert pages_of(report) == before
 
