@@ -12,7 +12,6 @@ import shutil
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import accumulate
 from pathlib import Path
 
 import jinja2
@@ -25,6 +24,7 @@ from pipeline.errors import ConfigError, ScreeningError
 from pipeline.histories import WeighingSettings
 from pipeline.records import (
     CUES,
+    MEASURED_CUES,
     SHOTS,
     ZONES,
     Advert,
@@ -54,7 +54,10 @@ SMALL_DECIBANS = 0.5  # weights under this are drawn as one
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One bar of a sum: it runs from `start` to `end` (decibans for new paint). `anchor` is where its photo stands."""
+    """One bar of a sum: it runs from `start` to `end` (decibans for new paint).
+
+    `anchor` is where its photo stands on the advert's page; `parts` are the weights that are drawn together in it.
+    """
 
     label: str
     why: str
@@ -62,6 +65,7 @@ class Step:
     start: float
     end: float
     anchor: str | None = None
+    parts: tuple[Step, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +127,11 @@ class ZoneCell:
     def decibans(self) -> float:
         return sum(weight.decibans for weight in self.weights)
 
+    @property
+    def is_hatched(self) -> bool:
+        """Whether nothing is known of it: the place of a plate that no photo shows can have a weight from its words."""
+        return self.state in ("not_seen", "not_assessable") and not self.decibans
+
 
 @dataclass(frozen=True, slots=True)
 class ZoneRow:
@@ -146,6 +155,11 @@ class ZoneRow:
     @property
     def decibans(self) -> float:
         return sum(cell.decibans for cell in self.cells)
+
+    @property
+    def is_hatched(self) -> bool:
+        """Whether nothing is known of it on any side."""
+        return all(cell.is_hatched for cell in self.cells)
 
     @property
     def spoken(self) -> tuple[ZoneCell, ...]:
@@ -398,7 +412,8 @@ def advert_view(
     sheet = _sheet_of(details)
     sightings = _sightings(result, findings)
     photo_anchors = {photo.photo: f"photo-{number}" for number, photo in enumerate(findings, 1)}
-    anchors = _weight_anchors(result, sightings[:FINDINGS_A_PAGE], photo_anchors)
+    measures = _measures(result, findings, readings)
+    anchors = _weight_anchors(result, sightings[:FINDINGS_A_PAGE], photo_anchors, bool(measures))
     sign, clean = _loudest_sign(sightings), _loudest_clean(result, findings)
     if sign is not None and clean is not None:
         sign, clean = (sign, None) if abs(sign.decibans) >= abs(clean[0].decibans) else (None, clean)
@@ -423,24 +438,22 @@ def advert_view(
             for shot in SHOTS
             if (shown := tuple(photo for photo in findings if photo.likely_shot == shot))
         ),
-        measures=(
-            *(
-                (measure, photo.photo)
-                for photo in findings
-                if photo.duplicate_of is None
-                for measure in photo.measures
-                if measure.cue in MEASURES_SHOWN
-            ),
-            *((measure, "all photos") for measure in _differences(result)),
-            *((measure, "at the vehicle") for measure in readings),
-        ),
+        measures=measures,
         set_aside=tuple(set_aside),
     )
 
 
-def _differences(result: AdvertResult) -> Sequence[Measure]:
-    measures = () if result.colour is None else result.colour.measures
-    return [measure for measure in measures if measure.cue in MEASURES_SHOWN]
+def _measures(
+    result: AdvertResult, findings: Sequence[PhotoFindings], readings: Sequence[Measure]
+) -> tuple[tuple[Measure, str], ...]:
+    """Every measured value that is shown in the table, with where it is from."""
+    together = () if result.colour is None else result.colour.measures
+    found = [
+        *((measure, photo.photo) for photo in findings if photo.duplicate_of is None for measure in photo.measures),
+        *((measure, "all photos") for measure in together),
+        *((measure, "at the vehicle") for measure in readings),
+    ]
+    return tuple((measure, source) for measure, source in found if measure.cue in MEASURES_SHOWN)
 
 
 def weight_sum(result: AdvertResult, anchors: Sequence[str | None] = ()) -> Sum:
@@ -476,34 +489,40 @@ def _sum(
 ) -> Sum:
     """From `before`, by what each weight moves it; small moves together, those that move nothing left out."""
     ranked = sorted((place for place, move in enumerate(moves) if move != 0), key=lambda place: -abs(moves[place]))
-    large = [place for place in ranked if abs(moves[place]) >= SMALL_DECIBANS]
-    small = ranked[len(large) :]
-    bars = [
-        (
-            wording.evidence_name(weights[place]),
-            whys[place] if whys else "",
-            moves[place],
-            anchors[place] if anchors else None,
+    steps, end = [], before
+    for place in ranked:
+        label, why = wording.evidence_name(weights[place]), whys[place] if whys else ""
+        steps.append(
+            Step(label, why, moves[place], end, end + moves[place], anchors[place] if anchors else None),
         )
-        for place in large
-    ]
+        end += moves[place]
+    small = tuple(step for step in steps if abs(step.decibans) < SMALL_DECIBANS)
     if small:
         label = "One small weight" if len(small) == 1 else f"{len(small)} small weights together"
-        bars.append((label, "Each says next to nothing." if whys else "", sum(moves[place] for place in small), None))
-    ends = list(accumulate((bar[2] for bar in bars), initial=before))
-    steps = tuple(
-        Step(label, why, decibans, start, end, anchor)
-        for (label, why, decibans, anchor), start, end in zip(bars, ends, ends[1:], strict=False)
-    )
-    return Sum(before, steps, ends[-1], Axis.holding(ends))
+        start = small[0].start
+        steps[-len(small) :] = [Step(label, "", end - start, start, end, parts=small)]
+    ends = [before, *(step.end for step in steps)]
+    return Sum(before, tuple(steps), end, Axis.holding(ends))
 
 
 def _weight_anchors(
-    result: AdvertResult, shown: Sequence[Sighting], photo_anchors: Mapping[str, str]
+    result: AdvertResult, shown: Sequence[Sighting], photo_anchors: Mapping[str, str], has_measures: bool
 ) -> list[str | None]:
-    """Where each weight can be seen: its finding, or the photo in which the place is clean; None without a photo."""
+    """Where each weight can be seen: its finding, the photo in which the place is clean, or what was measured.
+
+    None for a weight that no single photo and no measured value stands behind.
+    """
     findings = {id(sighting.weight): sighting.anchor for sighting in shown if sighting.weight is not None}
-    return [findings.get(id(weight)) or photo_anchors.get(weight.photo or "") for weight in result.weights]
+
+    def anchor(weight: Weight) -> str | None:
+        found = findings.get(id(weight)) or photo_anchors.get(weight.photo or "")
+        if found is None and weight.cue in MEASURED_CUES:
+            if weight.cue == "code_mismatch" and result.colour is not None:
+                return "colour"
+            return "measures" if has_measures else None
+        return found
+
+    return [anchor(weight) for weight in result.weights]
 
 
 def history_sums(result: AdvertResult) -> HistorySums | None:

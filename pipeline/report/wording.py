@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pipeline.build_sheets import BuildSheet, Fastening, Finish, Seam
 from pipeline.colour import colour_settings, is_finding
 from pipeline.coverage import cue_entries, shot_entries, zone_entries
-from pipeline.records import Decision, Measure, PhotoFindings, Side, Weight, ZoneState
+from pipeline.records import AdvertResult, Decision, Measure, PhotoFindings, Side, Weight, ZoneState
 
 # design.md section 10 and common practice, no source
 CAUTIONS = (
@@ -50,6 +50,13 @@ CELL_STATES = {  # of a zone on one side
     "not_assessable": STATES["not_assessable"],
 }
 NUMBERS = ("none", "one", "two", "three", "four", "five", "six")
+NOT_FOUND = {  # of a measured cue; of a detected one it is `No …`
+    "panel_mismatch": "Neighbouring panels agree",
+    "shut_mismatch": "Shut and outside agree",
+    "code_mismatch": "Code and colour agree",
+    "decal_offset": "Decal in its place",
+    "film_thickness": "Film thickness within range",
+}
 TONES = {
     "refinish": "speaks for a refinish",
     "factory": "speaks for the factory",
@@ -65,6 +72,13 @@ FASTENINGS: dict[Fastening, str] = {
 }  # fmt: skip
 SEAMS: dict[Seam, str] = {"open": "open seam", "sealed": "sealed seam"}
 SIDES: dict[Side, str] = {"left": "left side", "right": "right side"}
+
+
+def decision_meaning(result: AdvertResult) -> str:
+    """What an advert's decision means for the reader; nobody is sent to photos that are not listed."""
+    if result.decision == "ask_first" and not result.requests:
+        return "Could be either, and no photo to ask for is expected to tell. Look at the vehicle itself."
+    return DECISION_MEANINGS[result.decision]
 
 
 def probability_words(probability: float) -> str:
@@ -117,10 +131,10 @@ def weight_words(decibans: float) -> str:
     return f"speaks very strongly for {side}"
 
 
-def signed(decibans: float) -> str:
-    """A weight with its sign and one decimal: `+3.0`, `−12.4`, `0.0`."""
-    text = f"{abs(decibans):.1f}"
-    return text if text == "0.0" else f"{'+' if decibans > 0 else '−'}{text}"
+def signed(decibans: float, decimals: int = 1) -> str:
+    """A weight with its sign, by default with one decimal: `+3.0`, `−12.4`, `0.0`."""
+    text = f"{abs(decibans):.{decimals}f}"
+    return text if float(text) == 0 else f"{'+' if decibans > 0 else '−'}{text}"
 
 
 UNITS = {"um": "µm", "dE00": "ΔE00"}
@@ -140,6 +154,14 @@ def judged(measure: Measure) -> str:
     if measure.unit != "dE00" or measure.cue not in settings.limit_delta_e00:
         return f"against {measure.text}" if measure.text else ""
     return "differs" if is_finding(measure, settings) else "within what light and doubt allow"
+
+
+def measured_name(measure: Measure) -> str:
+    """What was measured, by its outcome where it has a limit: `Neighbouring panels agree`."""
+    settings = colour_settings()
+    has_limit = measure.unit == "dE00" and measure.cue in settings.limit_delta_e00
+    agrees = has_limit and not is_finding(measure, settings)
+    return NOT_FOUND.get(measure.cue, cue_name(measure.cue)) if agrees else cue_name(measure.cue)
 
 
 def coordinate(measure: Measure) -> str:
@@ -191,11 +213,15 @@ def not_judged(photo: PhotoFindings) -> str:
     return "" if photo.quality.assessable else "Too weak to judge"
 
 
+def sign_name(weight: Weight) -> str:
+    """The cue as found or not: `Painted fastener heads`, `No painted fastener heads`, `Code and colour agree`."""
+    name = cue_name(weight.cue)
+    return name if weight.found else NOT_FOUND.get(weight.cue, f"No {name[:1].lower()}{name[1:]}")
+
+
 def evidence_name(weight: Weight) -> str:
     """What a weight is about: `Painted fastener heads: Door hinges, left side`, or `No painted fastener heads: …`."""
-    name = cue_name(weight.cue)
-    sign = name if weight.found else f"No {name[:1].lower()}{name[1:]}"
-    return f"{sign}: {place(weight.zone, weight.side)}"
+    return f"{sign_name(weight)}: {place(weight.zone, weight.side)}"
 
 
 def built(sheet: BuildSheet, zone: str) -> str:

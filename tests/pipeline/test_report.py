@@ -180,8 +180,9 @@ def test_each_panel_and_side_adds_up_to_its_probability() -> None:
     sums = panel_sums(adverts, ["one", "two", None, None])
     assert list(sums) == [("bonnet", "centre")]  # of the roof nobody says where it began
     bonnet = sums["bonnet", "centre"]
-    assert [(step.decibans, step.anchor) for step in bonnet.steps] == [(7.0, "one"), (-0.3, None)]
-    assert bonnet.steps[-1].label == "One small weight"
+    assert [step.decibans for step in bonnet.steps] == pytest.approx([7.0, -0.3])
+    assert bonnet.steps[0].anchor == "one" and bonnet.steps[-1].label == "One small weight"
+    assert [part.anchor for part in bonnet.steps[-1].parts] == ["two"]
     assert bonnet.probability == pytest.approx(extent["bonnet"]["centre"])
 
 
@@ -190,6 +191,46 @@ def test_every_weight_leads_to_its_photo() -> None:
     weights = (weight_of(seen, 9.0), clean_weight(decibans=-5.0, photo="b.jpg"), clean_weight("roof", -4.0))
     view = advert_view(result(weights=weights), advert().details, "x.html", [seen, clean], [])
     assert [step.anchor for step in view.sum.steps] == [view.sightings[0].anchor, view.photo_anchors["b.jpg"], None]
+
+
+def test_a_weight_from_a_measured_value_leads_to_where_that_stands() -> None:
+    code, film = (
+        clean_weight(decibans=-5.0 - n).model_copy(update={"cue": cue, "zone": "bonnet"})
+        for n, cue in enumerate(("code_mismatch", "film_thickness"))
+    )
+    adverts = result(weights=(code, film)).model_copy(update={"colour": ColourSummary()})
+    read = Measure(cue="film_thickness", value=118, unit="um", uncertainty=3, zone="bonnet")
+    view = advert_view(adverts, advert().details, "x.html", [], [], [read])
+    assert {step.label: step.anchor for step in view.sum.steps} == {
+        "Code and colour agree: Bonnet": "colour",
+        "Film thickness within range: Bonnet": "measures",
+    }
+
+
+def test_small_weights_are_drawn_together_and_each_leads_to_its_photo() -> None:
+    photos = [photo_findings(f"{n}.jpg", str(n) * 64) for n in (1, 2)]
+    small = tuple(
+        clean_weight(zone, -0.3, photo=photo.photo) for zone, photo in zip(("roof", "bonnet"), photos, strict=True)
+    )
+    view = advert_view(result(weights=small), advert().details, "x.html", photos, [])
+    (step,) = view.sum.steps
+    assert step.decibans == pytest.approx(-0.6)
+    assert [part.anchor for part in step.parts] == [view.photo_anchors[photo.photo] for photo in photos]
+
+
+def test_a_place_that_only_words_tell_of_is_not_hatched() -> None:
+    weight = clean_weight("identification_plate", -1.2).model_copy(update={"cue": "code_mismatch"})
+    told = result(weights=(weight,)).model_copy(
+        update={"coverage": {"identification_plate": "not_seen", "roof": "not_seen"}}
+    )
+    rows = advert_view(told, advert().details, "x.html", [], []).rows_by_zone
+    assert not rows["identification_plate"].is_hatched and rows["roof"].is_hatched
+
+
+def test_nobody_is_sent_to_photos_that_are_not_listed() -> None:
+    asked = result(decision="ask_first")
+    assert asked.requests and "photos listed" in wording.decision_meaning(asked)
+    assert "photos listed" not in wording.decision_meaning(asked.model_copy(update={"requests": ()}))
 
 
 def test_what_was_found_is_named_as_found_whatever_it_speaks_for() -> None:
