@@ -25,6 +25,7 @@ Array = npt.NDArray[Any]
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
 REFLECTANCE = {"rubber": 0.05, "black_part": 0.05, "fastener": 0.25}  # by eye; paint's own is marked
 SQUARE_PX, CALM_PERCENT = 16, 15  # squares in which noise is measured; the share that shows little but noise
+CALM_SHARE = 0.89  # what that share's noise is of white noise's own deviation (the calmest are calm by chance, too)
 PIXEL_BLUR_PX = 0.29  # deviation of a square pixel's own aperture, 1 / sqrt(12)
 
 
@@ -80,7 +81,8 @@ def estimate_noise(encoded: Array, level: float) -> float:
     """Standard deviation of the grey noise of a photo (H, W, 3), sRGB 0 to 1, where it is about as light as `level`.
 
     Second differences cancel what is linear (Immerkær 1996, Computer Vision and Image Understanding 64(2), 300-302);
-    what has texture of its own is passed over: of the squares as light as that, the calmer ones count. 0 to 0.05.
+    what has texture of its own is passed over: of the half of the squares nearest in lightness, the calmer ones count.
+    0 to 0.05.
     """
     grey = np.ascontiguousarray(encoded.mean(-1), dtype=np.float32)
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
@@ -95,8 +97,8 @@ def estimate_noise(encoded: Array, level: float) -> float:
     )
     if not len(rest):
         return 0.0
-    nearest = np.argsort(np.abs(lightness.mean(1) - level), kind="stable")[: max(len(rest) // 5, 1)]
-    return float(min(np.percentile(np.median(rest[nearest], 1), CALM_PERCENT) / 0.6745 / 6, 0.05))
+    nearest = np.argsort(np.abs(lightness.mean(1) - level), kind="stable")[: max(len(rest) // 2, 1)]
+    return float(min(np.percentile(np.median(rest[nearest], 1), CALM_PERCENT) / 0.6745 / 6 / CALM_SHARE, 0.05))
 
 
 def estimate_light(linear: Array, place: Place, kind: Kind, body_reflectance: float) -> Light:

@@ -107,7 +107,7 @@ def _specked(density: Array, place: Place, surface: Surface, rng: np.random.Gene
     if size > 1:
         grain = cv2.GaussianBlur(grain, (0, 0), size / 2)
         grain = np.argsort(np.argsort(grain.ravel())).reshape(grain.shape).astype(np.float32) / grain.size
-    return np.asarray(0.55 * density + 0.45 * (grain < density))
+    return np.asarray(np.minimum(0.55 * density + 0.45 * (grain < density), 1.0))
 
 
 def _stretch(place: Place, rng: np.random.Generator, least: float) -> Array:
