@@ -36,6 +36,7 @@ from models.network import STRIDE, Channels
 from pipeline.errors import BatchError
 from pipeline.records import DETECTED_CUES
 
+LEAST_CELLS = 4  # of the maps: a cue that a view cuts off or shrinks to fewer is neither there nor absent for it
 MOST_LONG_SIDE_PX = 1600  # larger photos are reduced at reading: the network never sees more
 
 
@@ -270,8 +271,15 @@ class TrainingPhotos(Dataset[Item]):
             label = sample.cues[cue]
             if label is None:
                 continue
-            masks_known[index] = label == 0 or cue in sample.masks
-            cue_labels[index] = cue_mask(cells, index).any() if masks_known[index] else label
+            if label == 1 and cue in sample.masks:
+                shown = int(cue_mask(cells, index).sum())
+                if 0 < shown < LEAST_CELLS:
+                    continue
+                label = int(shown > 0)
+                masks_known[index] = True
+            else:
+                masks_known[index] = label == 0
+            cue_labels[index] = label
         shots = self.channels.shots
         # A tenth of a vehicle's side looks like a close-up, and its sky like no vehicle: only whole views tell.
         shot, visible = (sample.shot, sample.vehicle_visible) if whole else (None, None)

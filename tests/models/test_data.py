@@ -8,6 +8,7 @@ import pytest
 
 from models.augment import CUES_HIGH, CUES_LOW, PLACE, SURFACE, UNKNOWN_CLASS, Augmentation
 from models.data import (
+    LEAST_CELLS,
     PhotoSet,
     Sample,
     StepSampler,
@@ -103,7 +104,18 @@ def test_a_cue_cropped_away_is_absent_from_the_crop(photos: PhotoSet) -> None:
     settings = Augmentation(height=64, width=64, least_area=0.05, cue_centred=0.0)
     items = TrainingPhotos(photos.samples, Channels(cues=TAUGHT), settings)
     labels = {int(items[(3, seed)]["cue_labels"][1]) for seed in range(40)}
-    assert labels == {0, 1}
+    assert labels == {0, 1, UNKNOWN}  # unknown where only a sliver is left
+
+
+def test_a_sliver_of_a_cue_is_neither_there_nor_absent(photos: PhotoSet) -> None:
+    settings = Augmentation(height=64, width=64, least_area=0.05, cue_centred=0.5)
+    items = TrainingPhotos(photos.samples, Channels(cues=TAUGHT), settings)
+    for seed in range(60):
+        item = items[(3, seed)]
+        for index in range(len(TAUGHT)):
+            shown, label = int(cue_mask(item["cells"].numpy(), index).sum()), int(item["cue_labels"][index])
+            assert label == (1 if shown >= LEAST_CELLS else UNKNOWN if shown else 0)
+            assert bool(item["masks_known"][index]) == (label != UNKNOWN)
 
 
 def test_only_whole_views_teach_the_kind_of_view(photos: PhotoSet) -> None:
