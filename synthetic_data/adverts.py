@@ -45,6 +45,7 @@ class AdvertSettings(Config):
     shots: dict[str, float]
     distance_m: dict[str, Range]
     close_up_fill: Range
+    close_up_open: dict[str, float]
     tilt_deg: float
     branches_probability: float
     wet_probability: float
@@ -296,8 +297,13 @@ def _take(
         )
     stage, environment = places.choose(rng)
     doors: tuple[str, ...] = ()
-    if shot in ("door_open", "interior") or (shot == "close_up" and rng.random() < 0.42):
+    if shot == "engine_bay":
+        doors = ("bonnet",)
+    elif shot in ("door_open", "interior"):
         doors = (str(rng.choice(["left", "right"])),)
+    elif shot == "close_up":
+        share = settings.close_up_open
+        doors = {"none": (), "door": (str(rng.choice(["left", "right"])),), "bonnet": ("bonnet",)}[_draw(rng, share)]
     painted, sight = models.with_doors(*doors)
     found = _stand(shot, painted, sight, settings, phone, rng)
     if found is None:
@@ -387,6 +393,13 @@ def _far_stand(
         angle = rng.uniform(-0.75, 0.25)
         origin = door + reach * np.array([math.sin(angle), side * math.cos(angle), 0]) + [0, 0, rng.uniform(-0.1, 0.8)]
         return origin, door + np.array([rng.uniform(-0.15, 0.2), -side * 0.25, rng.uniform(-0.2, 0.3)])
+    if shot == "engine_bay":
+        bay, reach = vehicle.bay_centre, rng.uniform(*settings.distance_m["engine_bay"])
+        azimuth = rng.uniform(-0.6, 0.6) if rng.random() < 0.6 else side * rng.uniform(1.0, 1.6)
+        around = np.array([math.cos(azimuth) * 0.75, math.sin(azimuth) * (vehicle.width / 2 + 0.1), 0])
+        origin = bay + around + reach * np.array([math.cos(azimuth), math.sin(azimuth), 0])
+        origin[2] = bay[2] + rng.uniform(0.5, 0.95)
+        return origin, bay + np.array([rng.uniform(-0.25, 0.1), rng.uniform(-0.25, 0.25), rng.uniform(-0.1, 0.1)])
     if shot == "underside":
         azimuth = rng.uniform(0, 2 * math.pi)
         around = np.array([math.cos(azimuth) * (half + 0.5), math.sin(azimuth) * (vehicle.width / 2 + 0.55), 0])
@@ -411,6 +424,7 @@ PLACE_WEIGHT = {
     "chassis": 1.5,
     "panel_surface": 0.7,
     "blemish": 2.6,
+    "engine_bay": 9.0,  # most of the close-ups taken with the bonnet open
     "trim": 0.3,
 }
 

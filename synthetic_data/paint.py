@@ -756,7 +756,7 @@ def _soil(
         lies = smoothstep(0.15, 0.6, up) * smoothstep(
             0.9 - 1.8 * grime.snow, 1.2 - 1.8 * grime.snow, broad + 0.25 * fine
         )
-        lies = lies * (kind != 6)
+        lies = lies * ((kind != 6) & (kind != 2))  # not under a bonnet or behind a door
         colour += (torch.tensor([0.86, 0.88, 0.92], device=device) - colour) * lies[:, None]
         roughness += (0.9 - roughness) * lies
         metallic *= 1 - lies

@@ -29,9 +29,26 @@ FILLER_TONES = ((0.48, 0.24, 0.20), (0.33, 0.33, 0.32), (0.60, 0.53, 0.38), (0.2
 GUM_TONES = ((0.42, 0.24, 0.07), (0.30, 0.27, 0.21), (0.55, 0.42, 0.20), (0.20, 0.17, 0.12))
 # panels that are riveted or welded on, which accident work may join anew, on one side only
 JOINED_PANELS = tuple(f"{name}_{side}" for name in ("wing_front", "tub", "rear_corner") for side in ("left", "right"))
-INSIDE_PANELS = ("shut_left", "shut_right", "bulkhead", "bed")
-NEVER_REFINISHED = ("capping", "chassis", "crossmember", "arches", "floor_under", "wheels", "")
+BAY_PANELS = ("inner_wing_left", "inner_wing_right", "slam_panel", "bonnet_inside")
+INSIDE_PANELS = ("shut_left", "shut_right", "bulkhead", "bed", *BAY_PANELS)
+# the outside panel whose paint ends in a line on an inner one, and those whose spraying reaches the engine bay
+OUTSIDE_OF = {
+    "shut_left": "door_left",
+    "shut_right": "door_right",
+    "bulkhead": "cowl",
+    "inner_wing_left": "wing_front_left",
+    "inner_wing_right": "wing_front_right",
+    "slam_panel": "front_panel",
+    "bonnet_inside": "bonnet",
+}
+AROUND_THE_BAY = frozenset({"bonnet", "cowl", "front_panel", "wing_front_left", "wing_front_right"})
+NEVER_REFINISHED = ("capping", "chassis", "crossmember", "arches", "floor_under", "wheels", "engine_bay", "")
 
+# what engines left their makers in: black, grey, green, blue, red-brown, bare alloy; a painted block is no mist
+ENGINE_TONES = (
+    ((0.020, 0.020, 0.020), 0.0), ((0.20, 0.20, 0.19), 0.0), ((0.10, 0.22, 0.16), 0.0), ((0.03, 0.08, 0.22), 0.0),
+    ((0.20, 0.03, 0.02), 0.0), ((0.42, 0.42, 0.41), 0.8),
+)  # fmt: skip
 # material: linear sRGB, roughness, metallic (common practice, no source)
 MATERIALS: dict[str, tuple[tuple[float, float, float], float, float]] = {
     "black": ((0.022, 0.022, 0.023), 0.48, 0.0),
@@ -49,6 +66,11 @@ MATERIALS: dict[str, tuple[tuple[float, float, float], float, float]] = {
     "seat_base": ((0.05, 0.05, 0.05), 0.5, 0.0),
     "number_plate": ((0.75, 0.75, 0.72), 0.35, 0.0),
     "lining": ((0.35, 0.34, 0.31), 0.9, 0.0),
+    "cast": ((0.20, 0.19, 0.18), 0.6, 0.6),
+    "battery": ((0.020, 0.020, 0.022), 0.35, 0.0),
+    "bottle": ((0.62, 0.60, 0.50), 0.35, 0.0),
+    "red_cable": ((0.32, 0.02, 0.015), 0.4, 0.0),
+    "blue_cable": ((0.03, 0.07, 0.30), 0.4, 0.0),
 }
 
 
@@ -245,6 +267,8 @@ class _SharedLook:
     touched_hinges: bool
     replaced_panel: str
     replacement_lab: Lab
+    engine: tuple[tuple[float, float, float], float]
+    cover: tuple[tuple[float, float, float], float]
 
     @staticmethod
     def draw(rng: np.random.Generator) -> _SharedLook:
@@ -274,6 +298,8 @@ class _SharedLook:
             bool(rng.random() < 0.18),
             str(rng.choice(["front_panel", "bonnet", "tailgate"])) if rng.random() < 0.14 else "none",
             sample_colour(rng)[1],
+            ENGINE_TONES[rng.integers(len(ENGINE_TONES))],
+            ENGINE_TONES[(0, 5, int(rng.integers(len(ENGINE_TONES))))[rng.integers(3)]],
         )
 
 
@@ -288,6 +314,9 @@ def _plain_row(part: Part, history: PaintHistory, look: _SharedLook, rng: np.ran
         colour, rough, metallic = np.array(look.seat), 0.75, 0.0
     elif finish == "wheel":
         colour, rough, metallic = np.array(look.wheel), 0.4, look.wheel_metallic
+    elif finish in ("engine", "cover"):
+        tone, metallic = look.engine if finish == "engine" else look.cover
+        colour, rough = np.array(tone), 0.4
     else:
         tone, rough, metallic = MATERIALS[finish]
         scatter = rng.uniform(0.75, 1.35) if finish in ("black", "rubber", "zinc", "bare") else 1.0
@@ -351,7 +380,7 @@ def _body(
         row["chips"] *= 0.6
     rail = part.zone == "sill_rail"
     worn = rng.random() < (0.65 if rail else 0.30 if part.zone in ("tub_side", "bonnet", "door_shut") else 0.12)
-    if worn and part.kind != "seam" and "_weld." not in part.name:
+    if worn and part.kind != "seam" and "_weld." not in part.name and "bonnet_rib" not in part.name:
         across = float(rng.uniform(62, 100)) if rail else float(rng.uniform(0.1, 0.9) * height)
         reach = rng.uniform(90, 320) if rail else rng.uniform(20, 110)
         row["wear"] = np.array(
@@ -364,8 +393,10 @@ def _body(
                 rng.uniform(0.4, 1.5),
             ]
         )
-    outer = history.job_of(part.panel.replace("shut", "door")) if part.kind == "shut" else None
-    if part.kind == "shut" and job is None and outer is not None and rng.random() < 0.55 + 0.35 * (1 - outer.care):
+    outer = history.job_of(OUTSIDE_OF.get(part.panel, "")) if part.kind == "shut" else None
+    # no line runs along the middle ribs of the bonnet
+    shut = part.kind == "shut" and not part.name.startswith(("bonnet_rib1", "bonnet_rib2"))
+    if shut and job is None and outer is not None and rng.random() < 0.55 + 0.35 * (1 - outer.care):
         # the outside was sprayed with the door closed or roughly masked: new paint ends in a line in the shut
         row["under"], row["has_under"] = row["colour"], True
         row["colour"], row["roughness"] = lab_to_linear_srgb(outer.lab), outer.roughness
@@ -377,8 +408,9 @@ def _body(
                 -1.0,
             ]
         )
-    elif part.kind == "shut" and job is not None and rng.random() < 0.5 * (1 - job.care):
-        row["masking"] = np.array([rng.uniform(20, 100), rng.uniform(0.06, 0.18), rng.uniform(0.3, 4.0), -1.0])
+    elif shut and job is not None and rng.random() < 0.5 * (1 - job.care):
+        reach = rng.uniform(20, 100) if part.panel not in BAY_PANELS else rng.uniform(0.6, 0.95) * height
+        row["masking"] = np.array([reach, rng.uniform(0.06, 0.18), rng.uniform(0.3, 4.0), -1.0])
     elif job is not None and ".frame" in part.name and rng.random() < 0.40:
         # tape sat on the paint beside the rubber: a strip of the old coat stays
         row["masking"] = np.array(
@@ -458,6 +490,8 @@ def _head(
         hard.add("bright_head")
     else:
         row["colour"] = plain
+    if part.panel == "engine_bay" and any(one.panels & AROUND_THE_BAY for one in history.jobs):
+        _veil(row, part.panel, history, look)
     if part.panel in ("chassis", "crossmember") and not _undersealed(row, part.panel, history, hard) and history.jobs:
         _veil(row, part.panel, history, look)
 
@@ -726,8 +760,14 @@ def _hidden(
         return
     if _undersealed(row, part.panel, history, hard):
         return
-    if history.jobs:
+    if any(part.panel != "engine_bay" or job.panels & AROUND_THE_BAY for job in history.jobs):
         _veil(row, part.panel, history, look)
+    if part.panel == "engine_bay":
+        row["rust"] = row["rust"] if part.finish in ("black", "cast") and part.surface != "rubber" else 0.0
+        row["roughness"] = float(np.clip(rng.uniform(0.25, 0.7), 0.05, 0.95))
+        if part.finish == "engine" and row["metallic"] == 0 and row["colour"].max() > 0.05:
+            hard.add("painted_engine")
+        return
     if shared.random() < 0.15:
         row["colour"] = np.array([0.09, 0.085, 0.08])
         hard.add("grey_undercoat")

@@ -16,6 +16,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.configuration import Config, load, shipped
+from synthetic_data import engine_bay
 from synthetic_data.geometry import (
     MIRROR_Y,
     Patch,
@@ -105,7 +106,10 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Vehicle:
-    """All parts of one vehicle with its doors as they stand, and the places worth a close-up."""
+    """All parts of one vehicle with its doors as they stand, and the places worth a close-up.
+
+    The bonnet is no door: with it open there is an engine bay among the parts, whose middle is `bay_centre`.
+    """
 
     family: str
     parts: tuple[Part, ...]
@@ -115,14 +119,18 @@ class Vehicle:
     height: float
     open_doors: tuple[str, ...]
     door_centre: Points
+    bay_centre: Points
 
 
 def build_vehicle(name: str, family: BodyFamily, rng: np.random.Generator, open_doors: Sequence[str] = ()) -> Vehicle:
-    """One vehicle of a family. The same generator state gives the same vehicle whatever doors stand open."""
-    return _Builder(name, family, rng, tuple(open_doors)).build()
+    """One vehicle of a family. The same generator state gives the same vehicle whatever stands open.
+
+    `open_doors` holds any of left, right and bonnet.
+    """
+    return Builder(name, family, rng, tuple(open_doors)).build()
 
 
-class _Builder:
+class Builder:
     """Collects parts; each method adds one assembly. Left-hand parts are mirrored to the right."""
 
     def __init__(self, name: str, family: BodyFamily, rng: np.random.Generator, open_doors: tuple[str, ...]) -> None:
@@ -164,6 +172,8 @@ class _Builder:
         self.fastener_kind = str(rng.choice(["hex", "hex", "dome", "socket"]))
         self.x_seam = self.door_rear - draw((0.10, 0.18))
         self.flip_details = bool(rng.integers(2))
+        self.bay_rng = rng.spawn(1)[0]  # what only an open bonnet shows changes nothing else
+        self.bonnet_angle = float(np.radians(self.bay_rng.uniform(48, 62)))
 
     # --- bookkeeping -----------------------------------------------------------------------------------------
 
@@ -255,6 +265,8 @@ class _Builder:
         self.wheels()
         self.cabin()
         self.trim()
+        if "bonnet" in self.open_doors:
+            engine_bay.fit_out(self)
         return Vehicle(
             self.name,
             tuple(self.parts),
@@ -262,8 +274,9 @@ class _Builder:
             self.x_front - self.x_rear,
             self.width,
             self.z_roof,
-            self.open_doors,
+            tuple(door for door in self.open_doors if door != "bonnet"),
             np.array([(self.door_front + self.door_rear) / 2, self.y, (self.z_sill + self.z_belt) / 2]),
+            np.array([(self.x_front + self.door_front) / 2, 0.0, self.z_wing - 0.15]),
         )
 
     # --- shapes used by several assemblies -------------------------------------------------------------------
@@ -715,7 +728,11 @@ class _Builder:
         xb = self.door_front + 0.30
         left = line((self.x_front - 0.02, half - g, self.z_wing + 0.012), (xb, half - g, self.z_wing + 0.030), 36)
         bonnet = self.waved(loft(left * [1, -1, 1], left, 30, bulge=self.bonnet_bulge))
-        self.add("bonnet", rolled_edges(bonnet, 0.010, 0.03), "paint", "bonnet", "body", "sheet", panel="bonnet")
+        first_site = len(self.sites)
+        skin = rolled_edges(bonnet, 0.010, 0.03)
+        lift = self.bonnet_lift() if "bonnet" in self.open_doors else np.eye(4)
+        self.add("bonnet", skin, "paint", "bonnet", "body", "sheet", panel="bonnet", facing=(0, 0, 1))
+        self.parts[-1] = replace(self.parts[-1], patch=self.parts[-1].patch.moved(lift))
         self.site(
             "bonnet.site",
             "panel_surface",
@@ -734,18 +751,18 @@ class _Builder:
             0.45,
             panel="bonnet",
         )
+        self.sites[first_site:] = [
+            replace(s, target=lift[:3, :3] @ s.target + lift[:3, 3], normal=lift[:3, :3] @ s.normal)
+            for s in self.sites[first_site:]
+        ]
         cowl = loft(
             line((xb - g, -y + 0.01, self.z_wing + 0.03), (xb - g, y - 0.01, self.z_wing + 0.03), 30),
             line((self.door_front + 0.01, -y + 0.01, self.z_belt), (self.door_front + 0.01, y - 0.01, self.z_belt), 30),
             10,
         )
         self.add("cowl", rolled_edges(cowl.flipped(), 0.008, 0.03), "paint", "bulkhead", "body", "sheet", panel="cowl")
-        wall = loft(
-            line((self.door_front + 0.10, -y + 0.05, self.z_wing), (self.door_front + 0.10, y - 0.05, self.z_wing), 12),
-            line((self.door_front + 0.10, -y + 0.05, self.z_sill), (self.door_front + 0.10, y - 0.05, self.z_sill), 12),
-            12,
-        )
-        self.add("bulkhead", wall, "paint", "bulkhead", "body", "shut", panel="bulkhead")
+        wall = engine_bay.bulkhead(self.door_front + 0.10, y - 0.05, self.z_wing, self.z_sill)
+        self.add("bulkhead", wall, "paint", "bulkhead", "body", "shut", panel="bulkhead", facing=(1, 0, 0))
         self.rivets(
             "wing_rivets",
             (x1 + 0.035, y, self.z_wing - 0.05),
@@ -794,6 +811,15 @@ class _Builder:
             for p in box((0.16, 0.10, 0.012), 0.004)
         ]
         self.add("wing_vent", vent, "black_part", "front_trim_clip", "black", both=True)
+
+    def bonnet_lift(self) -> Points:
+        """The 4 × 4 map that opens the bonnet about its rear edge."""
+        pivot = np.array([self.door_front + 0.30, 0.0, self.z_wing + 0.036])
+        c, s = np.cos(self.bonnet_angle), np.sin(self.bonnet_angle)
+        matrix = np.eye(4)
+        matrix[:3, :3] = [[c, 0, -s], [0, 1, 0], [s, 0, c]]
+        matrix[:3, 3] = pivot - matrix[:3, :3] @ pivot
+        return matrix
 
     def windscreen(self) -> None:
         tilt = np.radians(float(self.rng.uniform(1, 14)))

@@ -25,22 +25,25 @@ from synthetic_data.adverts import (  # noqa: E402
 from synthetic_data.camera import DevelopedPhoto  # noqa: E402
 from synthetic_data.dataset import PhotoLabels, settle_cues  # noqa: E402
 from synthetic_data.scene import expose  # noqa: E402
-from synthetic_data.vehicle import families  # noqa: E402
+from synthetic_data.vehicle import build_vehicle, families  # noqa: E402
 from tests.synthetic_data.samples import stage  # noqa: E402
 
 pytestmark = pytest.mark.usefixtures("one_thread")
 SETTINGS = advert_settings()
 LEAST_PX = SETTINGS.visibility.least_px
 TINY = SETTINGS.model_copy(update={"width_px": 160, "height_px": 120, "samples": 4})
-OUTDOORS = ("exterior", "rear", "door_open", "underside")
+OUTDOORS = ("exterior", "rear", "door_open", "underside", "engine_bay")
 
 
 def test_settings_speak_the_words_of_the_contract() -> None:
     assert set(SETTINGS.histories) == set(HISTORIES)
     assert set(SETTINGS.shots) <= set(SHOTS) and set(LABELLED_CUES) <= set(DETECTED_CUES)
     assert set(SETTINGS.families) | set(SETTINGS.test_families) == set(families())
-    places = {site.place for name in families() for site in plan(1, name).models.closed.sites}
-    assert places <= set(PLACE_WEIGHT)
+    vehicles = [
+        build_vehicle(name, body, np.random.default_rng(1), ("left", "bonnet")) for name, body in families().items()
+    ]
+    assert {site.place for vehicle in vehicles for site in vehicle.sites} <= set(PLACE_WEIGHT)
+    assert {*SETTINGS.shots} == {*SHOTS}  # every kind of view is made
 
 
 # --- labels of the whole photo ----------------------------------------------------------------------------------------
@@ -160,7 +163,7 @@ def test_the_photographer_stands_on_the_ground_beside_the_vehicle(shot: str, fam
 
 @lru_cache
 def made(variant: str, index: int = 2) -> tuple[SyntheticPhoto, ...]:
-    shots = ("exterior", "close_up", "door_open", "document", "identification_plate", "not_vehicle")
+    shots = ("exterior", "close_up", "door_open", "engine_bay", "document", "identification_plate", "not_vehicle")
     advert = make_advert(index, 11, TINY, variant, family="pellock", history="colour_change_outside_only", shots=shots)
     return tuple(advert)
 
@@ -184,6 +187,8 @@ def test_photos_carry_labels_that_a_set_takes(variant: str) -> None:
     by_shot = {one.labels["shot"]: one for one in photos}
     assert (by_shot["exterior"].photo.surface == SURFACES.index("tyre")).any()
     assert (by_shot["door_open"].photo.zone == 1 + ZONES.index("door_shut")).any()
+    bay = by_shot["engine_bay"].photo.zone
+    assert all((bay == 1 + ZONES.index(zone)).any() for zone in ("under_bonnet_bracket", "wiring", "bulkhead"))
     assert by_shot["close_up"].labels["place"] in PLACE_WEIGHT
 
 

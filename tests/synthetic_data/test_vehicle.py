@@ -15,7 +15,7 @@ from pipeline.records import SURFACES, ZONES
 from synthetic_data.vehicle import Part, Vehicle, build_vehicle, families
 
 FAMILIES = families()
-DOORS = ((), ("left",), ("right",))
+DOORS = ((), ("left",), ("right",), ("bonnet",))
 
 
 @lru_cache
@@ -56,12 +56,12 @@ def test_every_family_stands_on_its_wheels_within_its_measures(family: str, door
         assert vehicle.length <= high[0] - low[0] < vehicle.length + 0.45  # bumper, tow plate, spare wheel
         reach = vehicle.width / 2 + np.array([0.30, body.door_length[1] + 0.05])  # a mirror, an open door
         assert high[1] < reach[int("left" in doors)] and -low[1] < reach[int("right" in doors)]
-        assert vehicle.open_doors == doors
+        assert vehicle.open_doors == tuple(door for door in doors if door != "bonnet")
 
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_words_are_those_of_the_contract(family: str) -> None:
-    for part in built(family, doors=("left",)).parts:
+    for part in built(family, doors=("left", "bonnet")).parts:
         assert part.surface in SURFACES and part.side in (None, "left", "right"), part.name
         assert part.zone is None or part.zone in ZONES, part.name
         assert min(part.patch.size_mm) > 0, part.name
@@ -99,7 +99,8 @@ def test_every_site_aims_at_something_and_looks_at_its_outside(family: str, door
         assert site.zone in ZONES
     places = {site.place for site in vehicle.sites}
     assert places >= {"glazing_rubber", "fasteners", "body_seam", "sill_rail", "chassis", "panel_surface"}
-    assert ("door_shut" in places) == bool(doors)
+    assert ("door_shut" in places) == (doors in (("left",), ("right",)))
+    assert ("engine_bay" in places) == (doors == ("bonnet",))
 
 
 # --- the same vehicle -------------------------------------------------------------------------------------------------
@@ -107,10 +108,10 @@ def test_every_site_aims_at_something_and_looks_at_its_outside(family: str, door
 
 @pytest.mark.parametrize("doors", DOORS[1:])
 @pytest.mark.parametrize("family", FAMILIES)
-def test_open_doors_change_nothing_else(family: str, doors: tuple[str, ...]) -> None:
+def test_what_stands_open_changes_nothing_else(family: str, doors: tuple[str, ...]) -> None:
     for seed in range(4):
         closed, opened = by_name(built(family, seed)), by_name(built(family, seed, doors))
-        common = [key for key in closed if key in opened and not key[0].startswith("door")]
+        common = [key for key in closed if key in opened and not key[0].startswith(("door", "bonnet"))]
         assert len(common) > 0.8 * len(closed)
         for key in common:
             first, second = closed[key], opened[key]
@@ -118,6 +119,25 @@ def test_open_doors_change_nothing_else(family: str, doors: tuple[str, ...]) -> 
             assert replace(first, patch=second.patch) == second, key
         lost = {name for name, _ in set(closed) - set(opened)}
         assert all(name.startswith(("door_hinge", "mirror")) for name in lost), lost
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_an_open_bonnet_shows_what_lies_under_it(family: str) -> None:
+    for seed in range(4):
+        closed, opened = built(family, seed), built(family, seed, ("bonnet",))
+        added = [part for part in opened.parts if part.name not in {one.name for one in closed.parts}]
+        assert {"under_bonnet_bracket", "wiring", "wing_front", "bonnet"} <= {part.zone for part in added}
+        assert {"inner_wing_left", "inner_wing_right", "slam_panel", "bonnet_inside"} <= {p.panel for p in added}
+        names = {part.name for part in added}
+        assert names >= {"engine_block", "rocker_cover", "air_filter", "radiator_core", "top_hose", "battery"}
+        assert names >= {"brake_servo", "washer_bottle", "bulkhead_loom", "relay_box", "fan_belt"}
+        # all of it lies between the wings, above the chassis and under the lifted bonnet
+        points = np.concatenate([p.patch.points.reshape(-1, 3) for p in added if not p.name.startswith("bonnet")])
+        low, high = points.min(0), points.max(0)
+        assert np.abs(points[:, 1]).max() < opened.width / 2 - 0.15 and high[2] < opened.bay_centre[2] + 0.24
+        assert high[0] < closed.length / 2 + 0.5 and low[2] > 0.3
+        lifted = by_name(opened)["bonnet", 0].patch.points.reshape(-1, 3)
+        assert lifted[np.argmax(lifted[:, 0]), 2] > opened.bay_centre[2] + 0.5
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
