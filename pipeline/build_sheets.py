@@ -39,7 +39,14 @@ def _rises(limits: tuple[float, float]) -> tuple[float, float]:
     return limits
 
 
+def _years_rise(years: tuple[int, int]) -> tuple[int, int]:
+    if years[0] > years[1]:
+        raise ValueError("the first year is after the last")
+    return years
+
+
 Zone = Annotated[str, AfterValidator(_is_zone)]
+Years = Annotated[tuple[int, int], AfterValidator(_years_rise)]
 FilmRange = Annotated[tuple[float, float], AfterValidator(_rises)]
 
 
@@ -76,7 +83,10 @@ class Panel(Config):
 
 
 class Decal(Config):
-    """Where the factory put a decal: its lower left corner in the panel's frame, its size, how far it may be off."""
+    """Where the factory put a decal: its lower left corner in the panel's frame, its size, how far it may be off.
+
+    `years`: in which the factory put it on in this make and colour; left out where that is not known.
+    """
 
     panel: str
     x_mm: float
@@ -84,6 +94,7 @@ class Decal(Config):
     width_mm: float = Field(gt=0)
     height_mm: float = Field(gt=0)
     tolerance_mm: float = Field(gt=0)
+    years: Years | None = None
 
 
 class CodePlate(Config):
@@ -105,7 +116,7 @@ class BuildSheet(Config):
     refines: str | None = None
     family: str | None = None
     maker: str | None = None
-    years: tuple[int, int] | None = None
+    years: Years | None = None
     doubt: Probability | None = None
     film_um: FilmRange | None = None
     zones: dict[Zone, ZoneBuild | None] = Field(default_factory=dict)
@@ -113,12 +124,6 @@ class BuildSheet(Config):
     panels: dict[str, Panel | None] = Field(default_factory=dict)
     decals: dict[str, Decal | None] = Field(default_factory=dict)
     code_plate: CodePlate | None = None
-
-    @model_validator(mode="after")
-    def _years_rise(self) -> Self:
-        if self.years is not None and self.years[0] > self.years[1]:
-            raise ValueError("years: the first year is after the last")
-        return self
 
     def finish(self, zone: str) -> Finish | None:
         """The factory's finish of a zone, or None where the sheet does not say."""

@@ -57,6 +57,7 @@ def shortlist(
         hidden = hidden_zones(advert.details, settings.covers)
         verdict = weigh(findings, sheet, rates, settings, measures, hidden)
         notes = [*([fault] if fault else ()), *(colour.identity.warnings if colour else ())]
+        notes += _decal_notes(findings, sheet, advert.details.year)
         rows.append(
             (
                 advert,
@@ -151,6 +152,22 @@ def _notes(findings: Sequence[PhotoFindings], verdict: Verdict) -> list[str]:
             "The decision hangs on what was assumed before any photo: "
             f"the probability of a refinish runs from {100 * low:.0f} % to {100 * high:.0f} % over the range assumed."
         )
+    return notes
+
+
+def _decal_notes(findings: Sequence[PhotoFindings], sheet: BuildSheet, year: int | None) -> list[str]:
+    """Decals that were measured and that the factory put on in other years: renewed, and no refinish by itself."""
+    measured = {measure.panel for photo in findings for measure in photo.measures if measure.cue == "decal_offset"}
+    notes = []
+    for name, decal in sorted(sheet.decals.items()):
+        if decal is None or decal.years is None or decal.panel not in measured or year is None:
+            continue
+        first, last = decal.years
+        if not first <= year <= last:
+            notes.append(
+                f"The decal {name.replace('_', ' ')} is of {first} to {last} and the vehicle of {year}: renewed, "
+                "or a panel from another vehicle; by itself no sign of a refinish."
+            )
     return notes
 
 

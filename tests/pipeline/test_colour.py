@@ -101,7 +101,7 @@ def test_panels_of_one_paint_are_measured_as_near_none() -> None:
 
 
 def test_known_differences_over_many_vehicles() -> None:
-    """Issue: a difference of 4 found in at least 90 %, one under 1 called in at most 3 %, error at most 1 (median)."""
+    """To reach: a difference of 4 found in 90 % or more, one under 1 called in 3 % or less, median error 1 or less."""
     rng = np.random.default_rng(5)
     lights = list(LIGHTS.values())
     errors, hits, calls, small, large = [], 0, 0, 0, 0

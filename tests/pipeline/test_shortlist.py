@@ -104,6 +104,19 @@ def test_a_photo_shared_with_another_advert_is_noted() -> None:
     assert any("rear.jpg is also in other/back.jpg" in note for note in row.notes)
 
 
+def test_a_decal_of_another_age_is_a_note_and_weighs_nothing() -> None:
+    """On a tailgate of 1971 sits a badge of 1979 to 1991, at its place (the build sheet of the invented Pellock)."""
+    at_its_place = Measure(cue="decal_offset", value=3.0, unit="mm", uncertainty=3.0, zone="decal", panel="tailgate")
+    rear = photo("rear.jpg", "rear", ("tub_rear",), measures=(at_its_place,))
+    of_its_age, older = (
+        listed({"a": [*clean_advert(), rear]}, advert("a", year=year)).adverts[0] for year in (1985, 1971)
+    )
+    said = "The decal maker badge is of 1979 to 1991 and the vehicle of 1971"
+    assert any(note.startswith(said) for note in older.notes)
+    assert not any("decal" in note for note in of_its_age.notes)
+    assert older.refinished == of_its_age.refinished
+
+
 def test_what_an_advert_says_to_hide_is_noted_and_clears_nothing() -> None:
     under = [*clean_advert(), photo("under.jpg", "underside", ("chassis_rail",))]
     (row,) = listed({"a": under}, advert("a", notes="Fresh underseal last month")).adverts
