@@ -8,6 +8,7 @@ under its heat is made of two of them, and only where a page shows it.
 from __future__ import annotations
 
 import shutil
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -83,15 +84,23 @@ def flat_name(path: Path) -> str:
 
 
 def crops_of(findings: PhotoFindings) -> tuple[Crop, ...]:
-    """The places of a photo worth cutting out, strongest first: each cue's strongest before any cue's second."""
-    ranked = [
-        (rank, box, cue, number)
-        for cue, finding in findings.cues.items()
-        for rank, (number, box) in enumerate(sorted(enumerate(finding.boxes, 1), key=lambda item: -item[1].score))
+    """The places of a photo worth cutting out, strongest first.
+
+    All that a person judged to be signs; then the strongest of each cue in each zone, since that is what is weighed,
+    before any second.
+    """
+    places = [
+        (cue, number, box) for cue, finding in findings.cues.items() for number, box in enumerate(finding.boxes, 1)
     ]
-    ranked.sort(key=lambda item: (item[0], -item[1].score, item[2]))
-    chosen = sorted(ranked[:CROPS_A_PHOTO], key=lambda item: -item[1].score)
-    return tuple(Crop(cue, box, number, *_cut(box, findings.width, findings.height)) for _, box, cue, number in chosen)
+    places.sort(key=lambda place: (-place[2].score, place[0], place[1]))
+    before: Counter[tuple[str, str | None]] = Counter()
+    ranked = []
+    for cue, number, box in places:
+        ranked.append((-1 if box.judged else before[cue, box.zone], -box.score, cue, number, box))
+        before[cue, box.zone] += 1
+    most = max(CROPS_A_PHOTO, sum(box.judged for _, _, box in places))
+    chosen = sorted(sorted(ranked, key=lambda item: item[:4])[:most], key=lambda item: item[1])
+    return tuple(Crop(cue, box, number, *_cut(box, findings.width, findings.height)) for *_, cue, number, box in chosen)
 
 
 def files_of(findings: PhotoFindings) -> tuple[Path, ...]:

@@ -133,6 +133,21 @@ def test_crops_are_bounded_and_each_cues_strongest_comes_before_any_second() -> 
     ]
 
 
+def test_what_was_judged_a_sign_is_cut_however_many_sightings_there_are() -> None:
+    seen = tuple(box(10 + 100 * n, 10, 40, 40, score=0.9) for n in range(6))
+    signs = tuple(box(10 + 100 * n, 300, 40, 40, score=1.0).model_copy(update={"judged": True}) for n in range(7))
+    chosen = crops.crops_of(photo_findings(boxes=(*seen, *signs)))
+    assert [crop.box for crop in chosen] == list(signs)
+
+
+def test_each_zones_strongest_comes_before_any_second_of_a_cue() -> None:
+    """What is weighed is a cue in a zone: its strongest sighting must be there to look at."""
+    many = tuple(box(10 + 100 * n, 10, 40, 40, score=0.99 - n / 100) for n in range(6))
+    elsewhere = box(10, 300, 40, 40, score=0.3).model_copy(update={"zone": "roof"})
+    chosen = crops.crops_of(photo_findings(boxes=(*many, elsewhere)))
+    assert [crop.number for crop in chosen] == [1, 2, 3, 4, 7]
+
+
 def test_pictures_carry_no_metadata(tmp_path: Path) -> None:
     findings = with_pictures(photo_findings(boxes=(box(),)), tmp_path)
     for path in crops.files_of(findings):
