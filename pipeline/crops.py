@@ -154,7 +154,7 @@ def add_missing(findings: PhotoFindings, out: Path, srgb: Pixels | None = None) 
     """
     sha256, missing = findings.sha256, _missing(findings, out)
     if missing and srgb is None:
-        small = cv2.imread(str(out / photo_file(sha256)), cv2.IMREAD_COLOR)
+        small = _read(out / photo_file(sha256), cv2.IMREAD_COLOR)
         if small is None:
             return  # whoever shows the photo will say that it is gone
         large = cv2.resize(small, (findings.width, findings.height), interpolation=cv2.INTER_CUBIC)
@@ -170,13 +170,13 @@ def add_overlay(findings: PhotoFindings, crop: Crop, out: Path) -> None:
     Heat that was lost is cold all over.
     """
     path = out / overlay_file(findings.sha256, crop)
-    plain = None if path.is_file() else cv2.imread(str(out / crop_file(findings.sha256, crop)), cv2.IMREAD_GRAYSCALE)
+    plain = None if path.is_file() else _read(out / crop_file(findings.sha256, crop), cv2.IMREAD_GRAYSCALE)
     if plain is None:
         return  # done, or the cut is gone, as whoever shows it will say
-    heat = cv2.imread(str(out / heat_file(findings.sha256, crop.cue)), cv2.IMREAD_GRAYSCALE)
+    heat = _read(out / heat_file(findings.sha256, crop.cue), cv2.IMREAD_GRAYSCALE)
     size = findings.width, findings.height
-    here = _heat_in(np.zeros((2, 2), np.uint8) if heat is None else np.asarray(heat, np.uint8), crop, size)
-    write_picture(path, heat_overlay(np.asarray(plain, np.uint8), here))
+    here = _heat_in(np.zeros((2, 2), np.uint8) if heat is None else heat, crop, size)
+    write_picture(path, heat_overlay(plain, here))
 
 
 def remove_others(out: Path, keep: frozenset[str]) -> None:
@@ -271,6 +271,11 @@ def _heat_in(heat: Levels, crop: Crop, photo_size: tuple[int, int]) -> Levels:
         borderMode=cv2.BORDER_REPLICATE,
     )
     return np.asarray(sampled, np.uint8)
+
+
+def _read(path: Path, flags: int) -> Pixels | None:
+    """A picture as OpenCV reads it; None, and no warning of OpenCV's, where the file is gone."""
+    return cv2.imread(str(path), flags) if path.is_file() else None
 
 
 def write_picture(path: Path, pixels: Pixels) -> None:
