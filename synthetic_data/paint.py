@@ -31,8 +31,9 @@ STEP_MM = 0.8  # whether a line in one colour is a step in the paint
 HOLE_MM = 0.8  # whether a rivet's head has a hole
 CREPE_MM = 0.6  # the crepe of a tape under paint
 GUM_MM = 1.6  # what a tape left
+RUN_MM = 1.2  # runs, and the edge of an old flake under a newer coat: both are relief only
 FILLER_MM, CRACK_MM = 2.5, 1.3  # a patch of filler, a crack in it
-MARKS = ("none", "decal_ghost", "old_glue", "sticker", "primer_spot", "dent")  # innocent marks on a panel
+MARKS = ("none", "decal_ghost", "old_glue", "sticker", "primer_spot", "dent", "scuff")  # innocent marks on a panel
 
 
 def lab_to_linear_srgb(lab: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -97,6 +98,7 @@ class PartTable:
     chalk: Tensor
     peeling: Tensor  # (P, 4): strength, centre along, centre across, radius
     crazing: Tensor  # cell size mm, 0: none
+    sag: Tensor  # (P, 5): kind (0 none, 1 runs, 2 edge of an older flake), centre along, across, radius, height mm
     texture: Tensor  # (P, 4): kind (0 none, 1 roller, 2 brush, 3 grains), height mm, wavelength mm, direction
     gum: Tensor  # (P, 6): how much is left (0 none), edge, width, centre along, half length mm, painted over
     gum_tone: Tensor
@@ -125,6 +127,8 @@ class Grime:
     moss: float = 0.0
     snow: float = 0.0
     drops: float = 0.0
+    polish: float = 0.0  # white residue in corners
+    cavity_wax: float = 0.0  # amber film and runs underneath and in the shuts
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,6 +278,7 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
         )  # fmt: skip
         _filled(coat, noise)
         _brushed(coat, noise)
+        _sagged(coat, noise)
         tone, rough, metal, height, bits, unsure = (
             coat.tone, coat.rough, coat.metal, coat.height, coat.bits, coat.unsure,
         )  # fmt: skip
@@ -599,6 +604,34 @@ def _filled(coat: _Coat, noise: Noise) -> None:
     coat.call(rows, "film_defect", torch.zeros_like(seen), broken & (off < 8.0))
 
 
+def _sagged(coat: _Coat, noise: Noise) -> None:
+    """Runs of too wet a coat, or the edge of an old flake that shows through a newer one: relief alone."""
+    sag = coat.table.sag[coat.part]
+    dx, dy = coat.along - sag[:, 1], coat.across - sag[:, 2]
+    rows = _rows((sag[:, 0] > 0) & (dx.abs() < 1.6 * sag[:, 3]) & (dy.abs() < 2.2 * sag[:, 3]))
+    if not len(rows):
+        return
+    p, sag, dx, dy = coat.part[rows], sag[rows], dx[rows], dy[rows]
+    b, f, radius, deep = coat.broad[rows], coat.fine[rows], sag[:, 3], sag[:, 4]
+    runs = sag[:, 0] == 1
+    # a curtain, and drops that ran down from it at irregular places, each with a bead at its end; rows run downwards
+    drop = torch.floor(dx / 24.0)
+    chance = [torch.frac((drop * k + 91.7 * coat.table.seed[p]).sin().abs() * 437.5) for k in (12.99, 7.23, 3.77)]
+    middle, reach = (drop + 0.3 + 0.4 * chance[0]) * 24.0, radius * (0.25 + 1.3 * chance[1])
+    width = 2.6 + 1.6 * chance[2] + 1.2 * torch.exp(-(((dy - reach) / 7.0) ** 2))
+    thread = torch.exp(-(((dx - middle + 0.6 * f) / width) ** 2)) * smoothstep(-6.0, 6.0, dy)
+    thread = thread * smoothstep(4.0, -4.0, dy - reach) * (0.7 + 0.5 * torch.exp(-(((dy - reach) / 8.0) ** 2)))
+    curtain = 0.5 * torch.exp(-(((dy - 2.0 * f) / 7.0) ** 2))
+    rim = smoothstep(1.0, 0.8, dx.abs() / radius)
+    ridges = deep * rim * torch.maximum(thread * (chance[0] > 0.35), curtain)
+    # the older coat's broken edge, rounded by what lies on it
+    level = 1.2 * torch.exp(-(dx**2 + dy**2) / radius**2) + 0.30 * f + 0.22 * b - 0.62
+    hollow = -deep * smoothstep(-0.05, 0.05, level)
+    coat.height[rows] += torch.where(runs, ridges, hollow)
+    near = torch.where(runs, ridges > 0.2 * deep, level.abs() < 0.14)
+    coat.call(rows, "film_defect", near & (coat.step[rows] < RUN_MM), near)
+
+
 def _texture_relief(
     texture: Tensor, position: Tensor, along: Tensor, across: Tensor, seed: Tensor, noise: Noise
 ) -> Tensor:
@@ -665,7 +698,7 @@ def _taped(coat: _Coat, noise: Noise) -> None:
 
 
 def _marked(coat: _Coat, noise: Noise) -> None:
-    """Innocent marks: the ghost of a decal, old glue, a sticker, a spot of primer, a dent."""
+    """Innocent marks: the ghost of a decal, old glue, a sticker, a spot of primer, a dent, a scuff."""
     mark = coat.table.mark[coat.part]
     u, v = (coat.along - mark[:, 1]) / mark[:, 3], (coat.across - mark[:, 2]) / mark[:, 4]
     rows = _rows((mark[:, 0] > 0) & (u.abs() < 2.2) & (v.abs() < 2.2))
@@ -678,7 +711,7 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     inward = torch.minimum((1 - u.abs()) * mark[:, 3], (1 - v.abs()) * mark[:, 4])  # mm from the outline
     inside, line = inward > 0, (inward.abs() < 0.7) & (f > -0.6)
     kind = mark[:, 0].long()
-    ghost, glue, sticker, spot, dent = (kind == MARKS.index(name) for name in MARKS[1:])
+    ghost, glue, sticker, spot, dent, scuff = (kind == MARKS.index(name) for name in MARKS[1:])
     glyph = noise(torch.stack([torch.floor(u * 7), torch.floor(v * 2.5), 997.0 * coat.table.seed[p]], 1) * 37.0, 9.0)
     tone = torch.where((ghost & inside)[:, None], 0.9 * tone + 0.1 * coat.table.colour[p] - 0.01, tone)
     tone = torch.where((ghost & line)[:, None], 0.55 * tone, tone)
@@ -695,8 +728,14 @@ def _marked(coat: _Coat, noise: Noise) -> None:
         sticker & inside, 0.25, mix(rough, torch.full_like(rough, 0.75), torch.maximum(oval * spot, blotch * glue))
     )
     height = height - mark[:, 5] * torch.exp(-2.0 * (u**2 + v**2)) * dent
+    # smeared on along the motion, over everything: streaks that thin out
+    smear = noise(
+        torch.stack([coat.along[rows] / 16.0, coat.across[rows], 997.0 * coat.table.seed[p]], 1), 6.0, octaves=3
+    )
+    rubbed = smoothstep(0.5, 1.3, smear + 1.3 - 1.6 * (0.5 * u**2 + v**2) + 0.25 * t) * scuff
+    tone = mix(tone, own, 0.9 * rubbed)
     coat.tone[rows], coat.rough[rows], coat.height[rows] = tone, rough, height
-    covered = (sticker & inside) | ((oval > 0.5) & spot)
+    covered = (sticker & inside) | ((oval > 0.5) & spot) | (rubbed > 0.5)
     coat.unsure[rows] |= torch.where(covered, coat.bits[rows], 0)
     coat.bits[rows] &= torch.where(covered, 0, coat.bits[rows])
     coat.metal[rows] *= 1 - covered.float()
@@ -727,7 +766,7 @@ def _soil(
     tiny: Tensor,
     noise: Noise,
 ) -> None:
-    """Dust on what faces up, mud from below, salt streaks, moss, snow, drops; what they cover can't be seen."""
+    """Dust on what faces up, mud from below, salt, moss, polish, wax, snow, drops; what they cover can't be seen."""
     device = colour.device
     up = texels.normal[:, 2]
     low = torch.exp(-torch.relu(texels.position_mm[:, 2]) / max(grime.mud_height_mm, 1.0))
@@ -752,6 +791,29 @@ def _soil(
         metallic *= 1 - moss
         relief += 0.8 * moss * (1 + 0.3 * tiny)
         hidden |= moss > 0.5
+    if grime.polish > 0:  # what a cloth left in corners: at the foot of rubbers, along seams, round heads
+        seam_edge = (texels.across_mm - texels.height_mm / 2).abs()
+        corner = torch.where(kind == 3, torch.exp(-torch.relu(texels.across_mm - 2) / 3.0), 0.0)
+        corner = torch.where(kind == 5, torch.exp(-(((seam_edge - 4.5) / 2.0) ** 2)), corner)
+        rim = torch.exp(-torch.relu(0.92 * texels.height_mm - texels.across_mm) / 0.8)
+        corner = torch.where(kind == 4, rim, corner)
+        left = corner * smoothstep(1.2 - 1.4 * grime.polish, 1.9 - 1.4 * grime.polish, broad + 0.6 * fine + 0.2 * tiny)
+        white = torch.tensor([0.62, 0.63, 0.62], device=device) * (1 + 0.1 * tiny[:, None])
+        colour += (white - colour) * (0.85 * left)[:, None]
+        roughness += (0.9 - roughness) * left
+        metallic *= 1 - left
+    if grime.cavity_wax > 0:
+        sags = texels.position_mm * torch.tensor([1.0, 1.0, 0.22], device=device)  # it ran down before it set
+        wet = noise(sags, 55.0, octaves=3, channel=4) + 0.5 * broad
+        coat = ((kind == 6) | ((kind == 2) & (up < 0.3))) * smoothstep(
+            1.0 - 1.6 * grime.cavity_wax, 1.7 - 1.6 * grime.cavity_wax, wet
+        )
+        amber = torch.tensor([0.17, 0.095, 0.03], device=device) * (1 + 0.2 * fine[:, None]).clamp(0.4, 1.6)
+        colour += (0.5 * colour + 0.5 * amber - colour) * coat[:, None]
+        roughness += (0.22 - roughness) * coat
+        metallic *= 1 - 0.7 * coat
+        relief += 0.15 * coat * (1 + 0.4 * fine)
+        hidden |= coat > 0.6
     if grime.snow > 0:
         lies = smoothstep(0.15, 0.6, up) * smoothstep(
             0.9 - 1.8 * grime.snow, 1.2 - 1.8 * grime.snow, broad + 0.25 * fine

@@ -11,12 +11,12 @@ from __future__ import annotations
 import csv
 import zlib
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import torch
 
-from pipeline.configuration import shipped
+from pipeline.configuration import Config, load, shipped
 from pipeline.records import HISTORIES
 from synthetic_data.geometry import Patch, placed, pop_rivet
 from synthetic_data.paint import FILL_RAMP_MM, MARKS, Grime, PartTable, lab_to_linear_srgb
@@ -24,6 +24,7 @@ from synthetic_data.vehicle import BodyFamily, Part, Site, Vehicle
 
 KIND_NUMBER = {"other": 0, "sheet": 1, "shut": 2, "seal": 3, "fastener": 4, "seam": 5, "hidden": 6}
 Lab = tuple[float, float, float]
+Range = tuple[float, float]
 FLAT_PARTS = ("door_skin", "wing", "tub_side", "tailgate", "bonnet", "rear_corner", "roof", "cab_corner", "wing_top")
 FILLER_TONES = ((0.48, 0.24, 0.20), (0.33, 0.33, 0.32), (0.60, 0.53, 0.38), (0.20, 0.34, 0.28), (0.66, 0.64, 0.60))
 GUM_TONES = ((0.42, 0.24, 0.07), (0.30, 0.27, 0.21), (0.55, 0.42, 0.20), (0.20, 0.17, 0.12))
@@ -188,25 +189,43 @@ def sample_history(name: str, vehicle: Vehicle, rng: np.random.Generator) -> Pai
     )
 
 
+class DirtSettings(Config):
+    """`configs/synthesis/dirt.yaml`."""
+
+    washed_probability: float
+    dust: Range
+    dust_when_washed: Range
+    mud: Range
+    mud_when_washed: Range
+    mud_height_mm: Range
+    probability: dict[Literal["salt", "moss", "snow", "drops", "polish", "cavity_wax"], float]
+    amount: dict[Literal["salt", "moss", "snow", "drops", "polish", "cavity_wax"], Range]
+
+
 def sample_grime(rng: np.random.Generator) -> Grime:
-    """Dirt of one vehicle on one day: half are washed for the advert."""
-    washed = rng.random() < 0.5
+    """Dirt of one vehicle on one day; washed for the advert or not."""
+    dirt = load(shipped("synthesis", "dirt.yaml"), DirtSettings)
+    washed = rng.random() < dirt.washed_probability
     brown = (
         np.array([0.16, 0.11, 0.07])
         * rng.uniform(0.6, 1.6)
         * np.array([1, rng.uniform(0.9, 1.1), rng.uniform(0.8, 1.2)])
     )
     dusty = np.array([0.34, 0.29, 0.22]) * rng.uniform(0.7, 1.3)
+    dust = rng.uniform(*(dirt.dust_when_washed if washed else dirt.dust))
+    mud = rng.uniform(*(dirt.mud_when_washed if washed else dirt.mud))
+    height = rng.uniform(*dirt.mud_height_mm)
+    some = {
+        name: float(rng.uniform(*dirt.amount[name])) if rng.random() < probability else 0.0
+        for name, probability in dirt.probability.items()
+    }
     return Grime(
-        float(rng.uniform(0, 0.12) if washed else rng.uniform(0.05, 0.55)),
-        float(rng.uniform(0, 0.2) if washed else rng.uniform(0.1, 0.9)),
-        float(rng.uniform(250, 900)),
-        float(rng.uniform(0, 0.3) if rng.random() < 0.2 else 0.0),
-        (float(dusty[0]), float(dusty[1]), float(dusty[2])),
-        (float(brown[0]), float(brown[1]), float(brown[2])),
-        moss=float(rng.uniform(0.2, 1.0)) if rng.random() < 0.14 else 0.0,
-        snow=float(rng.uniform(0.1, 0.9)) if rng.random() < 0.04 else 0.0,
-        drops=float(rng.uniform(0.3, 1.0)) if rng.random() < 0.12 else 0.0,
+        float(dust),
+        float(mud),
+        float(height),
+        dust_colour=(float(dusty[0]), float(dusty[1]), float(dusty[2])),
+        mud_colour=(float(brown[0]), float(brown[1]), float(brown[2])),
+        **some,
     )
 
 
@@ -242,7 +261,7 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
     columns = {name: torch.from_numpy(np.asarray([row[name] for row in rows])) for name in rows[0]}
     table = PartTable(**{k: v.float() if v.dtype == torch.float64 else v for k, v in columns.items()})
     refinished = frozenset().union(*(job.panels for job in history.jobs)) if history.jobs else frozenset()
-    for name in ("moss", "snow", "drops"):
+    for name in ("moss", "snow", "drops", "polish", "cavity_wax"):
         if getattr(grime, name) > 0:
             hard.add(name)
     finished = replace(vehicle, parts=tuple(parts), sites=(*vehicle.sites, *sites))
@@ -349,6 +368,7 @@ def _plain_row(part: Part, history: PaintHistory, look: _SharedLook, rng: np.ran
         "chalk": 0.0,
         "peeling": np.array([0.0, 0, 0, 1]),
         "crazing": 0.0,
+        "sag": np.array([0.0, 0, 0, 1, 0]),
         "texture": np.array([0.0, 0, 1, 0]),
         "gum": np.array([0.0, 0, 1, 0, 1, 0]),
         "gum_tone": np.zeros(3),
@@ -601,6 +621,8 @@ def _traces(
         sites.append(_mark(row, part, look, rng, hard))
     if is_film:
         sites.extend(_tape(row, part, job, rng))
+    if flat:
+        sites.extend(_sag(row, part, history, job))
     if flat and row["peeling"][0] > 0:
         sites.append(_site_on(part, row["peeling"][1], row["peeling"][2], 0.004 * row["peeling"][3], "peeling"))
     if flat and row["wear"][0] > 0.5:
@@ -656,7 +678,7 @@ def _fill(row: dict[str, Any], part: Part, rng: np.random.Generator) -> Site:
 def _mark(row: dict[str, Any], part: Part, look: _SharedLook, rng: np.random.Generator, hard: set[str]) -> Site:
     """What owners leave on a panel without painting it."""
     width, height = part.patch.size_mm
-    kind = int(rng.choice(np.arange(1, len(MARKS)), p=[0.17, 0.15, 0.20, 0.18, 0.30]))
+    kind = int(rng.choice(np.arange(1, len(MARKS)), p=[0.15, 0.13, 0.16, 0.16, 0.25, 0.15]))
     half = rng.uniform([30, 15], [min(150, 0.3 * width), min(70, 0.3 * height) + 1])
     if MARKS[kind] in ("primer_spot", "dent"):
         half = np.array([1.0, rng.uniform(0.6, 1.2)]) * rng.uniform(20, 80)
@@ -664,12 +686,32 @@ def _mark(row: dict[str, Any], part: Part, look: _SharedLook, rng: np.random.Gen
     row["mark"] = np.array([kind, at, up, half[0], half[1], rng.uniform(0.8, 5.0)])
     if MARKS[kind] == "sticker":
         row["mark_tone"] = lab_to_linear_srgb(sample_colour(rng)[1])
+    elif MARKS[kind] == "scuff":  # rubber or plastic, or another's paint
+        row["mark_tone"] = np.full(3, 0.03) if rng.random() < 0.5 else lab_to_linear_srgb(sample_colour(rng)[1])
     elif MARKS[kind] == "primer_spot":
         row["mark_tone"] = np.array(look.primer) * rng.uniform(0.8, 1.2)
     else:
         row["mark_tone"] = np.array([0.20, 0.14, 0.06]) * rng.uniform(0.3, 1.6)
     hard.add(MARKS[kind])
     return _site_on(part, at, up, half[0] * rng.uniform(2.5, 4.5) / 1000, MARKS[kind])
+
+
+def _sag(row: dict[str, Any], part: Part, history: PaintHistory, job: Job | None) -> list[Site]:
+    """Runs on an upright panel sprayed too wet, or an old flake's edge under a newer coat; the factory seldom ran."""
+    rng = _stream(history, f"sag {part.group}")
+    width, height = part.patch.size_mm
+    level = part.name.split(".")[0] in ("bonnet", "roof", "wing_top")
+    hurried = 1.2 - job.care if job is not None else 0.06
+    way = rng.random()
+    if way < 0.14 * hurried and not level:
+        kind, deep = 1.0, rng.uniform(0.12, 0.40)
+    elif 0.80 < way < 0.80 + 0.12 * hurried and job is not None:
+        kind, deep = 2.0, rng.uniform(0.07, 0.18)
+    else:
+        return []
+    at, up, radius = rng.uniform(0.2, 0.8) * width, rng.uniform(0.15, 0.7) * height, rng.uniform(35, 110)
+    row["sag"] = np.array([kind, at, up, radius, deep])
+    return [_site_on(part, at, up, 0.0035 * radius, "sag")]
 
 
 def _tape(row: dict[str, Any], part: Part, job: Job | None, rng: np.random.Generator) -> list[Site]:

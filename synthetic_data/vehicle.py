@@ -662,6 +662,14 @@ class Builder:
             np.array([[1.0, 0.004], [1.06, 0.012], [1.16, 0.006], [1.2, -0.004]]) * np.array([self.lamp_radius, 1]), 30
         ).flipped()
         lamp = placed((x0 + 0.004, lamp_y, lamp_z), z=(1, 0, 0))
+        gasket = np.array([[0.012, -0.001], [0.011, 0.005], [0.007, 0.007], [0.0, 0.007], [-0.014, 0.005]])
+        ring = turned(gasket + np.array([1.2 * self.lamp_radius, 0.0]), 60).moved(
+            lamp
+        )  # proud of the rim, its foot on the paint
+        self.add(
+            "lamp_gasket", ring, "rubber", "front_trim_clip", "black", "seal",
+            panel="wing_front_left", both=True, facing=(1, 0, 0),
+        )  # fmt: skip
         self.add("headlamp", lens.moved(lamp), "lamp", None, "lamp", both=True)
         self.add(
             "headlamp_rim",

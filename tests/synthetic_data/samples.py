@@ -58,6 +58,7 @@ def a_part(kind: int, **changes: Any) -> dict[str, Any]:
         "chalk": 0.0,
         "peeling": (0.0, 0, 0, 1),
         "crazing": 0.0,
+        "sag": (0.0, 0, 0, 1, 0),
         "texture": (0.0, 0, 1, 0),
         "gum": (0.0, 0, 1, 0, 1, 0),
         "gum_tone": (0.42, 0.24, 0.07),

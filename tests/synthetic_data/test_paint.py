@@ -16,6 +16,7 @@ torch = pytest.importorskip("torch")
 from synthetic_data.paint import (  # noqa: E402  (torch may be missing)
     CUE_BIT,
     D65_WHITE,
+    MARKS,
     XYZ_TO_SRGB,
     Film,
     Grime,
@@ -198,6 +199,23 @@ CAUSES: dict[str, tuple[str, dict[str, Any], dict[str, Any]]] = {
     ),
     "peeling": ("film_defect", a_part(SHEET, under=WHITE, has_under=True), {"peeling": (1.0, 120.0, 60.0, 40.0)}),
     "crazing": ("film_defect", a_part(SHEET), {"crazing": 5.0}),
+    "filler": (
+        "filler",
+        a_part(SHEET, under=WHITE, has_under=True),
+        {"filler": (0.3, 120.0, 60.0, 50.0, 40.0, 1.1, 0.0)},
+    ),
+}
+# the same for what only a near look tells: relief, and gum
+CLOSE: dict[str, tuple[str, dict[str, Any], dict[str, Any]]] = {
+    "runs": ("film_defect", a_part(SHEET), {"sag": (1.0, 120.0, 40.0, 60.0, 0.3)}),
+    "old edge": ("film_defect", a_part(SHEET), {"sag": (2.0, 120.0, 60.0, 45.0, 0.12)}),
+    "roller": ("coarse_texture", a_part(SHEET), {"texture": (1.0, 0.06, 3.0, 0.0)}),
+    "brush": ("coarse_texture", a_part(SHEET), {"texture": (2.0, 0.06, 3.0, 0.0)}),
+    "grains": ("coarse_texture", a_part(SHEET), {"texture": (3.0, 0.25, 3.0, 0.0)}),
+    "cracked filler": ("filler", a_part(SHEET), {"filler": (0.3, 120.0, 60.0, 50.0, 40.0, 0.0, 1.0)}),
+    "blind rivet": ("changed_joint", a_part(FASTENER), {"rejoined": True}),
+    "gum": ("tape_residue", a_part(SHEET), {"gum": (1.5, 40.0, 25.0, 120.0, 90.0, 0.0)}),
+    "gum under paint": ("tape_residue", a_part(SHEET), {"gum": (1.5, 40.0, 25.0, 120.0, 90.0, 1.0)}),
 }
 
 
@@ -217,6 +235,28 @@ def test_a_cue_is_there_where_its_cause_is_switched_on_and_nowhere_else(cause: s
         assert changed[mask].mean() > 0.05
     elif cause != "crazing":  # cracks are thin; their patch is marked
         assert changed[mask].mean() > 0.5
+
+
+@pytest.mark.parametrize("cause", CLOSE)
+def test_what_needs_a_near_look_is_called_near_and_left_open_far(cause: str) -> None:
+    cue, plain, change = CLOSE[cause]
+    before, near, far = look(plain, step_mm=0.4), look(plain | change, step_mm=0.4), look(plain | change, step_mm=3.0)
+    assert not before.cues.any() and named(near.cues) == {cue}
+    assert named(far.cues) == set() and cue in named(far.unknown)
+    mask = marked(near.cues, cue)
+    bent = np.abs((near.relief_mm - before.relief_mm).numpy().reshape(SHAPE)) > 0.015
+    if cause != "blind rivet":  # the painter bends the mesh: test_painter.py
+        assert bent[mask].mean() > 0.3
+    if cause in ("runs", "gum", "gum under paint"):
+        assert bent[~ndimage.binary_dilation(mask, iterations=9)].mean() < 0.02
+
+
+def test_runs_run_down_and_end_in_a_bead() -> None:
+    # common practice, no source: a run starts where the coat was too wet and hangs from there
+    film = look(a_part(SHEET, sag=(1.0, 120.0, 40.0, 60.0, 0.3)), step_mm=0.4)
+    relief = film.relief_mm.numpy().reshape(SHAPE)
+    assert relief.min() >= 0 and 0.25 < relief.max() < 0.5
+    assert relief[22:].sum() > 4 * relief[:18].sum()  # row 20 is where it started, rows go down
 
 
 def test_a_masking_edge_is_where_two_paints_meet() -> None:
@@ -318,6 +358,11 @@ INNOCENT = {
     "packed seam": a_part(SEAM, packed=1.0),
     "factory bead": a_part(SEAM, sealer=1.0),
     "wheel": a_part(OTHER, is_painted=True, chips=1.0),
+    "grained plastic": a_part(OTHER, texture=(3.0, 0.1, 1.5, 0.0)),
+    **{
+        name: a_part(SHEET, mark=(float(MARKS.index(name)), 120.0, 60.0, 50.0, 30.0, 3.0), mark_tone=WHITE)
+        for name in MARKS[1:]
+    },
 }
 
 
@@ -351,6 +396,22 @@ def test_dirt_alone_is_no_cue() -> None:
         assert (step(look(a_part(kind)), film) > 0.05).mean() > 0.2
 
 
+@pytest.mark.parametrize(("dirt", "kind"), [("polish", SEAL), ("polish", SEAM), ("cavity_wax", HIDDEN), ("salt", SEAL)])
+def test_what_is_smeared_on_is_no_cue_and_can_be_seen(dirt: str, kind: int) -> None:
+    film = look(a_part(kind), grime=replace(CLEAN, **{dirt: 1.0}))
+    assert not film.cues.any() and not film.unknown.any()
+    assert (step(look(a_part(kind)), film) > 0.05).mean() > 0.01
+
+
+def test_mist_under_fresh_underseal_or_wax_cannot_be_judged() -> None:
+    misted = a_part(HIDDEN, veil=(1.2, 0.0, 1.0, 0.0, 300.0, 400.0))
+    covered = look(misted | {"sealed_over": True})
+    assert not covered.cues.any() and "overspray_hidden" in named(covered.unknown)
+    plain, waxed = look(misted), look(misted, grime=replace(CLEAN, cavity_wax=1.0))
+    lost = marked(plain.cues, "overspray_hidden") & ~marked(waxed.cues, "overspray_hidden")
+    assert lost.mean() > 0.05 and marked(waxed.unknown, "overspray_hidden")[lost].all()
+
+
 def test_mist_comes_from_where_the_gun_was() -> None:
     veil = {"veil": (1.2, 0.0, 1.0, 0.0, 300.0, 400.0)}
     toward, away = (look(a_part(HIDDEN, **veil), normal=normal) for normal in ((0, 1, 0), (0, -1, 0)))
@@ -373,7 +434,7 @@ def test_droplets_show_one_by_one_in_fine_texels_and_as_a_veil_in_coarse_ones() 
 
 
 def every_part() -> Iterator[dict[str, Any]]:
-    for _, plain, change in CAUSES.values():
+    for _, plain, change in (*CAUSES.values(), *CLOSE.values()):
         yield plain | change
     yield from INNOCENT.values()
 
@@ -386,7 +447,7 @@ def test_a_film_stays_within_what_a_surface_can_be() -> None:
     for values in (film.colour, film.roughness, film.metallic, film.relief_mm):
         assert torch.isfinite(values).all()
     assert not (film.cues & film.unknown).any()  # called or unknown, never both
-    assert named(film.cues) == {cue for cue, _, _ in CAUSES.values()}
+    assert named(film.cues) >= {cue for cue, _, _ in CAUSES.values()}
 
 
 def test_the_same_seeds_give_the_same_film_and_parts_do_not_mix() -> None:
