@@ -393,12 +393,14 @@ def black_touch_up(place: Place, surface: Surface, rng: np.random.Generator) -> 
         patch = smoothstep(0.25, 0.4, np.exp(-distance) + 0.1 * uneven) * _border(place)
     else:
         patch = _inside(place) * smoothstep(-1.2, -0.6, field)
-    return [Layer(0.93 * patch, np.array(BLACK) * rng.uniform(0.8, 1.6), _even(place), _none(place), gloss=0.9)]
+    gloss = rng.uniform(0.1, 0.9)  # brushed on as thick, or as thin, as paint of the body's colour
+    return [Layer(0.97 * patch, np.array(BLACK) * rng.uniform(0.8, 1.6), _even(place), _none(place), gloss=gloss)]
 
 
 def rust(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
     field = clouds(rng, place, max(0.5 * place.breadth, 5), 4)
-    cover = 0.85 * smoothstep(0.0, 0.9, field) * _soft(place)
+    least = rng.choice([-1.8, 0.0])  # all over, or in spots
+    cover = 0.93 * smoothstep(least, least + 0.9, field) * _soft(place)
     shade = np.array(RUST) * (1 + 0.35 * clouds(rng, place, 4, 2)[..., None])
     return [Layer(cover, np.clip(shade, 0.005, 0.9), _even(place), _none(place))]
 
@@ -467,9 +469,18 @@ def bird_lime(place: Place, surface: Surface, rng: np.random.Generator) -> list[
 
 
 def bright_plating(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
-    """A new plated head: bare, bright, its facets as sharp as ever."""
-    cover = rng.uniform(0.35, 0.6) * _inside(place)
-    return [Layer(cover, np.array([0.5, 0.5, 0.49]), _even(place), _none(place), gloss=1.6)]
+    """A new plated head: bare and bright, or dull as zinc goes; its facets as they were."""
+    cover = rng.uniform(0.35, 0.97) * _inside(place)
+    shade = rng.uniform(0.3, 0.55) * np.array([1.0, 1.0, 0.98])
+    return [Layer(cover, shade, _even(place), _none(place), gloss=rng.uniform(0.1, 1.6))]
+
+
+def grime(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
+    """Oil and dirt caked over a head: as thick as a coat, of no body's colour."""
+    uneven = clouds(rng, place, 0.8 * place.breadth, 3)
+    cover = np.clip(0.93 + 0.05 * uneven, 0, 0.98) * _inside(place)
+    shade = np.array(MUD) * rng.uniform(0.3, 0.8) * (1 + 0.15 * uneven[..., None])
+    return [Layer(cover, np.clip(shade, 0.005, 0.9), _even(place), _none(place), gloss=rng.uniform(0.0, 0.4))]
 
 
 def packed(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
@@ -516,7 +527,7 @@ CUES: dict[str, tuple[tuple[Kind, ...], Draw]] = {
 INNOCENT: dict[str, tuple[Draw, ...]] = {
     "overspray_rubber": (dust, chalk, polish, black_touch_up, shadow),
     "overspray_hidden": (dust, mud, salt, rust, black_touch_up, shadow),
-    "painted_fastener": (black_touch_up, rust, dust, bright_plating),
+    "painted_fastener": (black_touch_up, rust, dust, grime, bright_plating),
     "filled_seam": (packed, open_seam, shadow),
     "masking_edge": (shadow, crease, dust, scratches),
     "wear_through": (chip, smear, rust, mud),
