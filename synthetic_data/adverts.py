@@ -320,7 +320,13 @@ def _take(
         painted = _emptied(painted, rng)
     focus = float(np.linalg.norm(view.target - view.origin))
     exposure, doubtful = expose(
-        painted, view, stage, variant=variant, samples=_samples(settings, phone), seed=int(rng.integers(2**31)), focus_m=focus
+        painted,
+        view,
+        stage,
+        variant=variant,
+        samples=_samples(settings, phone),
+        seed=int(rng.integers(2**31)),
+        focus_m=focus,
     )
     photo = develop(exposure, phone, rng, camera, illuminance_lux=environment.illuminance_lux)
     body = _body_lab(painted, site)

@@ -18,6 +18,7 @@ import torch
 
 from pipeline.records import DETECTED_CUES, SURFACES, ZONES
 from synthetic_data.camera import Exposure
+from synthetic_data.denoise import Half, denoise
 from synthetic_data.geometry import Patch
 from synthetic_data.paint import CUE_BIT, Film, Noise, PartTable, Texels, shade
 from synthetic_data.painter import PaintedVehicle
@@ -26,6 +27,9 @@ from synthetic_data.vehicle import Part
 Array = npt.NDArray[Any]
 SMALLEST_TEXEL_MM = 0.12
 TEXELS_A_PIXEL = 2.4
+AOVS = "albedo:albedo,normal:sh_normal,distance:depth"  # after the radiance, in this order: 3, 3 and 1 channels
+LEAST_DENOISED = 4  # paths a pixel
+HALF_SEED = 0x9E3779B9  # between the seeds of the two halves
 NEAR_CLIP_M = 0.01  # rays, and so the depths read from them, start here
 
 
@@ -409,7 +413,8 @@ def expose(
 ) -> tuple[Exposure, dict[str, Array]]:
     """Render one view. Returns the exposure with its labels, and the masks of cues too faint or hidden to be judged.
 
-    Radiance is linear sRGB in the environment's own scale. Deterministic for one variant, seed and number of samples.
+    Radiance is linear sRGB in the environment's own scale, from `samples` paths a pixel, denoised. Deterministic for
+    one variant, seed and number of samples.
     """
     if mi.variant() != variant:
         mi.set_variant(variant)
@@ -442,15 +447,28 @@ def expose(
     scene = mi.load_dict(
         {
             "type": "scene",
-            "integrator": {"type": "path", "max_depth": 6, "rr_depth": 4},
+            "integrator": {"type": "aov", "aovs": AOVS, "light": {"type": "path", "max_depth": 6, "rr_depth": 4}},
             "sensor": _sensor(view, samples),
             "body": body,
             "ground": _ground_mesh(stage, Noise(seed % 1000 + 7, device), device),
             "sky": stage.emitter,
         }
     )
-    radiance = np.array(mi.render(scene, seed=seed, spp=samples))[..., :3]
+    radiance = _radiance(scene, samples, seed, device)
     return _labelled(scene, radiance, view, parts, baked, focus_m)
+
+
+def _radiance(scene: Any, samples: int, seed: int, device: torch.device) -> Array:
+    """Radiance (H, W, 3) of `samples` paths a pixel: in two halves and denoised, or plainly where there are too few."""
+    if samples < LEAST_DENOISED:
+        return np.array(mi.render(scene, seed=seed, spp=samples))[..., :3]
+    rows = math.isqrt(samples // 2)  # the sampler jitters within a grid that must be full
+    paths, halves = samples // 2 // rows * rows, []
+    for half in range(2):
+        image = np.array(mi.render(scene, seed=(seed + half * HALF_SEED) % 2**32, spp=paths))
+        channels = torch.nan_to_num(torch.from_numpy(image).to(device).permute(2, 0, 1), posinf=1e4)
+        halves.append(Half(channels[:3].clamp(min=0), channels[3:6].clamp(0, 1), channels[6:9], channels[9:10]))
+    return denoise(*halves).permute(1, 2, 0).cpu().numpy()
 
 
 def _extended(table: PartTable, keep: list[int], stage: Stage) -> PartTable:
@@ -493,7 +511,7 @@ def _sensor(view: View, samples: int) -> dict[str, Any]:
             "component_format": "float32",
             "rfilter": {"type": "box"},
         },
-        "sampler": {"type": "independent", "sample_count": samples},
+        "sampler": {"type": "multijitter", "sample_count": samples},
     }
 
 

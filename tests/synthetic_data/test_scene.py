@@ -38,7 +38,7 @@ def shot(painted: PaintedVehicle, view: View, where: Stage, variant: str, sample
 def samples_of(table: PartTable, patches: list[Patch]) -> PaintedVehicle:
     """Plain surfaces in place of a vehicle."""
     parts = tuple(Part(f"sample{k}", one, "paint", None, None, "body", "other") for k, one in enumerate(patches))
-    model = Vehicle("samples", parts, (), 1.0, 1.0, 1.0, (), NOWHERE)
+    model = Vehicle("samples", parts, (), 1.0, 1.0, 1.0, (), NOWHERE, NOWHERE)
     past = resprayed(0.5, 1).history
     return PaintedVehicle(model, past, table, CLEAN, frozenset(), frozenset(), frozenset())
 

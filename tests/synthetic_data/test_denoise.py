@@ -1,0 +1,87 @@
+"""Denoising of made-up halves whose truth is known: what is noise goes, what is picture stays."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from skimage.restoration import estimate_sigma
+
+torch = pytest.importorskip("torch")
+
+from synthetic_data.denoise import Half, denoise  # noqa: E402  (torch may be missing)
+
+HEIGHT, WIDTH = 96, 128
+
+
+def halves(truth: Any, sigma: float, *, albedo: Any = 1.0, normal: Any = None) -> list[Half]:
+    """Two noisy halves (each of deviation `sigma`) of a radiance (H, W), with the guides of a flat wall 2 m away."""
+    rng = np.random.default_rng(1)
+    paint = torch.from_numpy(np.broadcast_to(np.asarray(albedo, np.float32), (3, HEIGHT, WIDTH)).copy())
+    facing = np.zeros((3, HEIGHT, WIDTH), np.float32) if normal is None else normal.astype(np.float32)
+    made = []
+    for _ in range(2):
+        noisy = (
+            truth + rng.normal(0, sigma, (3, HEIGHT, WIDTH)) if sigma else np.broadcast_to(truth, (3, HEIGHT, WIDTH))
+        )
+        radiance = torch.from_numpy(noisy.astype(np.float32))
+        made.append(Half(radiance, paint, torch.from_numpy(facing), torch.full((1, HEIGHT, WIDTH), 2.0)))
+    return made
+
+
+def off(found: Any, truth: Any) -> float:
+    return float(np.sqrt(((found.numpy() - truth) ** 2).mean()))
+
+
+def test_noise_on_an_even_surface_goes() -> None:
+    truth = np.full((HEIGHT, WIDTH), 0.4)
+    result = denoise(*halves(truth, 0.1))
+    assert off(result, truth) < 0.1 / np.sqrt(2) / 5  # two halves together have 0.1 / √2
+    # scikit-image's estimate (Donoho and Johnstone 1994) of what noise is left
+    assert float(estimate_sigma(result[0].numpy())) < 0.1 / np.sqrt(2) / 10
+
+
+def test_a_picture_without_noise_stays() -> None:
+    rng = np.random.default_rng(2)
+    truth = rng.uniform(0.1, 0.9, (HEIGHT, WIDTH))
+    assert off(denoise(*halves(truth, 0.0)), truth) < 0.005
+
+
+def test_specks_painted_on_a_surface_stay() -> None:
+    # droplets of one pixel: they are in the albedo, which the render gives without the light's noise
+    specks = np.where(np.random.default_rng(3).random((HEIGHT, WIDTH)) < 0.05, 0.5, 0.1)
+    result = denoise(*halves(specks * 0.8, 0.02, albedo=specks)).numpy()[0]
+    contrast = result[specks > 0.3].mean() - result[specks < 0.3].mean()
+    assert contrast == pytest.approx(0.8 * 0.4, rel=0.05)
+    assert result[specks > 0.3].min() > result[specks < 0.3].max()
+
+
+def test_edges_of_light_and_of_shape_stay() -> None:
+    left = np.arange(WIDTH)[None] < 64
+    shadow = np.where(left, 0.2, 0.6) * np.ones((HEIGHT, 1))
+    assert off(denoise(*halves(shadow, 0.05)), shadow) < 0.015
+    # two faces of nearly one brightness, told apart by their normals
+    faint = np.where(left, 0.40, 0.43) * np.ones((HEIGHT, 1))
+    normal = np.zeros((3, HEIGHT, WIDTH))
+    normal[0], normal[1] = left, ~left
+    sharp = denoise(*halves(faint, 0.05, normal=normal)).numpy()[:, :, 63:65].mean((0, 1))
+    assert sharp[1] - sharp[0] == pytest.approx(0.03, abs=0.01)
+
+
+def test_a_rivet_of_few_pixels_keeps_its_shading() -> None:
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+    round_ = np.hypot(y - 48, x - 64) / 5
+    head = round_ < 1
+    normal = np.stack(
+        [
+            np.where(head, (x - 64) / 5, 0),
+            np.where(head, (y - 48) / 5, 0),
+            np.sqrt(np.maximum(1 - np.where(head, round_, 0) ** 2, 0)),
+        ]
+    )
+    light = np.array([0.5, -0.5, np.sqrt(0.5)])
+    truth = 0.5 * np.clip(np.tensordot(light, normal, 1), 0, 1)
+    result = denoise(*halves(truth, 0.03, normal=normal)).numpy().mean(0)
+    assert np.corrcoef(result[head], truth[head])[0, 1] > 0.97
+    assert np.abs(result - truth)[head].mean() < 0.03
