@@ -20,7 +20,7 @@ import typer
 
 from pipeline.colour import colour_settings, is_finding, measure_colour
 from pipeline.paint_table import Lab
-from pipeline.records import SURFACES, ZONES, Measure, Photo
+from pipeline.records import SURFACES, Measure, Photo
 from tests.pipeline.painted import made_findings, made_maps, step_of
 
 GROUPS = {
@@ -42,6 +42,7 @@ def photo_of(index: int, seed: int, variant: str, width: int) -> tuple[Photo, An
     from synthetic_data.painter import Job, PaintHistory, paint_vehicle, sample_colour, sample_grime
     from synthetic_data.scene import Stage, View, expose, light_up
     from synthetic_data.textures import GROUNDS, ground_texture
+    from tests.pipeline.unrendered import panels_seen
 
     rng = np.random.default_rng([seed, index])
     family = FAMILIES[index % 4]
@@ -71,13 +72,8 @@ def photo_of(index: int, seed: int, variant: str, width: int) -> tuple[Photo, An
     exposure, _ = expose(painted, view, stage, variant=variant, samples=20, seed=noise, focus_m=float(reach))
     panels = sorted({part.panel for part in painted.vehicle.parts if part.panel})
     number = {panel: 1 + k for k, panel in enumerate(panels)}
-    side = np.zeros_like(exposure.zone)
-    for first in range(0, len(panels), len(ZONES)):  # panels travel as zones, as many at a time as there are
-        name = {panel: ZONES[k] for k, panel in enumerate(panels[first : first + len(ZONES)])}
-        parts = tuple(replace(part, zone=name.get(part.panel)) for part in painted.vehicle.parts)
-        told = replace(painted, vehicle=replace(painted.vehicle, parts=parts))
-        labels, _ = expose(told, view, stage, variant=variant, samples=1, seed=noise, focus_m=float(reach))
-        side = np.where(labels.zone > 0, first + labels.zone, side).astype(np.uint8)
+    seen = panels_seen(painted.vehicle, view)
+    side = sum((seen == panel) * np.uint8(k) for panel, k in number.items())
     photo = develop(
         replace(exposure, side=side), phone, rng, camera_settings(), illuminance_lux=environment.illuminance_lux
     )

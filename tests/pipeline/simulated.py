@@ -7,7 +7,7 @@ measurement of anything: shares, views and the network are made up.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from pipeline.records import DETECTED_CUES, HISTORIES, ZONES, Box, CueFinding, C
 # shares of views in an advert: those of the generator (configs/synthesis/adverts.yaml), without papers
 SHOTS = {"exterior": 0.16, "rear": 0.06, "door_open": 0.10, "interior": 0.04, "underside": 0.06, "close_up": 0.58}
 WIDTH, HEIGHT = 1600, 1200
+LEAST_OF_A_PHOTO = 3e-5  # 24 pixels of 1024 by 768: less of a cue in a zone is no box of its own
 PREVALENCE = 0.2  # of a cue among the photos that the network was evaluated on
 
 
@@ -175,40 +176,59 @@ def network_on_labels(folder: Path, network: SimulatedNetwork, seed: int) -> Ite
             continue
         dense = np.asarray(Image.open(plane).convert("RGB"))
         zone, side = np.where(dense[..., 1] < len(ZONES) + 1, dense[..., 1], 0), dense[..., 2]
-        shares = np.bincount(zone.ravel(), minlength=len(ZONES) + 1) / zone.size
-        in_view = [k for k in range(1, len(ZONES) + 1) if shares[k] >= 0.0005]
-        sides = {ZONES[k - 1]: told for k in in_view if (told := _told(side[zone == k]))}
-        found = {}
-        for cue in DETECTED_CUES:
-            if cue not in network.cues:
-                found[cue] = CueFinding(score=None, assessable=False)
-                continue
-            label = getattr(row, f"cue_{cue}")
-            present = bool(label == 1) if label is not pd.NA else False
-            score = network.score(present, rng)
-            boxes: list[Box] = []
-            if score > PREVALENCE:
-                seen = masks.get((name, cue), []) if present else []
-                for mask in (rle.decode(code).astype(bool) for code in seen):
-                    boxes += _boxes_by_zone(mask, zone, side, score)
-                places = [k for k in in_view if ZONES[k - 1] in cue_entries()[cue].zones]
-                if not boxes and places:
-                    where = int(rng.choice(places))
-                    boxes = _boxes_by_zone(zone == where, zone, side, score)
-            found[cue] = CueFinding(score=score, assessable=True, boxes=tuple(boxes[:20]))
-        yield PhotoFindings(
-            advert=str(row.advert),
-            photo=name,
-            sha256="0" * 64,
-            width=dense.shape[1],
-            height=dense.shape[0],
-            shot={str(row.shot): 1.0},
-            quality=Quality(sharpness=0.7, exposure=0.0, assessable=True),
-            vehicle=0.99 if pd.notna(row.vehicle_visible) and row.vehicle_visible == 1 else 0.01,
-            cues=found,
-            zones={ZONES[k - 1]: float(shares[k]) for k in in_view},
-            sides=sides,
-        )
+        labels = {cue: getattr(row, f"cue_{cue}") for cue in network.cues}
+        present = {cue: None if label is pd.NA else int(label) for cue, label in labels.items()}
+        seen = {cue: [rle.decode(c).astype(bool) for c in masks.get((name, cue), [])] for cue in network.cues}
+        visible = pd.notna(row.vehicle_visible) and row.vehicle_visible == 1
+        yield photo_of_planes(str(row.advert), name, str(row.shot), zone, side, present, seen, network, rng, visible)
+
+
+def photo_of_planes(
+    advert: str,
+    photo: str,
+    shot: str,
+    zone: npt.NDArray[np.uint8],
+    side: npt.NDArray[np.uint8],
+    present: Mapping[str, int | None],
+    masks: Mapping[str, Sequence[npt.NDArray[np.bool_]]],
+    network: SimulatedNetwork,
+    rng: np.random.Generator,
+    shows_vehicle: bool = True,
+) -> PhotoFindings:
+    """What the simulated network finds in one photo, given its planes (H, W), and cues that are there with masks.
+
+    An alarm for a cue that is there lies on its masks, another one on any place where the cue is looked for.
+    """
+    shares = np.bincount(zone.ravel(), minlength=len(ZONES) + 1) / zone.size
+    in_view = [k for k in range(1, len(ZONES) + 1) if shares[k] >= 0.0005]
+    found = {}
+    for cue in DETECTED_CUES:
+        if cue not in network.cues:
+            found[cue] = CueFinding(score=None, assessable=False)
+            continue
+        is_there = present.get(cue) == 1
+        score = network.score(is_there, rng)
+        boxes: list[Box] = []
+        if score > PREVALENCE:
+            for mask in masks.get(cue, ()) if is_there else ():
+                boxes += _boxes_by_zone(mask, zone, side, score)
+            places = [k for k in in_view if ZONES[k - 1] in cue_entries()[cue].zones]
+            if not boxes and places:
+                boxes = _boxes_by_zone(zone == int(rng.choice(places)), zone, side, score)
+        found[cue] = CueFinding(score=score, assessable=True, boxes=tuple(boxes[:20]))
+    return PhotoFindings(
+        advert=advert,
+        photo=photo,
+        sha256="0" * 64,
+        width=zone.shape[1],
+        height=zone.shape[0],
+        shot={shot: 1.0},
+        quality=Quality(sharpness=0.7, exposure=0.0, assessable=True),
+        vehicle=0.99 if shows_vehicle else 0.01,
+        cues=found,
+        zones={ZONES[k - 1]: float(shares[k]) for k in in_view},
+        sides={ZONES[k - 1]: told for k in in_view if (told := _told(side[zone == k]))},
+    )
 
 
 def _told(cells: npt.NDArray[np.uint8]) -> Side | None:
@@ -224,7 +244,7 @@ def _boxes_by_zone(
     boxes = []
     for k in np.unique(zone[mask]):
         part = mask & (zone == k)
-        if part.sum() < 24:
+        if part.sum() < LEAST_OF_A_PHOTO * mask.size:
             continue
         rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
         boxes.append(
