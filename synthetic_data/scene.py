@@ -27,7 +27,7 @@ from synthetic_data.vehicle import Part
 Array = npt.NDArray[Any]
 SMALLEST_TEXEL_MM = 0.12
 TEXELS_A_PIXEL = 2.4
-AOVS = "albedo:albedo,normal:sh_normal,distance:depth"  # after the radiance, in this order: 3, 3 and 1 channels
+FIRST_HITS = "albedo:albedo,normal:sh_normal,distance:depth"  # 3, 3 and 1 channels, the film's last
 LEAST_DENOISED = 4  # paths a pixel
 HALF_SEED = 0x9E3779B9  # between the seeds of the two halves
 NEAR_CLIP_M = 0.01  # rays, and so the depths read from them, start here
@@ -447,7 +447,7 @@ def expose(
     scene = mi.load_dict(
         {
             "type": "scene",
-            "integrator": {"type": "aov", "aovs": AOVS, "light": {"type": "path", "max_depth": 6, "rr_depth": 4}},
+            "integrator": {"type": "path", "max_depth": 6, "rr_depth": 4},
             "sensor": _sensor(view, samples),
             "body": body,
             "ground": _ground_mesh(stage, Noise(seed % 1000 + 7, device), device),
@@ -464,10 +464,18 @@ def _radiance(scene: Any, samples: int, seed: int, device: torch.device) -> Arra
         return np.array(mi.render(scene, seed=seed, spp=samples))[..., :3]
     rows = math.isqrt(samples // 2)  # the sampler jitters within a grid that must be full
     paths, halves = samples // 2 // rows * rows, []
+    first_hits = mi.load_dict({"type": "aov", "aovs": FIRST_HITS})
     for half in range(2):
-        image = np.array(mi.render(scene, seed=(seed + half * HALF_SEED) % 2**32, spp=paths))
-        channels = torch.nan_to_num(torch.from_numpy(image).to(device).permute(2, 0, 1), posinf=1e4)
-        halves.append(Half(channels[:3].clamp(min=0), channels[3:6].clamp(0, 1), channels[6:9], channels[9:10]))
+        own = (seed + half * HALF_SEED) % 2**32
+        # one seed, so both see the same places in each pixel; a path inside the `aov` integrator takes twice the time
+        light, hits = (
+            torch.nan_to_num(torch.from_numpy(image).to(device).permute(2, 0, 1), posinf=1e4)
+            for image in (
+                np.array(mi.render(scene, seed=own, spp=paths)),
+                np.array(mi.render(scene, integrator=first_hits, seed=own, spp=paths)),
+            )
+        )
+        halves.append(Half(light[:3].clamp(min=0), hits[-7:-4].clamp(0, 1), hits[-4:-1], hits[-1:]))
     return denoise(*halves).permute(1, 2, 0).cpu().numpy()
 
 
