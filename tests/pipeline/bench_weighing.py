@@ -208,7 +208,10 @@ def main(
     settings = WeighingSettings.shipped()
     report: dict[str, Any] = {"simulated": bool(simulated or labels or unrendered)}
     if unrendered:
-        from tests.pipeline.unrendered import adverts  # needs the extra `train`
+        import mitsuba  # here: it needs the extra `train`
+
+        mitsuba.set_variant("llvm_ad_rgb")
+        from tests.pipeline.unrendered import adverts
 
         network = SimulatedNetwork(LABELLED_CUES, sensitivity, false_alarm)
         made = list(adverts(unrendered, seed, advert_settings(), network))
