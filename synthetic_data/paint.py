@@ -359,11 +359,12 @@ def shade(texels: Texels, table: PartTable, grime: Grime, noise: Noise, generato
                 [(table.seed[p] * 12.9).sin(), (table.seed[p] * 7.7).cos(), (table.seed[p] * 3.1).sin()], 1
             )
             line = (pos * scratch_dir).sum(-1) + 3.0 * noise(pos, 300.0, channel=2)
-            scratched = (
-                (chip > 0.25) & (((line % 97.0) - 48.0).abs() < 0.35) & (noise(pos, 90.0, octaves=2, channel=4) > 1.0)
-            )
-            tone = torch.where(scratched[:, None], 0.55 * tone + 0.2, tone)
-            rough = torch.where(scratched, rough + 0.2, rough)
+            # a texel wider than the scratch takes its share of it: a thin line, not a row of dots
+            half = (0.6 * texels.step_mm[rows]).clamp(min=0.35)
+            drawn = (chip > 0.25) & (noise(pos, 90.0, octaves=2, channel=4) > 1.0)
+            scratched = 0.35 / half * drawn * (((line % 97.0) - 48.0).abs() < half)
+            tone = mix(tone, 0.55 * tone + 0.2, scratched)
+            rough = rough + 0.2 * scratched
         coat.tone, coat.rough, coat.metal, coat.height, coat.bits, coat.unsure = (
             tone,
             rough,

@@ -16,6 +16,7 @@ from pipeline.records import HISTORIES  # noqa: E402  (torch may be missing)
 from synthetic_data.geometry import Patch  # noqa: E402
 from synthetic_data.paint import CUE_BIT, Film, Noise, Texels, lab_to_linear_srgb, shade  # noqa: E402
 from synthetic_data.painter import (  # noqa: E402
+    BAY_PANELS,
     INSIDE_PANELS,
     NEVER_REFINISHED,
     Job,
@@ -172,6 +173,39 @@ def test_careless_work_leaves_every_cue_of_it_somewhere() -> None:
     wanted = ("overspray_rubber", "overspray_hidden", "painted_fastener", "filled_seam", "masking_edge", "wear_through")
     assert all(seen[cue] >= 5 for cue in wanted), dict(seen)
     assert set(seen) >= {"tape_residue", "filler", "coarse_texture", "film_defect"} and min(seen.values()) >= 2
+
+
+def test_a_quick_change_leaves_the_engine_bay_in_the_old_colour_and_mist_in_it() -> None:
+    # design section 10 (common practice, no source): a quick colour change leaves bulkhead and engine bay as they were
+    old = lab_to_linear_srgb(OLD_LAB)
+    misted = clean = 0
+    for seed in range(8):
+        past = resprayed(0.0, seed).history
+        one = painted(past, "pellock", "bonnet")
+        bay = {k: part for k, part in enumerate(one.vehicle.parts) if part.panel in (*BAY_PANELS, "bulkhead")}
+        assert {part.panel for part in bay.values()} == {*BAY_PANELS, "bulkhead"}
+        for k, part in bay.items():  # the old colour is there: on the whole, or beyond a masking line
+            kept = one.table.under[k] if float(one.table.masking[k, 0]) >= 0 else one.table.colour[k]
+            assert part.kind != "shut" or kept.numpy() == pytest.approx(old, abs=1e-6), part.name
+        loose = [k for k, part in enumerate(one.vehicle.parts) if part.panel == "engine_bay"]
+        assert len(loose) > 150 and "engine_bay" not in one.refinished
+        misted += any(float(one.table.veil[k, 0]) > 0 for k in loose)
+        job = replace(past.jobs[0], panels=frozenset({"tailgate"}))
+        far = painted(replace(past, name="local_repair", jobs=(job,)), "pellock", "bonnet")
+        clean += not any(float(far.table.veil[k, 0]) > 0 for k in loose)
+    assert misted >= 5 and clean == 8  # a rear door is not sprayed over the engine
+
+
+def test_runs_hang_on_upright_panels_that_were_sprayed() -> None:
+    ran = edges = 0
+    for seed in range(12):
+        one = resprayed(0.0, seed)
+        for k, part in enumerate(one.vehicle.parts):
+            kind = float(one.table.sag[k, 0])
+            assert not kind or part.kind == "sheet"
+            ran, edges = ran + (kind == 1), edges + (kind == 2)
+            assert kind != 1 or not part.name.startswith(("bonnet", "roof", "wing_top")), part.name
+    assert ran > 3 and edges > 3
 
 
 # --- the same vehicle in every photo ----------------------------------------------------------------------------
