@@ -691,9 +691,8 @@ def _taped(coat: _Coat, noise: Noise) -> None:
     coat.rough[rows] = mix(coat.rough[rows], torch.where(over, 0.45, 0.72), cover)
     coat.metal[rows] *= 1 - cover * bared
     coat.height[rows] += cover * (0.08 + 0.03 * crepe)
-    plain = (step < torch.where(over, CREPE_MM, GUM_MM)) & (
-        over | _visible(coat.table.gum_tone[p], coat.table.colour[p])
-    )
+    bare = (step < GUM_MM) & _visible(coat.table.gum_tone[p], coat.table.colour[p])
+    plain = torch.where(bared, bare, step < CREPE_MM)  # under paint only its crepe tells
     coat.call(rows, "tape_residue", (cover > 0.45) & plain, cover > 0.08)
     coat.call(rows, "masking_edge", torch.zeros_like(plain), cover > 0.08)  # its edge is the line that tape left
 

@@ -251,6 +251,13 @@ def test_what_needs_a_near_look_is_called_near_and_left_open_far(cause: str) -> 
         assert bent[~ndimage.binary_dilation(mask, iterations=9)].mean() < 0.02
 
 
+def test_gum_under_paint_is_called_from_farther_where_the_paint_came_off() -> None:
+    film = look(a_part(SHEET, gum=(1.5, 40.0, 25.0, 120.0, 90.0, 1.0)), step_mm=1.0)
+    called, doubtful = marked(film.cues, "tape_residue"), marked(film.unknown, "tape_residue")
+    amber = encoded(film)[..., 0] - encoded(film)[..., 2] > 0.15
+    assert called.any() and doubtful.any() and amber[called].mean() > 0.8 and amber[doubtful].mean() < 0.1
+
+
 def test_runs_run_down_and_end_in_a_bead() -> None:
     # common practice, no source: a run starts where the coat was too wet and hangs from there
     film = look(a_part(SHEET, sag=(1.0, 120.0, 40.0, 60.0, 0.3)), step_mm=0.4)
