@@ -3,8 +3,8 @@
 Vehicles of four families, each from its side or its rear, in every kind of light and dirt of the generator, through
 its phone and site. A third wears one paint, a sixth has one panel that differs by under 1, a third one that differs by
 4, a sixth one that differs by 2 to 9 (CIEDE2000, random direction). The surfaces and zones are the render's own, as a
-network that sees rightly would give them. Prints one line of JSON. Takes about 20 s a photo on two cores; needs the
-extra `train`.
+network that sees rightly would give them. Prints one line of JSON. Takes about 20 s of processor time a photo; needs
+the extra `train`.
 """
 
 from __future__ import annotations
