@@ -390,12 +390,23 @@ def read_panorama(path: Path) -> Array:
     return np.asarray(np.where(is_clipped, np.maximum(image, 0.3 * strongest), image), np.float32)
 
 
+def enlarged(image: Array, width: int, height: int) -> Array:
+    """Radiance (h, w, 3) at another size, never outside what the pixels around have: the lobes of a cubic beside a lamp
+    or bright sky would else reach below zero and show as black spots."""
+    near = np.ones((3, 3), np.uint8)
+    low, high = (
+        cv2.resize(bound(image, near), (width, height), interpolation=cv2.INTER_NEAREST)
+        for bound in (cv2.erode, cv2.dilate)
+    )
+    return np.asarray(np.clip(cv2.resize(image, (width, height), interpolation=cv2.INTER_CUBIC), low, high))
+
+
 def _panorama(rng: np.random.Generator, path: Path, settings: LightSettings) -> Environment:
     """A panorama turned, scaled and tinted, its sun (if any) taken out and made a directional light."""
     image = read_panorama(path)
     image, sun_direction, sun = split_sun(image, settings.panorama.sun_contrast)
     height, width = settings.width_px // 2, settings.width_px
-    image = np.maximum(cv2.resize(image, (width, height), interpolation=cv2.INTER_CUBIC), 0)
+    image = enlarged(image, width, height)
     shift = int(rng.integers(width))
     image = np.roll(image, shift, axis=1)
     if sun_direction is not None:

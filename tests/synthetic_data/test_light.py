@@ -7,6 +7,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from pipeline.errors import ConfigError
 from synthetic_data import light
@@ -359,3 +360,14 @@ def test_stripes_cover_their_share_at_any_footprint() -> None:
 def test_rows_of_a_panorama_go_from_zenith_to_nadir() -> None:
     assert elevations(4) == pytest.approx(np.radians([67.5, 22.5, -22.5, -67.5]))
     assert directions(8, 4)[:2, 0, 1].min() > 0, "column 0 looks north"
+
+
+def test_no_black_spots_stand_beside_bright_sky() -> None:
+    """scipy's cubic spline of the radiance itself, the reference for what goes wrong, falls below zero there."""
+    image = np.full((32, 64, 3), 1.0, np.float32)
+    image[14:18, 30:34] = 300.0
+    assert ndimage.zoom(image, (4, 4, 1), order=3).min() < 0
+    large = light.enlarged(image, 256, 128)
+    assert large.shape == (128, 256, 3)
+    assert large.min() >= 1.0 and large.max() <= 300.0 and large[64, 128, 0] == pytest.approx(300)
+    assert np.allclose(light.enlarged(np.full((32, 64, 3), 2.0, np.float32), 256, 128), 2.0, rtol=1e-4)

@@ -248,7 +248,9 @@ def test_a_render_differs_only_inside_the_cues_mask(cue: str, variant: str) -> N
         painted = resprayed(0.1, seed)
         view = close_up(painted, place, panel, extent)
         exposure, doubtful = expose(painted, view, stage(), variant=variant, samples=1, seed=3)
-        if cue in exposure.cues and exposure.cues[cue].sum() > (60 if cue == "painted_fastener" else 300):
+        # bolts are small; a little mist under a vehicle is as faint as it often is there
+        least = {"painted_fastener": 60, "overspray_hidden": 1500}.get(cue, 300)
+        if cue in exposure.cues and exposure.cues[cue].sum() > least:
             break
     else:
         pytest.fail("no painter left it")
