@@ -39,6 +39,7 @@ class CueEntry(Entry):
 
     group: str
     zones: tuple[str, ...]
+    agrees: str | None = None
 
 
 class _Zones(Config):

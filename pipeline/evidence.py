@@ -583,8 +583,8 @@ def _duration(minutes: float) -> str:
 
 def _seen(piece: Piece) -> str:
     """`Mist of paint on rubber: door seal, left side, in 2 of 3 photos (score 0.93)`."""
-    label, where = cue_entries()[piece.cue].label, place_in_words(piece.zone, piece.side)
-    measure = piece.telling.measure
+    entry, where, measure = cue_entries()[piece.cue], place_in_words(piece.zone, piece.side), piece.telling.measure
+    label = entry.label if piece.is_sighting or entry.agrees is None else entry.agrees
     if measure is not None:
         unit = {"um": "µm", "dE00": "ΔE00"}.get(measure.unit, measure.unit)
         digits = 0 if measure.value >= 100 else 1

@@ -50,13 +50,6 @@ CELL_STATES = {  # of a zone on one side
     "not_assessable": STATES["not_assessable"],
 }
 NUMBERS = ("none", "one", "two", "three", "four", "five", "six")
-NOT_FOUND = {  # of a measured cue; of a detected one it is `No …`
-    "panel_mismatch": "Neighbouring panels agree",
-    "shut_mismatch": "Shut and outside agree",
-    "code_mismatch": "Code and colour agree",
-    "decal_offset": "Decal in its place",
-    "film_thickness": "Film thickness within range",
-}
 TONES = {
     "refinish": "speaks for a refinish",
     "factory": "speaks for the factory",
@@ -161,7 +154,7 @@ def measured_name(measure: Measure) -> str:
     settings = colour_settings()
     has_limit = measure.unit == "dE00" and measure.cue in settings.limit_delta_e00
     agrees = has_limit and not is_finding(measure, settings)
-    return NOT_FOUND.get(measure.cue, cue_name(measure.cue)) if agrees else cue_name(measure.cue)
+    return _agrees(measure.cue) or cue_name(measure.cue) if agrees else cue_name(measure.cue)
 
 
 def coordinate(measure: Measure) -> str:
@@ -216,7 +209,12 @@ def not_judged(photo: PhotoFindings) -> str:
 def sign_name(weight: Weight) -> str:
     """The cue as found or not: `Painted fastener heads`, `No painted fastener heads`, `Code and colour agree`."""
     name = cue_name(weight.cue)
-    return name if weight.found else NOT_FOUND.get(weight.cue, f"No {name[:1].lower()}{name[1:]}")
+    return name if weight.found else _agrees(weight.cue) or f"No {name[:1].lower()}{name[1:]}"
+
+
+def _agrees(cue: str) -> str | None:
+    entry = cue_entries().get(cue)
+    return None if entry is None else entry.agrees
 
 
 def evidence_name(weight: Weight) -> str:
