@@ -86,18 +86,18 @@ def flat_name(path: Path) -> str:
 def crops_of(findings: PhotoFindings) -> tuple[Crop, ...]:
     """The places of a photo worth cutting out, strongest first.
 
-    All that a person judged to be signs; then the strongest of each cue in each zone, since that is what is weighed,
-    before any second.
+    All that a person judged to be signs; then the strongest of each cue in each zone and on each side, since that is
+    what is weighed, before any second.
     """
     places = [
         (cue, number, box) for cue, finding in findings.cues.items() for number, box in enumerate(finding.boxes, 1)
     ]
     places.sort(key=lambda place: (-place[2].score, place[0], place[1]))
-    before: Counter[tuple[str, str | None]] = Counter()
+    before: Counter[tuple[str, str | None, str | None]] = Counter()
     ranked = []
     for cue, number, box in places:
-        ranked.append((-1 if box.judged else before[cue, box.zone], -box.score, cue, number, box))
-        before[cue, box.zone] += 1
+        ranked.append((-1 if box.judged else before[cue, box.zone, box.side], -box.score, cue, number, box))
+        before[cue, box.zone, box.side] += 1
     most = max(CROPS_A_PHOTO, sum(box.judged for _, _, box in places))
     chosen = sorted(sorted(ranked, key=lambda item: item[:4])[:most], key=lambda item: item[1])
     return tuple(Crop(cue, box, number, *_cut(box, findings.width, findings.height)) for *_, cue, number, box in chosen)

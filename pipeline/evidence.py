@@ -287,7 +287,7 @@ def _alarm_places(
     if not boxes:
         return [(largest, _sided(largest, photo.sides.get(largest or "")), score, None)]
     places: dict[tuple[str | None, Side | None], tuple[float, Box]] = {}
-    for box in sorted(boxes, key=lambda box: (-box.score, box.x, box.y)):
+    for box in sorted(boxes, key=lambda box: -box.score):  # of equal ones the first, as it is cut out
         zone = box.zone if box.zone in zone_entries() else largest  # another network may know other places
         side = _sided(zone, box.side or photo.sides.get(zone or ""))
         places.setdefault((zone, side), (min(score, box.score) if places else score, box))

@@ -18,6 +18,7 @@ from sklearn.metrics import roc_auc_score
 from pipeline.build_sheets import BuildSheet, ZoneBuild, read_build_sheet
 from pipeline.configuration import load
 from pipeline.coverage import cue_entries
+from pipeline.crops import crops_of
 from pipeline.errors import ConfigError
 from pipeline.evidence import (
     Piece,
@@ -203,6 +204,17 @@ def test_an_alarm_without_a_box_belongs_to_the_largest_place_in_view() -> None:
     shown = shown.model_copy(update={"zones": shown.zones | {"hinge": 0.3}})
     pieces = [p for p in pieces_of([shown], PaintModel(SETTINGS, PELLOCK), RATES) if p.cue == "painted_fastener"]
     assert [(p.zone, p.is_sighting) for p in pieces] == [("hinge", True)]
+
+
+def test_the_place_that_is_weighed_is_one_that_was_cut_out() -> None:
+    """Whatever the order of equally likely boxes: the weight leads a reader to its crop."""
+    boxes = tuple(box("hinge", side, 0.9, x=900 - 40 * n) for side in ("left", "right") for n in range(8))
+    finding = CueFinding(score=0.97, assessable=True, boxes=boxes)
+    shown = photo("a.jpg", zones=("hinge",), alarms={"painted_fastener": finding})
+    pieces = [p for p in pieces_of([shown], PaintModel(SETTINGS, PELLOCK), RATES) if p.cue == "painted_fastener"]
+    cut = [crop.box for crop in crops_of(shown)]
+    assert {piece.side for piece in pieces} == {"left", "right"}
+    assert all(look.box in cut for piece in pieces for look in piece.looks)
 
 
 def test_an_alarm_at_no_known_place_is_not_lost() -> None:
