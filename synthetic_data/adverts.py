@@ -18,13 +18,7 @@ from synthetic_data.camera import DevelopedPhoto, PhoneCamera, camera_settings, 
 from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
-from synthetic_data.painter import (
-    PaintedVehicle,
-    PaintHistory,
-    paint_vehicle,
-    sample_grime,
-    sample_history,
-)
+from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
 from synthetic_data.scene import Stage, View, expose, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
 from synthetic_data.vehicle import Site, Vehicle, build_vehicle, families

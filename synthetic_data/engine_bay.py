@@ -22,6 +22,7 @@ from synthetic_data.geometry import (
     patch,
     placed,
     resample,
+    smoothstep,
     sweep,
     tube,
     turned,
@@ -583,12 +584,7 @@ def _by(x: float, y: float, z: float) -> Points:
 
 def _between(value: Points, low: float, high: float, soft: float) -> Points:
     """1 between two values, 0 outside, with soft flanks."""
-
-    def ramp(t: Points) -> Points:
-        t = np.clip(t, 0, 1)
-        return t * t * (3 - 2 * t)
-
-    return np.asarray(ramp((value - low) / soft + 0.5) * ramp((high - value) / soft + 0.5))
+    return np.asarray(smoothstep(0, 1, (value - low) / soft + 0.5) * smoothstep(0, 1, (high - value) / soft + 0.5))
 
 
 def _bent_through(points: Points, reach: float = 0.0) -> Points:

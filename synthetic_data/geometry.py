@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -71,6 +72,12 @@ def resample(curve: Points, count: int, *, closed: bool = False) -> Points:
 def line(start: Vector, end: Vector, count: int) -> Points:
     """A straight curve."""
     return np.linspace(np.asarray(start, float), np.asarray(end, float), count)
+
+
+def smoothstep(low: float, high: float, value: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """0 below `low`, 1 above `high`, smooth between and level at both ends."""
+    t = np.clip((value - low) / (high - low), 0, 1)
+    return np.asarray(t * t * (3 - 2 * t))
 
 
 def rounded_rectangle(width: float, height: float, radius: float, count: int) -> Points:

@@ -18,7 +18,7 @@ import torch
 
 from pipeline.configuration import Config, load, shipped
 from pipeline.records import HISTORIES
-from synthetic_data.geometry import Patch, placed, pop_rivet
+from synthetic_data.geometry import Patch, placed, pop_rivet, smoothstep
 from synthetic_data.paint import FILL_RAMP_MM, MARKS, Grime, PartTable, lab_to_linear_srgb
 from synthetic_data.vehicle import BodyFamily, Part, Site, Vehicle
 
@@ -542,7 +542,7 @@ def _groove(
         row["fill"] = np.array([level, start, stop])
         row["crack"] = float(rng.random() < 0.35)
         along = part.patch.along_mm
-        begun, ended = _ramp((along - start) / FILL_RAMP_MM + 0.5), _ramp((stop - along) / FILL_RAMP_MM + 0.5)
+        begun, ended = (smoothstep(0, 1, way / FILL_RAMP_MM + 0.5) for way in (along - start, stop - along))
         fill = row["fill"][0] * begun * ended
         return replace(part, patch=_bent(part.patch, fill))
     if rng.random() < 0.35:
@@ -733,11 +733,6 @@ def _tape(row: dict[str, Any], part: Part, job: Job | None, rng: np.random.Gener
     row["gum"] = np.array([rng.uniform(0.85, 1.6), edge, wide, at, length / 2, over])
     row["gum_tone"] = np.array(GUM_TONES[int(rng.integers(len(GUM_TONES)))]) * rng.uniform(0.8, 1.25)
     return [_site_on(part, at, edge + wide / 2, rng.uniform(0.10, 0.3), "tape")]
-
-
-def _ramp(t: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
-    """From 0 to 1 over t = 0 to 1, level at both ends."""
-    return np.asarray(np.clip(t, 0, 1) ** 2 * (3 - 2 * np.clip(t, 0, 1)))
 
 
 def _bent(patch: Patch, fill: np.ndarray[Any, Any], bead_mm: float = 0.0) -> Patch:

@@ -18,11 +18,10 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, JpegImagePlugin
 
-from synthetic_data.camera import decode_srgb, encode_srgb
+from synthetic_data.camera import LUMINANCE, decode_srgb, encode_srgb
 from synthetic_data.semi_real_marks import Kind, Place
 
 Array = npt.NDArray[Any]
-LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
 REFLECTANCE = {"rubber": 0.05, "black_part": 0.05, "fastener": 0.25}  # by eye; paint's own is marked
 SQUARE_PX, CALM_PERCENT = 16, 15  # squares in which noise is measured; the share that shows little but noise
 CALM_SHARE = 0.89  # what that share's noise is of white noise's own deviation (the calmest are calm by chance, too)

@@ -15,8 +15,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
+from synthetic_data.geometry import smoothstep
 from synthetic_data.paint import lab_to_linear_srgb
-from synthetic_data.semi_real import Layer
+from synthetic_data.semi_real import Layer, luminance
 from synthetic_data.semi_real_marks import Kind, Place
 
 Array = npt.NDArray[Any]
@@ -68,18 +69,13 @@ def clouds(rng: np.random.Generator, place: Place, wavelength_px: float, octaves
     return np.asarray(total / max(float(total.std()), 1e-6))
 
 
-def smoothstep(low: float, high: float, value: Array) -> Array:
-    share = np.clip((value - low) / (high - low), 0, 1)
-    return np.asarray(share * share * (3 - 2 * share))
-
-
 def drawn_paint(rng: np.random.Generator, unlike: Array | None = None, least_luminance: float = 0.0) -> Array:
     """Albedo of an invented paint; far enough from `unlike`, and light enough."""
     colours = lab_to_linear_srgb(np.array(PAINTS_LAB) + rng.normal(size=(len(PAINTS_LAB), 3)) * (5, 4, 4))
     order = rng.permutation(len(colours))
     for index in order:
         colour = colours[index]
-        bright = colour @ (0.2126, 0.7152, 0.0722) >= least_luminance
+        bright = luminance(colour) >= least_luminance
         if bright and (unlike is None or np.abs(np.cbrt(colour) - np.cbrt(unlike)).max() > 0.16):
             return np.asarray(colour)
     return np.asarray(colours[order[0]])
@@ -141,7 +137,7 @@ def _ends(place: Place) -> Array:
     """1 along most of a part, falling to 0 at both ends of its length, where a mark ends and the part may go on."""
     low, high = np.percentile(place.along[place.inside], (1, 99))
     soft = 0.18 * (high - low)
-    return smoothstep(low, low + soft, place.along) * smoothstep(-high, -high + soft, -place.along)
+    return np.asarray(smoothstep(low, low + soft, place.along) * smoothstep(-high, -high + soft, -place.along))
 
 
 def _even(place: Place) -> Array:

@@ -31,6 +31,7 @@ from synthetic_data.geometry import (
     resample,
     rolled_edges,
     rounded_rectangle,
+    smoothstep,
     spot_weld,
     sweep,
     tube,
@@ -311,7 +312,7 @@ class Builder:
             np.floor(grid_r).astype(int).clip(0, coarse.shape[0] - 2),
             np.floor(grid_c).astype(int).clip(0, coarse.shape[1] - 2),
         )
-        fr, fc = _smooth(grid_r - r)[:, None], _smooth(grid_c - c)[None]
+        fr, fc = smoothstep(0, 1, grid_r - r)[:, None], smoothstep(0, 1, grid_c - c)[None]
         wave = (
             coarse[r][:, c] * (1 - fr) * (1 - fc)
             + coarse[r + 1][:, c] * fr * (1 - fc)
@@ -1891,10 +1892,6 @@ class Builder:
                     None,
                     "black",
                 )
-
-
-def _smooth(t: Points) -> Points:
-    return t * t * (3 - 2 * t)
 
 
 def _turned_towards(surface: Patch, facing: Vector) -> Patch:
