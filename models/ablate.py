@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import multiprocessing
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -21,10 +21,10 @@ from pydantic import Field, ValidationError
 
 from models.checkpoint import load_network
 from models.data import Sample, read_set
-from models.evaluate import mean_precision, mean_precision_within_place, place_numbers, tidy, vehicles_of
+from models.evaluate import mean_precision, mean_precision_within_place, place_numbers, show_interval, tidy, vehicles_of
 from models.predictions import Predictions, predict
 from models.recipe import Recipe
-from models.resampling import RESAMPLES, Interval, Rows, resample
+from models.resampling import RESAMPLES, interval_of
 from models.scores import mean_of
 from models.train import TrainingJob, cores, torch_forward, train
 from pipeline.configuration import Config, load, shipped
@@ -116,7 +116,7 @@ def as_table(result: Mapping[str, Any]) -> str:
     ]
     for name, scores in result["variants"].items():
         cells = [
-            _shown(scores["measured"][data][key])
+            show_interval(scores["measured"][data][key])
             for data in sets
             for key in ("mean_average_precision", "mean_average_precision_within_place")
         ]
@@ -140,11 +140,10 @@ def _run_variant(job: AblationJob, name: str, device: int, devices: int) -> dict
         raise BatchError(name, "no set is left to train on", "give more sets, or leave out fewer")
     kept = _no_look_alikes if variant.without_hard_negatives else None
     path = train(TrainingJob(recipe, data, out, device=job.device, keep=kept))
-    network = load_network(path)
     training = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))["training"]
     kind = job.device or ("cuda" if torch.cuda.is_available() else "cpu")
     place = torch.device(kind, device) if kind == "cuda" else torch.device(kind)
-    network = network.to(place).to(memory_format=torch.channels_last).eval()
+    network = load_network(path).to(place).to(memory_format=torch.channels_last)
     forward = torch_forward(network, place, half=kind == "cuda")
     measured = {}
     for folder in job.measured:
@@ -161,13 +160,8 @@ def _no_look_alikes(sample: Sample) -> bool:
 
 
 def _scores(predictions: Predictions, resamples: int) -> dict[str, Any]:
-    labels, scores = predictions.labels, predictions.cue_scores
-    places = place_numbers(predictions)
-
-    def interval(score_of: Callable[[Rows], float]) -> Interval | None:
-        resampled = resample(vehicles_of(predictions), score_of, resamples=resamples)
-        return resampled.interval if resampled else None
-
+    labels, scores, places = predictions.labels, predictions.cue_scores, place_numbers(predictions)
+    interval = partial(interval_of, vehicles_of(predictions), resamples=resamples)
     return {
         "photos": len(predictions.samples),
         "mean_average_precision": interval(lambda rows: mean_precision(labels[rows], scores[rows])),
@@ -176,10 +170,6 @@ def _scores(predictions: Predictions, resamples: int) -> dict[str, Any]:
         ),
         "peak_inside": interval(lambda rows: mean_of(predictions.peak_inside[rows])),
     }
-
-
-def _shown(value: Sequence[float] | None) -> str:
-    return "–" if value is None else f"{value[1]:.3f} ({value[0]:.3f} to {value[2]:.3f})"
 
 
 def _merged(base: dict[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ from torchmetrics.functional.classification import binary_calibration_error, bin
 
 from models.calibrate import Calibrated, cue_probabilities, proportion, shot_indices
 from models.predictions import LOGIT_EDGES, Predictions
-from models.resampling import RESAMPLES, Interval, Rows, resample
+from models.resampling import RESAMPLES, Interval, Rows, interval_of
 from models.scores import average_precision, mean_of, shots_right, vehicle_accuracy
 from models.strata import kind_of_place, members
 from pipeline.network import Scale
@@ -50,10 +51,7 @@ def evaluate(
     known = ~np.isnan(labels)
     unlabelled = ~known.any(1)
 
-    def interval(score_of: Callable[[Rows], float]) -> Interval | None:
-        resampled = resample(vehicles, score_of, resamples=resamples)
-        return resampled.interval if resampled else None
-
+    interval = partial(interval_of, vehicles, resamples=resamples)
     score: dict[str, Any] = tidy(
         {
             "data": data,
@@ -118,10 +116,7 @@ def _cue(
     shown, absent = labels == 1, labels == 0
     found = probability > calibrated.limits[cue]
 
-    def interval(score_of: Callable[[Rows], float]) -> Interval | None:
-        resampled = resample(vehicles, score_of, resamples=resamples)
-        return resampled.interval if resampled else None
-
+    interval = partial(interval_of, vehicles, resamples=resamples)
     return {
         "positives": int(shown.sum()),
         "negatives": int(absent.sum()),
@@ -263,12 +258,11 @@ def _strata(
             continue  # all photos in one stratum: nothing to tell apart
         for name, rows in groups.items():
             part, labels = select(predictions, rows), predictions.labels[rows]
-            resampled = resample(vehicles_of(part), _mean_precision_of(part), resamples=resamples)
             table.setdefault(kind, {})[name] = {
                 "photos": len(rows),
                 "vehicles": len(set(vehicles_of(part))),
                 "positives": int((labels == 1).sum()),
-                "mean_average_precision": resampled.interval if resampled else None,
+                "mean_average_precision": interval_of(vehicles_of(part), _mean_precision_of(part), resamples=resamples),
                 "sensitivity": _share(found[rows][labels == 1].tolist()),
                 "false_alarm": _share(found[rows][labels == 0].tolist()),
                 "peak_inside": mean_of(part.peak_inside),

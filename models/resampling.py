@@ -56,3 +56,11 @@ def resample(
     ]
     known = np.array([draw for draw in draws if not np.isnan(draw)], np.float64)
     return Resampled(value, known) if known.size else None
+
+
+def interval_of(
+    vehicles: Sequence[str], score: Callable[[Rows], float], *, resamples: int = RESAMPLES
+) -> Interval | None:
+    """`score` of all rows within its 95 % interval; None where the photos cannot tell."""
+    resampled = resample(vehicles, score, resamples=resamples)
+    return resampled.interval if resampled else None
