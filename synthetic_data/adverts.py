@@ -297,15 +297,7 @@ def _take(
             visible=shot == "identification_plate",
         )
     stage, environment = places.choose(rng)
-    doors: tuple[str, ...] = ()
-    if shot == "engine_bay":
-        doors = ("bonnet",)
-    elif shot in ("door_open", "interior"):
-        doors = (str(rng.choice(["left", "right"])),)
-    elif shot == "close_up":
-        share = settings.close_up_open
-        doors = {"none": (), "door": (str(rng.choice(["left", "right"])),), "bonnet": ("bonnet",)}[_draw(rng, share)]
-    painted, sight = models.with_doors(*doors)
+    painted, sight = models.with_doors(*_opened(shot, settings, rng))
     found = _stand(shot, painted, sight, settings, phone, rng)
     if found is None:
         return None
@@ -342,6 +334,18 @@ def _take(
         "body_b": body[2],
         "side": site.side if site else None,
     }
+
+
+def _opened(shot: str, settings: AdvertSettings, rng: np.random.Generator) -> tuple[str, ...]:
+    """What stands open for a photo: left, right or bonnet, or nothing."""
+    if shot == "engine_bay":
+        return ("bonnet",)
+    if shot not in ("door_open", "interior", "close_up"):
+        return ()
+    door = (str(rng.choice(["left", "right"])),)
+    if shot != "close_up":
+        return door
+    return {"none": (), "door": door, "bonnet": ("bonnet",)}[_draw(rng, settings.close_up_open)]
 
 
 def _samples(settings: AdvertSettings, phone: PhoneCamera) -> int:

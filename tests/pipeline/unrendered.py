@@ -20,7 +20,7 @@ import numpy.typing as npt
 import torch
 
 from pipeline.records import DETECTED_CUES, ZONES, PhotoFindings
-from synthetic_data.adverts import A_TRACE_PX, AdvertSettings, _Sight, _stand
+from synthetic_data.adverts import A_TRACE_PX, AdvertSettings, _opened, _Sight, _stand
 from synthetic_data.camera import camera_settings, sample_phone
 from synthetic_data.paint import CUE_BIT, Noise, Texels, shade
 from synthetic_data.painter import PaintedVehicle, paint_vehicle, sample_grime, sample_history
@@ -94,18 +94,17 @@ def glimpses_of(index: int, seed: int, settings: AdvertSettings) -> tuple[str, s
     grime, phone = sample_grime(rng), sample_phone(rng, camera_settings())
     shots = [shot for shot in settings.shots if shot not in NO_VEHICLE]
     shares = np.array([settings.shots[shot] for shot in shots])
-    noise, painted_with = Noise(paint.seed, torch.device("cpu")), dict[str, PaintedVehicle]()
+    noise, painted_with = Noise(paint.seed, torch.device("cpu")), dict[tuple[str, ...], PaintedVehicle]()
     photos = []
     for _ in range(int(rng.integers(settings.photos[0], settings.photos[1] + 1))):
         shot = str(rng.choice(shots, p=shares / shares.sum()))
-        with_door = shot in ("door_open", "interior") or (shot == "close_up" and rng.random() < 0.42)  # as `adverts`
-        door = str(rng.choice(["left", "right"])) if with_door else ""
-        body = _body(family, door)
-        if door not in painted_with:
-            painted_with[door] = paint_vehicle(body.vehicle, families()[family], paint, grime)
-        found = _stand(shot, painted_with[door], body.sight, settings, phone, rng)
+        doors = _opened(shot, settings, rng)
+        body = _body(family, doors)
+        if doors not in painted_with:
+            painted_with[doors] = paint_vehicle(body.vehicle, families()[family], paint, grime)
+        found = _stand(shot, painted_with[doors], body.sight, settings, phone, rng)
         if found is not None:
-            photos.append((shot, look(painted_with[door], body, found[0], noise)))
+            photos.append((shot, look(painted_with[doors], body, found[0], noise)))
     return history, family, photos
 
 
@@ -119,8 +118,8 @@ class _Body:
 
 
 @cache
-def _body(family: str, door: str = "") -> _Body:
-    vehicle = build_vehicle(family, families()[family], np.random.default_rng(0), (door,) if door else ())
+def _body(family: str, doors: tuple[str, ...] = ()) -> _Body:
+    vehicle = build_vehicle(family, families()[family], np.random.default_rng(0), doors)
     return _Body(vehicle, _Sight(vehicle), _Cells.of(vehicle))
 
 
