@@ -170,21 +170,27 @@ def test_keys_lead_from_place_to_place_and_tell_what_they_do(page: playwright.Pa
     expect(page.get_by_role("dialog", name="Keys")).to_be_visible()
     press(page, "Escape")
     expect(page.get_by_role("dialog")).to_have_count(0)
-    for again in (True, False):  # on a busy machine a key struck while a dialog closes can be lost: strike it again
-        press(page, "q")
-        try:
-            expect(page.locator("#cue")).to_be_focused()
-            break
-        except AssertionError:
-            if not again:
-                raise
-            press(page, "Escape")
-            expect(page.get_by_role("dialog")).to_have_count(0)
+    press(page, "q")
+    expect(page.locator("#cue")).to_be_focused()
     press(page, "Escape")
     press(page, "ArrowRight", "ArrowRight", "ArrowLeft", "ArrowDown", "ArrowUp", "Enter")
     expect(page.get_by_role("dialog")).to_be_visible()
     press(page, "Escape")
     expect(page.locator(".picture").first).to_be_focused()
+
+
+def test_a_key_struck_the_moment_a_dialog_closes_is_not_lost(page: playwright.Page) -> None:
+    """Before the next frame the box to tick in the closed dialog still has the focus."""
+    page.evaluate(
+        """() => {
+            const keys = document.getElementById("keys");
+            keys.showModal();
+            document.getElementById("keys-on").focus();
+            keys.close();
+            document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key: "q", bubbles: true }));
+        }"""
+    )
+    expect(page.locator("#cue")).to_be_focused()
 
 
 def test_keys_in_a_large_photo(page: playwright.Page) -> None:

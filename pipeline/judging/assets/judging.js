@@ -830,7 +830,8 @@ function modeKey(event) {
 
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey) return;
-  if (event.target.closest("select, input, textarea")) return;
+  // A box to tick takes no letters. One keeps the focus for a moment after the dialog that holds it has closed.
+  if (event.target.closest("select, input:not([type=checkbox]), textarea")) return;
   const isEnterOnButton = (event.key === "Enter" || event.key === " ") && event.target.closest("button, a, summary");
   if (byId("keys").open) return;
   if (byId("causes").open) {
