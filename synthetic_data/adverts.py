@@ -15,6 +15,7 @@ import numpy.typing as npt
 from pipeline.configuration import Config, load, shipped
 from pipeline.records import DETECTED_CUES
 from synthetic_data.camera import DevelopedPhoto, PhoneCamera, camera_settings, develop, sample_phone
+from synthetic_data.crevices import find_crevices
 from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
@@ -520,7 +521,10 @@ def _emptied(painted: PaintedVehicle, rng: np.random.Generator) -> PaintedVehicl
     columns["sealed_over"][:], columns["rejoined"][:] = False, False
     columns["colour"] = torch.from_numpy(rng.uniform(0.02, 0.7, (len(index), 3)) ** 1.5).float()
     vehicle = replace(painted.vehicle, parts=(*parts, pane), sites=())
-    return replace(painted, vehicle=vehicle, table=type(painted.table)(**columns), hard_negatives=frozenset())
+    table = type(painted.table)(**columns)
+    return replace(
+        painted, vehicle=vehicle, table=table, crevices=find_crevices(vehicle.parts), hard_negatives=frozenset()
+    )
 
 
 # --- labels --------------------------------------------------------------------------------------------------

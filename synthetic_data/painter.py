@@ -18,6 +18,7 @@ import torch
 
 from pipeline.configuration import Config, load, shipped
 from pipeline.records import HISTORIES
+from synthetic_data.crevices import Crevices, find_crevices
 from synthetic_data.geometry import Patch, placed, pop_rivet, smoothstep
 from synthetic_data.paint import FILL_RAMP_MM, MARKS, Grime, PartTable, lab_to_linear_srgb
 from synthetic_data.vehicle import BodyFamily, Part, Site, Vehicle
@@ -110,6 +111,7 @@ class PaintedVehicle:
     history: PaintHistory
     table: PartTable
     grime: Grime
+    crevices: Crevices
     refinished: frozenset[str]
     sealer_groups: frozenset[str]
     hard_negatives: frozenset[str]
@@ -197,6 +199,8 @@ class DirtSettings(Config):
     dust_when_washed: Range
     mud: Range
     mud_when_washed: Range
+    gaps: Range
+    gaps_when_washed: Range
     mud_height_mm: Range
     probability: dict[Literal["salt", "moss", "snow", "drops", "polish", "cavity_wax"], float]
     amount: dict[Literal["salt", "moss", "snow", "drops", "polish", "cavity_wax"], Range]
@@ -219,10 +223,12 @@ def sample_grime(rng: np.random.Generator) -> Grime:
         name: float(rng.uniform(*dirt.amount[name])) if rng.random() < probability else 0.0
         for name, probability in dirt.probability.items()
     }
+    gaps = rng.spawn(1)[0].uniform(*(dirt.gaps_when_washed if washed else dirt.gaps))  # changes no other draw
     return Grime(
         float(dust),
         float(mud),
         float(height),
+        gaps=float(gaps),
         dust_colour=(float(dusty[0]), float(dusty[1]), float(dusty[2])),
         mud_colour=(float(brown[0]), float(brown[1]), float(brown[2])),
         **some,
@@ -265,7 +271,8 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
         if getattr(grime, name) > 0:
             hard.add(name)
     finished = replace(vehicle, parts=tuple(parts), sites=(*vehicle.sites, *sites))
-    return PaintedVehicle(finished, history, table, grime, refinished, frozenset(sealed), frozenset(hard))
+    crevices = find_crevices(finished.parts)
+    return PaintedVehicle(finished, history, table, grime, crevices, refinished, frozenset(sealed), frozenset(hard))
 
 
 @dataclass(frozen=True, slots=True)

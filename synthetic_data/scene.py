@@ -277,7 +277,7 @@ def _bake(
     )
     noise = Noise(painted.history.seed, device)
     generator = torch.Generator(device=device).manual_seed(seed)
-    film = shade(texels, table.to(device), painted.grime, noise, generator)
+    film = shade(texels, table.to(device), painted.grime, noise, generator, painted.crevices)
     return _Baked(
         film,
         part_index,

@@ -136,7 +136,8 @@ def look(painted: PaintedVehicle, body: _Body, view: View, noise: Noise) -> Glim
         torch.from_numpy(part),
         torch.from_numpy(step.astype(np.float32)),
     )
-    film = shade(texels, painted.table, painted.grime, noise, torch.Generator().manual_seed(0))
+    generator = torch.Generator().manual_seed(0)
+    film = shade(texels, painted.table, painted.grime, noise, generator, painted.crevices)
     zone_of = np.array([0 if p.zone is None else 1 + ZONES.index(p.zone) for p in body.vehicle.parts], np.uint8)
     side_of = np.array([{"left": 1, "right": 2}.get(p.side or "", 0) for p in body.vehicle.parts], np.uint8)
     bits, unsure = rays.plane(film.cues.numpy()), rays.plane(film.unknown.numpy())

@@ -13,7 +13,9 @@ from scipy import ndimage
 colour = pytest.importorskip("colour")
 torch = pytest.importorskip("torch")
 
-from synthetic_data.paint import (  # noqa: E402  (torch may be missing)
+from synthetic_data.crevices import find_crevices  # noqa: E402  (torch may be missing)
+from synthetic_data.geometry import Patch, line, loft  # noqa: E402
+from synthetic_data.paint import (  # noqa: E402
     CUE_BIT,
     D65_WHITE,
     MARKS,
@@ -28,6 +30,7 @@ from synthetic_data.paint import (  # noqa: E402  (torch may be missing)
     shade,
     smoothstep,
 )
+from synthetic_data.vehicle import Part  # noqa: E402
 from tests.synthetic_data.samples import (  # noqa: E402
     BLACK,
     CLEAN,
@@ -408,6 +411,39 @@ def test_what_is_smeared_on_is_no_cue_and_can_be_seen(dirt: str, kind: int) -> N
     film = look(a_part(kind), grime=replace(CLEAN, **{dirt: 1.0}))
     assert not film.cues.any() and not film.unknown.any()
     assert (step(look(a_part(kind)), film) > 0.05).mean() > 0.01
+
+
+def test_dirt_in_a_corner_is_dark_there_thins_out_and_is_no_cue() -> None:
+    # common practice, no source: dense in the corner, gone within some millimetres; not on the rubber that mist lies on
+    texels, dirty = sheet_of_texels(step_mm=0.5), replace(CLEAN, gaps=1.0)
+    corner = find_crevices([Part("seal", _strip(60.0), "rubber", None, None, "rubber", "seal")])
+    films = {}
+    for kind in (SHEET, SHUT, FASTENER, SEAL, HIDDEN):
+        films[kind] = [
+            shade(texels, table_of(a_part(kind)), grime, noise(), torch.Generator().manual_seed(9), corner)
+            for grime in (CLEAN, dirty)
+        ]
+        assert not films[kind][1].cues.any() and not films[kind][1].unknown.any()
+    for kind in (SHEET, SHUT, FASTENER):
+        clean, soiled = (luminance(film.colour).numpy().reshape(SHAPE).mean(axis=1) for film in films[kind])
+        lost = 1 - soiled / clean
+        assert lost[30] > 0.4 and lost[30] > 1.5 * lost[31] > 2 * lost[32] and abs(lost[[20, 40]]).max() < 1e-6
+    for kind in (SEAL, HIDDEN):
+        assert torch.equal(films[kind][0].colour, films[kind][1].colour)
+
+
+def test_a_cue_under_dirt_in_a_corner_is_unknown() -> None:
+    corner = find_crevices([Part("seal", _strip(60.0), "rubber", None, None, "rubber", "seal")])
+    texels, table = sheet_of_texels(step_mm=0.5), table_of(a_part(FASTENER, coated=(1.0, 0.0)))
+    film = shade(texels, table, replace(CLEAN, gaps=1.0), noise(), torch.Generator().manual_seed(9), corner)
+    called, open_ = marked(film.cues, "painted_fastener"), marked(film.unknown, "painted_fastener")
+    assert (called ^ open_).all() and open_[30].mean() > 0.2 and not open_[34:].any() and not open_[:26].any()
+
+
+def _strip(across_mm: float) -> Patch:
+    """A thin strip whose edges lie in the sheet of texels, all along it."""
+    start, end = np.array([0, 0, 300 + across_mm]) / 1000, np.array([WIDTH, 0, 300 + across_mm]) / 1000
+    return loft(line(start, end, 40), line(start, end, 40) + np.array([0, 1e-5, 0]), 3)
 
 
 def test_mist_under_fresh_underseal_or_wax_cannot_be_judged() -> None:

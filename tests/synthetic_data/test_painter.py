@@ -302,7 +302,7 @@ def test_dirt_is_a_share() -> None:
     rng = np.random.default_rng(8)
     for _ in range(50):
         grime = sample_grime(rng)
-        shares = [grime.dust, grime.mud, grime.salt, *grime.dust_colour, *grime.mud_colour]
+        shares = [grime.dust, grime.mud, grime.salt, grime.gaps, *grime.dust_colour, *grime.mud_colour]
         assert min(shares) >= 0 and max(shares) <= 1 and grime.mud_height_mm > 0
 
 

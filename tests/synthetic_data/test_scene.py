@@ -17,6 +17,7 @@ mi = pytest.importorskip("mitsuba")
 
 from pipeline.records import DETECTED_CUES, SURFACES, ZONES  # noqa: E402  (mitsuba may be missing)
 from synthetic_data.camera import Exposure  # noqa: E402
+from synthetic_data.crevices import find_crevices  # noqa: E402
 from synthetic_data.geometry import Patch, line, loft  # noqa: E402
 from synthetic_data.paint import PartTable, lab_to_linear_srgb  # noqa: E402
 from synthetic_data.painter import PaintedVehicle  # noqa: E402
@@ -40,7 +41,7 @@ def samples_of(table: PartTable, patches: list[Patch]) -> PaintedVehicle:
     parts = tuple(Part(f"sample{k}", one, "paint", None, None, "body", "other") for k, one in enumerate(patches))
     model = Vehicle("samples", parts, (), 1.0, 1.0, 1.0, (), NOWHERE, NOWHERE)
     past = resprayed(0.5, 1).history
-    return PaintedVehicle(model, past, table, CLEAN, frozenset(), frozenset(), frozenset())
+    return PaintedVehicle(model, past, table, CLEAN, find_crevices(model.parts), frozenset(), frozenset(), frozenset())
 
 
 def tile(middle: Any, size: float) -> Patch:
