@@ -670,4 +670,8 @@ def _reason(
     strongest = max(weights, key=lambda weight: weight.decibans, default=None)
     if strongest is not None and strongest.decibans >= sign_decibans:
         return strongest.why
+    if decision == "likely_refinished" and strongest is not None and strongest.decibans > 0:
+        weak = sum(weight.decibans > 0 for weight in weights)
+        together = f"No sign is clear by itself, but {weak} weak ones add up; the strongest: "
+        return strongest.why if weak == 1 else together + strongest.why[:1].lower() + strongest.why[1:]
     return f"{judged}, and they leave it open: no clear sign was found, and no place that would rule one out is clean."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Sequence
 from itertools import product
 from math import log10, prod
@@ -761,6 +762,16 @@ def test_a_sign_on_few_photos_is_a_reason_to_ask() -> None:
     weighed = verdict([photo("a.jpg", zones=(), alarms={"overspray_rubber": alarm("glazing_seal", "left")})])
     assert weighed.decision == "ask_first" and weighed.has_sign
     assert weighed.reason.startswith("Mist of paint on rubber: glazing rubber, left side")
+
+
+def test_many_weak_signs_are_not_said_to_leave_it_open() -> None:
+    # a sign is asked to weigh more than any sighting does, so that the sum alone decides
+    weighed = verdict(refinished_advert(), enough=SETTINGS.enough.model_copy(update={"sign_decibans": 60.0}))
+    assert weighed.decision == "likely_refinished" and not weighed.has_sign
+    told = re.fullmatch(r"No sign is clear by itself, but (\d+) weak ones add up; the strongest: (.+)", weighed.reason)
+    assert told is not None and int(told[1]) == sum(weight.decibans > 0 for weight in weighed.weights)
+    strongest = max(weighed.weights, key=lambda weight: weight.decibans)
+    assert told[2][1:] == strongest.why[1:]
 
 
 def test_the_usual_adverts_come_out_as_they_should() -> None:
