@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from pipeline.build_sheets import BuildSheet, Fastening, Finish, Seam
 from pipeline.colour import colour_settings, is_finding
@@ -149,12 +149,27 @@ def judged(measure: Measure) -> str:
     return "differs" if is_finding(measure, settings) else "within what light and doubt allow"
 
 
-def measured_name(measure: Measure) -> str:
-    """What was measured, by its outcome where it has a limit: `Neighbouring panels agree`."""
+MEASURED_NAMES = {  # of what has no limit of its own: weighing tells what the value speaks for
+    "code_mismatch": "Code against colour",
+    "decal_offset": "Place of the decal",
+    "film_thickness": "Film thickness",
+    "filler": "Film thickness where it is greatest",
+}
+
+
+def measured_name(measure: Measure, weights: Sequence[Weight] = ()) -> str:
+    """What was measured, by its outcome where one is known: `Neighbouring panels agree`.
+
+    A difference of colours is judged by its limit. Of code and colour, which have none, the advert's `weights` tell.
+    """
     settings = colour_settings()
-    has_limit = measure.unit == "dE00" and measure.cue in settings.limit_delta_e00
-    agrees = has_limit and not is_finding(measure, settings)
-    return _agrees(measure.cue) or cue_name(measure.cue) if agrees else cue_name(measure.cue)
+    if measure.unit == "dE00" and measure.cue in settings.limit_delta_e00:
+        found = is_finding(measure, settings)
+        return cue_name(measure.cue) if found else _agrees(measure.cue) or cue_name(measure.cue)
+    weight = next((weight for weight in weights if weight.cue == measure.cue == "code_mismatch"), None)
+    if weight is not None:
+        return sign_name(weight)
+    return MEASURED_NAMES.get(measure.cue) or cue_name(measure.cue)
 
 
 def coordinate(measure: Measure) -> str:

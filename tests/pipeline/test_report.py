@@ -117,6 +117,21 @@ def test_a_difference_of_colours_says_whether_it_counts() -> None:
     assert wording.families({"blue": 0.12, "green": 0.84, "grey": 0.04}) == "green 84 %, blue 12 %"
 
 
+def test_a_measured_value_is_named_by_how_it_came_out() -> None:
+    gap = Measure(cue="panel_mismatch", value=6.0, unit="dE00", uncertainty=0.9)
+    assert wording.measured_name(gap) == "Neighbouring panels differ"
+    assert wording.measured_name(gap.model_copy(update={"value": 1.0})) == "Neighbouring panels agree"
+    code = Measure(cue="code_mismatch", value=8.8, unit="dE00", uncertainty=7.3, zone="identification_plate")
+    fits = clean_weight("identification_plate").model_copy(update={"cue": "code_mismatch"})
+    assert wording.measured_name(code, [fits]) == "Code and colour agree"
+    assert wording.measured_name(code, [fits.model_copy(update={"found": True})]) == "Code and colour disagree"
+    assert wording.measured_name(code) == "Code against colour"
+    # a reading is not out of range, and no filler, for having been taken
+    reading = Measure(cue="film_thickness", value=118, unit="um", uncertainty=4)
+    assert wording.measured_name(reading) == "Film thickness"
+    assert wording.measured_name(reading.model_copy(update={"cue": "filler"})) == "Film thickness where it is greatest"
+
+
 def test_the_colour_of_an_advert_is_shown_once_with_code_and_paints(report: Path) -> None:
     (page,) = [text for name, text in pages_of(report).items() if "brindle-1" in name]
     assert page.count("L* 40 ± 9, a* −12 ± 5, b* 18 ± 5") == 1 and "green 84 %" in page
