@@ -37,9 +37,10 @@ class Calibrated(Config):
     novelty: Novelty | None = None
 
 
-def calibrate(predictions: Predictions) -> Calibrated:
+def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> Calibrated:
     """Fit scales, limits and rates on `predictions`.
 
+    `ordinary`: photos of ordinary vehicles, of which nobody knows the cues for sure; no limit lets one of them through.
     Rates are of single photos at the limit, here of the photos that the limits were set on: replace them by those of
     other photos (`with_rates`) before anybody relies on them.
     """
@@ -50,6 +51,9 @@ def calibrate(predictions: Predictions) -> Calibrated:
         scales[cue] = fit_platt(predictions.cue_scores[known, index], labels[known, index])
     probability = cue_probabilities(predictions, scales)
     limits = false_finding_limits(probability, labels, cues)
+    if ordinary is not None:
+        least = ordinary_limits(cue_probabilities(ordinary, scales), cues)
+        limits = {cue: max(limits[cue], least[cue]) for cue in cues}
     visible = np.array([np.nan if s.vehicle_visible is None else s.vehicle_visible for s in predictions.samples], float)
     seen = ~np.isnan(visible)
     calibration = Calibration(
@@ -145,6 +149,17 @@ def false_finding_limits(
         higher = float(negatives[above - 1]) if above else 1.0
         limits[cue] = float(min(max(0.5, (limit + higher) / 2 if above else limit + 1e-6), 1 - 1e-6))
     return limits
+
+
+def ordinary_limits(probability: Numbers, cues: tuple[str, ...]) -> dict[str, float]:
+    """A limit by cue that none of the photos (photos, cues) exceeds; 0 without photos.
+
+    What real photos do to a network that learnt from renders, held-out renders cannot tell. Of n photos that training
+    did not label, another like them exceeds the limit with a chance of 1 / (n + 1) (rank argument, as in conformal
+    prediction; Vovk, Gammerman and Shafer 2005).
+    """
+    highest = probability.max(0, initial=0.0)
+    return {cue: float(min(highest[index] + 1e-6, 1 - 1e-6)) for index, cue in enumerate(cues)}
 
 
 def box_limit(counts: npt.NDArray[np.int64], scale: Scale, otherwise: float) -> float:

@@ -129,6 +129,9 @@ def replay_command(
 def calibrate_command(
     network: Annotated[Path, typer.Argument(help="network.safetensors of a run.")],
     data: Data,
+    ordinary: Annotated[
+        list[Path] | None, typer.Option(help="Set of ordinary real photos; no limit lets one through. May be repeated.")
+    ] = None,
     device: Device = None,
 ) -> None:
     """Fit probabilities and limits on the split `val`, measure rates on the split `test`; writes calibration.json.
@@ -138,7 +141,8 @@ def calibrate_command(
     with _told():
         channels, forward = _trained(network, device)
         held_out = _predict(channels, forward, _samples(data, "val"), "val")
-        found = calibrate(held_out)
+        usual = _predict(channels, forward, _samples(ordinary, "train"), "ordinary") if ordinary else None
+        found = calibrate(held_out, usual)
         found = with_rates(found, _predict(channels, forward, _samples(data, "test"), "test"))
         learnt = _predict(channels, forward, learnt_photos(data), "train")
         found = found.model_copy(update={"novelty": fit_novelty(learnt, held_out)})

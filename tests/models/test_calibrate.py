@@ -10,6 +10,7 @@ from models.calibrate import (
     false_finding_limits,
     fit_platt,
     fit_temperature,
+    ordinary_limits,
     proportion,
     with_rates,
 )
@@ -51,6 +52,17 @@ def test_temperature_is_found_again() -> None:
     classes[:100] = -1
     assert fit_temperature(logits, classes) == pytest.approx(2.5, rel=0.05)
     assert fit_temperature(logits, np.full(20_000, -1)) == 1.0
+
+
+def test_no_ordinary_photo_raises_a_finding_and_few_more_of_their_kind_do() -> None:
+    rng = np.random.default_rng(5)
+    cues = ("filler", "masking_edge")
+    ordinary, more = rng.beta(2, 2, (60, 2)), rng.beta(2, 2, (20_000, 2))
+    limits = ordinary_limits(ordinary, cues)
+    assert not (ordinary > [limits[cue] for cue in cues]).any()
+    # rank argument: the chance is 1/61 a cue on average over draws; of one draw it is beta(1, 60) distributed
+    assert ((more > [limits[cue] for cue in cues]).mean(0) < binomtest(0, 60).proportion_ci(0.98).high).all()
+    assert ordinary_limits(np.zeros((0, 2)), cues) == {"filler": 1e-6, "masking_edge": 1e-6}
 
 
 def test_limits_share_the_false_findings_of_a_clean_advert() -> None:
