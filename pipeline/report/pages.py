@@ -46,6 +46,7 @@ from pipeline.report.drawing import Mark, Tone
 FOLDER = "report"
 FINDINGS_A_PAGE = 12  # strongest first; the rest are in findings.jsonl
 UNSEEN_ON_CARD = 4
+PICKS = 3  # adverts named at the head of the first page
 COMPARED = 4  # adverts side by side at most
 SIDES: tuple[Side, ...] = ("left", "right")
 MEASURES_SHOWN = CUES  # colours of single photos are not: the advert's is shown once
@@ -332,6 +333,7 @@ def _write_pages(
         batch_set_aside=[entry for entry in set_aside if entry.advert not in pages],
         set_aside_count=len(set_aside),
         unseen_on_card=UNSEEN_ON_CARD,
+        picks=PICKS,
         compared=COMPARED,
         **shared,
     )

@@ -26,10 +26,16 @@ DECISIONS: dict[Decision, str] = {
 }
 DECISION_MEANINGS: dict[Decision, str] = {
     "likely_factory": "What was seen speaks for the factory's paint. Worth keeping.",
-    "ask_first": "Could be either. Ask the seller for the photos listed before driving out.",
     "likely_refinished": "What was seen speaks for a later paint job. Know this before you bid.",
     "not_enough_seen": "The photos do not show the places that tell. This is no clean bill.",
 }
+SAID_OF_MANY: dict[Decision, tuple[str, str]] = {  # after a number: one, more than one
+    "likely_factory": ("is likely in factory paint", "are likely in factory paint"),
+    "ask_first": ("could be either", "could be either"),
+    "likely_refinished": ("is likely refinished", "are likely refinished"),
+    "not_enough_seen": ("shows too little to tell", "show too little to tell"),
+}
+LEANS = 0.66  # as `probability_words`: from here a refinish is likely, and below the rest of it unlikely
 HISTORY_NAMES = {
     "factory": "Factory paint throughout",
     "local_repair": "One place repaired",
@@ -69,9 +75,14 @@ SIDES: dict[Side, str] = {"left": "left side", "right": "right side"}
 
 def decision_meaning(result: AdvertResult) -> str:
     """What an advert's decision means for the reader; nobody is sent to photos that are not listed."""
-    if result.decision == "ask_first" and not result.requests:
-        return "Could be either, and no photo to ask for is expected to tell. Look at the vehicle itself."
-    return DECISION_MEANINGS[result.decision]
+    if result.decision != "ask_first":
+        return DECISION_MEANINGS[result.decision]
+    leans = "Could be either"
+    if max(result.refinished, 1 - result.refinished) >= LEANS:
+        leans = f"Leans to {'a refinish' if result.refinished >= LEANS else 'factory paint'}, but could still be either"
+    if not result.requests:
+        return f"{leans}, and no photo to ask for is expected to tell. Look at the vehicle itself."
+    return f"{leans}. Ask the seller for the photos listed before driving out."
 
 
 def probability_words(probability: float) -> str:

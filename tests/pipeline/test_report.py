@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from html.parser import HTMLParser
 from itertools import combinations, pairwise
 from pathlib import Path
@@ -21,6 +21,7 @@ from pipeline.records import (
     ZONES,
     ColourSummary,
     CueFinding,
+    Decision,
     Measure,
     NearReference,
     PaintFit,
@@ -246,6 +247,12 @@ def test_nobody_is_sent_to_photos_that_are_not_listed() -> None:
     asked = result(decision="ask_first")
     assert asked.requests and "photos listed" in wording.decision_meaning(asked)
     assert "photos listed" not in wording.decision_meaning(asked.model_copy(update={"requests": ()}))
+
+
+def test_what_is_open_is_still_said_to_lean() -> None:
+    asked = result(decision="ask_first")
+    for refinished, words in ((0.87, "Leans to a refinish"), (0.5, "Could be either"), (0.2, "Leans to factory paint")):
+        assert wording.decision_meaning(asked.model_copy(update={"refinished": refinished})).startswith(words)
 
 
 def test_what_was_found_is_named_as_found_whatever_it_speaks_for() -> None:
@@ -608,6 +615,29 @@ def test_the_first_page_says_which_advert_to_keep_and_why(report: Path) -> None:
     assert "Set aside: 2 These files could not be used." in page
     assert "notes.docx it is no photo leave it out" in page
     assert "No photo could be used" in page
+
+
+def head_of_first_page(out: Path, decisions: Sequence[Decision], **further: object) -> str:
+    adverts = [f"advert-{rank}" for rank in range(1, len(decisions) + 1)]
+    results = [
+        result(name, rank, title=None, decision=decision).model_copy(update=further)
+        for rank, (name, decision) in enumerate(zip(adverts, decisions, strict=True), 1)
+    ]
+    page = write_report(out, [advert(name) for name in adverts], Shortlist(adverts=tuple(results)), {}, (), "By hand.")
+    return text_of(page).partition(" Show ")[0]
+
+
+def test_where_nothing_is_to_keep_the_first_page_says_what_to_do(tmp_path: Path) -> None:
+    head = head_of_first_page(tmp_path, ("ask_first", "not_enough_seen", "likely_refinished", "likely_refinished"))
+    assert "Nothing to keep yet of 4 adverts: ask about 1 Not clear either way. Before you drive, ask for these" in head
+    assert "advert-1 Please photograph the wiring with the bonnet open." in head  # the photo, not the reason
+    assert "Of the others, 2 are likely refinished, 1 shows too little to tell." in head
+    head = head_of_first_page(tmp_path, ("ask_first",) * 5, requests=())
+    assert "no further photo is expected to tell" in head and "and 2 more below" in head and "Of the others" not in head
+    head = head_of_first_page(tmp_path, ("not_enough_seen", "likely_refinished"))
+    assert head.endswith("Nothing to keep of 2 adverts 1 is likely refinished, 1 shows too little to tell.")
+    head = head_of_first_page(tmp_path, ("likely_factory", "ask_first"))
+    assert "Of the others, 1 could be either." in head
 
 
 def test_an_adverts_page_holds_findings_places_requests_and_photos(report: Path) -> None:
