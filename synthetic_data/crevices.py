@@ -112,7 +112,8 @@ def _head(part: Part) -> Array:
 def _folded_edges(patch: Patch) -> list[Array]:
     """The lines along which a sheet's borders are folded away; a border that is not folded has none."""
     edges = []
-    for points in (patch.points, patch.points.transpose(1, 0, 2)):
+    is_ring = np.allclose(patch.points[:, 0], patch.points[:, -1], atol=1e-6)
+    for points in (patch.points,) if is_ring else (patch.points, patch.points.transpose(1, 0, 2)):
         normal = np.cross(np.gradient(points, axis=0), np.gradient(points, axis=1))
         normal /= np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
         middle = normal[len(normal) // 2]

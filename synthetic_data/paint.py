@@ -100,7 +100,8 @@ class PartTable:
     peeling: Tensor  # (P, 4): strength, centre along, centre across, radius
     crazing: Tensor  # cell size mm, 0: none
     sag: Tensor  # (P, 5): kind (0 none, 1 runs, 2 edge of an older flake), centre along, across, radius, height mm
-    texture: Tensor  # (P, 4): kind (0 none, 1 roller, 2 brush, 3 grains), height mm, wavelength mm, direction
+    # (P, 4): kind (0 none, 1 roller, 2 brush, 3 grains, 4 flutes, 5 rings), height mm, wavelength mm, direction
+    texture: Tensor
     gum: Tensor  # (P, 6): how much is left (0 none), edge, width, centre along, half length mm, painted over
     gum_tone: Tensor
     filler: Tensor  # (P, 7): waves mm, centre along, across, radius along, across mm, rubbed through, crack
@@ -300,17 +301,27 @@ def shade(
             radial = ((texels.along_mm[rows] - wear[:, 1]) / wear[:, 3]) ** 2 + (
                 (texels.across_mm[rows] - wear[:, 2]) / wear[:, 4]
             ) ** 2
-            depth = wear[:, 0] * torch.exp(-radial) + wear[:, 5] * wear[:, 0] * (0.22 * f + 0.12 * b) * torch.exp(
-                -0.35 * radial
+            # what rubs goes along the part: strokes break the outline, and the finest reach far out
+            strokes = noise(
+                torch.stack([texels.along_mm[rows] / 9.0, texels.across_mm[rows], 997.0 * table.seed[p]], 1),
+                5.0,
+                octaves=4,
+                channel=2,
+                gain=0.7,
             )
+            uneven = 0.14 * f + 0.12 * b + 0.13 * strokes + 0.05 * t
+            depth = wear[:, 0] * (torch.exp(-radial) + wear[:, 5] * uneven * torch.exp(-0.35 * radial))
             two = table.has_under[p] & ~old
             primer, substrate = table.primer[p], table.metal[p]
+            # a coat thins out before it is gone: each shows the next through a narrow feathered rim
             through_top = depth > 0.42
-            tone = torch.where(through_top[:, None], torch.where(two[:, None], under, primer), tone)
-            through_old = depth > torch.where(two, 0.66, 0.55)
-            tone = torch.where(through_old[:, None], primer, tone)
-            bare = depth > torch.where(two, 0.80, 0.70)
-            tone = torch.where(bare[:, None], substrate * (0.85 + 0.1 * f[:, None]), tone)
+            tone = mix(tone, torch.where(two[:, None], under, primer), smoothstep(0.39, 0.45, depth))
+            old_gone = torch.where(two, 0.66, 0.55)
+            tone = mix(tone, primer, smoothstep(old_gone - 0.03, old_gone + 0.03, depth))
+            metal_shows = torch.where(two, 0.80, 0.70)
+            bare = depth > metal_shows
+            bright = substrate * (0.85 + 0.1 * f + 0.05 * strokes).clamp(0.5, 1.2)[:, None]
+            tone = mix(tone, bright, smoothstep(metal_shows - 0.02, metal_shows + 0.02, depth))
             metal = torch.where(bare, torch.full_like(metal, 0.85), metal)
             rough = torch.where(through_top, (rough + 0.25).clamp(0, 0.8), rough)
             rough = torch.where(bare, 0.42 + 0.05 * t, rough)
@@ -330,19 +341,18 @@ def shade(
         # peeling flakes with a raised rim, another coat beneath; crazing
         flake = table.peeling[p]
         if bool((flake[:, 0] > 0).any()):
-            d2 = ((texels.along_mm[rows] - flake[:, 1]) ** 2 + (texels.across_mm[rows] - flake[:, 2]) ** 2) / flake[
-                :, 3
-            ] ** 2
-            level = flake[:, 0] * (1.2 * torch.exp(-d2) + 0.30 * f + 0.22 * b) - 0.62
-            off = (level > 0) & (flake[:, 0] > 0) & (d2 < 6)
+            level = torch.full_like(b, -1.0)
+            close = _rows(flake[:, 0] > 0)
+            du, dv = texels.along_mm[rows[close]] - flake[close, 1], texels.across_mm[rows[close]] - flake[close, 2]
+            d2 = (du**2 + dv**2) / flake[close, 3] ** 2
+            close, du, dv = close[d2 < 6], du[d2 < 6], dv[d2 < 6]
+            level[close] = _flaking(du, dv, flake[close], table.seed[p[close]], b[close], f[close], t[close])
+            off = level > 0
             tone = torch.where(off[:, None], torch.where(table.has_under[p][:, None], under, table.primer[p]), tone)
             rough = torch.where(off, (rough + 0.3).clamp(0, 0.85), rough)
-            height = torch.where(
-                (flake[:, 0] > 0) & (d2 < 6),
-                height - 0.10 * smoothstep(-0.02, 0.02, level) + 0.12 * torch.exp(-(((level + 0.04) / 0.04) ** 2)),
-                height,
-            )
-            near = (flake[:, 0] > 0) & (level > -0.05) & (d2 < 6)
+            lifted = 0.12 * smoothstep(-0.2, -0.02, level)  # what is about to go stands up
+            height += torch.where(off, torch.full_like(height, -0.10), lifted)
+            near = level > -0.05
             bits |= torch.where(near, CUE_BIT["film_defect"], 0).int()
             # the older coat under a flake looks as under a worn place
             bared = off & table.has_under[p] & _visible(table.colour[p], under)
@@ -362,11 +372,11 @@ def shade(
         # chips and scratches: only to the primer or the metal, no sign of a refinish
         chip = table.chips[p]
         if bool((chip > 0).any()):
-            pits = noise(pos, 4.0, octaves=2, channel=5) + 0.35 * b
-            chipped = pits > 3.9 - 1.1 * chip
-            tone = torch.where(
-                (chipped & (chip > 0))[:, None], mix(table.primer[p], table.metal[p], (f > 0.5).float()), tone
-            )
+            # most where stones fly: on what faces ahead
+            struck = chip * (0.7 + 0.6 * b).clamp(0.1, 2) * (0.7 + 1.3 * texels.normal[rows, 0].clamp(0, 1))
+            chipped, bared = _chips(pos, texels.normal[rows], p, struck, texels.step_mm[rows], t)
+            tone = mix(mix(tone, table.primer[p], chipped), table.metal[p], bared)
+            height -= 0.06 * chipped
             scratch_dir = torch.stack(
                 [(table.seed[p] * 12.9).sin(), (table.seed[p] * 7.7).cos(), (table.seed[p] * 3.1).sin()], 1
             )
@@ -529,9 +539,12 @@ def shade(
     rows = at((table.texture[part, 0] > 0) & ~painted)
     if len(rows):
         p = part[rows]
-        relief[rows] += _texture_relief(
+        grown = _texture_relief(
             table.texture[p], position[rows], texels.along_mm[rows], texels.across_mm[rows], table.seed[p], noise
         )
+        # flutes and rings of a lens finer than the texels would turn into coarse ones
+        lens, wave = table.texture[p, 0] > 3, table.texture[p, 2]
+        relief[rows] += torch.where(lens, grown * smoothstep(0.4, 0.2, texels.step_mm[rows] / wave), grown)
     rows = at(table.sealed_over[part])
     if len(rows):
         hides = CUE_BIT["overspray_hidden"] | CUE_BIT["coarse_texture"] | CUE_BIT["painted_fastener"]
@@ -572,6 +585,78 @@ class _Coat:
 
 def _rows(mask: Tensor) -> Tensor:
     return torch.nonzero(mask, as_tuple=True)[0]
+
+
+def _chance(cells: Tensor, count: int) -> Tensor:
+    """`count` numbers (N, count), even in 0 to 1, of each whole-numbered cell (N, d)."""
+    turns = torch.tensor([[12.99, 78.23, 37.72], [39.35, 11.14, 83.16], [73.16, 52.24, 9.15]], device=cells.device)
+    phase = cells.float() @ turns[: cells.shape[1]]
+    steps = torch.arange(count, device=cells.device)
+    return torch.frac((phase[:, steps % 3] * (1 + 0.37 * steps)).sin().abs() * 4375.8)
+
+
+def _scattered(
+    position: Tensor, normal: Tensor, part: Tensor, cell_mm: float, share: Tensor
+) -> tuple[Tensor, Tensor, Tensor]:
+    """Spots at random on surfaces, at most one a cell of the plane that a place faces most.
+
+    Returns texels near one (M,), their offsets from its middle in that plane (M, 3) and its chances (M, 6).
+    """
+    across = torch.nn.functional.one_hot(normal.abs().argmax(dim=1), 3).to(position.dtype)
+    flat = position * (1 - across)
+    cells = torch.floor(flat / cell_mm)
+    chance = _chance(cells + across * (part[:, None] + 0.5), 7)
+    rows = _rows(chance[:, 6] + 5e-4 < share)  # a chance is rounded to some 3e-4
+    middle = (0.3 + 0.4 * chance[rows, :3]) * cell_mm * (1 - across[rows])
+    return rows, flat[rows] - cells[rows] * cell_mm - middle, chance[rows, :6]
+
+
+def _chips(
+    position: Tensor, normal: Tensor, part: Tensor, share: Tensor, step: Tensor, tiny: Tensor
+) -> tuple[Tensor, Tensor]:
+    """Cover (N,) of stone chips and of the metal in their middles: splinters with straight sides, few of them large."""
+    cell = 9.0
+    cover, bare = torch.zeros_like(share), torch.zeros_like(share)
+    rows, off, chance = _scattered(position, normal, part, cell, 0.045 * share)
+    axes = torch.nn.functional.normalize(chance.roll(2, 1).reshape(-1, 2, 3) - 0.5, dim=-1)
+    u, v = (off * axes[:, 0]).sum(-1), (off * axes[:, 1]).sum(-1)
+    w = (off * torch.linalg.cross(axes[:, 0], axes[:, 1])).sum(-1)
+    # six faces at unlike distances, three cut corners, and a torn rim
+    sides = [u, -(0.6 + chance[:, 0]) * u, 1.3 * v, -(0.7 + 1.2 * chance[:, 1]) * v, w, -(0.6 + chance[:, 2]) * w]
+    sides += [0.9 * (u + v), 0.95 * (w - u), 0.8 * (u - v - w)]
+    far = torch.stack(sides).amax(0) * (1 + 0.18 * tiny[rows])
+    size = 0.5 + 2.2 * chance[:, 3] ** 3
+    wide = torch.maximum(size, 0.6 * step[rows]).clamp(max=0.5 * cell)  # a chip finer than a texel pales
+    inward = wide - far
+    paled = (size / wide) ** 2
+    cover[rows] = paled * smoothstep(-0.08, 0.12, inward)
+    bare[rows] = paled * smoothstep(0.0, 0.3, inward - 0.35 - 0.8 * chance[:, 5])
+    return cover, bare
+
+
+def _flaking(
+    along: Tensor, across: Tensor, flake: Tensor, seed: Tensor, broad: Tensor, fine: Tensor, tiny: Tensor
+) -> Tensor:
+    """How far paint has come off, above 0 where it has: it breaks along cracks, in scales of two sizes.
+
+    `along` and `across` from the middle in mm; `flake` as `PartTable.peeling`.
+    """
+    level = torch.zeros_like(along)
+    for scale, weight, bend in ((11.0, 0.6, 1.0), (4.5, 0.4, 0.5)):
+        u, v = (along + bend * (1.6 * fine + 0.4 * tiny)) / scale, (across + bend * (1.6 * broad - 1.2 * fine)) / scale
+        nearest = torch.full_like(u, 9.0)
+        own = torch.zeros_like(u)
+        for i in (-1, 0, 1):
+            for j in (-1, 0, 1):
+                cell = torch.stack([torch.floor(u) + i, torch.floor(v) + j, torch.round(97.0 * seed)], 1)
+                chance = _chance(cell, 3)
+                x, y = cell[:, 0] + chance[:, 0], cell[:, 1] + chance[:, 1]
+                away = (u - x) ** 2 + (v - y) ** 2
+                reach = (x**2 + y**2) * scale**2 / flake[:, 3] ** 2
+                own = torch.where(away < nearest, 1.2 * torch.exp(-reach) + 0.9 * (chance[:, 2] - 0.5), own)
+                nearest = torch.minimum(nearest, away)
+        level += weight * own
+    return flake[:, 0] * (level + 0.22 * broad) - 0.62
 
 
 def _filled(coat: _Coat, noise: Noise) -> None:
@@ -651,16 +736,21 @@ def _sagged(coat: _Coat, noise: Noise) -> None:
 def _texture_relief(
     texture: Tensor, position: Tensor, along: Tensor, across: Tensor, seed: Tensor, noise: Noise
 ) -> Tensor:
-    """Relief (N,) in mm of a roller's stipple, a brush's lines or sprayed grains; `texture` as in `PartTable`."""
+    """Relief (N,) in mm of a roller's stipple, a brush's lines, sprayed grains or the pattern of a lamp's lens.
+
+    `texture` as in `PartTable`; flutes are upright on a lens that looks ahead or back, rings go around its middle.
+    """
     kind, height, wave, way = texture.unbind(1)
     scale = (4.0 / wave.clamp(min=0.5))[:, None]
     stipple = noise(position * scale, 4.0, octaves=2, channel=3)
     u, v = along * way.cos() + across * way.sin(), across * way.cos() - along * way.sin()
     bristles = noise(torch.stack([u / 30.0, v, 997.0 * seed], 1) * scale, 4.0, octaves=3, channel=2)
     grains = smoothstep(0.1, 1.0, stipple)
-    return height * torch.where(
-        kind == 1, stipple + 0.4 * torch.relu(stipple), torch.where(kind == 2, bristles, grains)
-    )
+    pattern = torch.where(kind == 1, stipple + 0.4 * torch.relu(stipple), torch.where(kind == 2, bristles, grains))
+    if bool((kind > 3).any()):
+        over = torch.where(kind == 4, position[:, 1], across) / wave
+        pattern = torch.where(kind > 3, (torch.pi * over).sin().abs(), pattern)
+    return height * pattern
 
 
 def _brushed(coat: _Coat, noise: Noise) -> None:
@@ -766,6 +856,21 @@ def _fill_along(along_mm: Tensor, table: PartTable, part: Tensor) -> Tensor:
     )
 
 
+def _splashes(texels: Texels, cell_mm: float, share: Tensor, fine: Tensor, tiny: Tensor) -> Tensor:
+    """Cover (N,) of drops thrown up by the wheels: longer along their flight, to the rear and up; few are large."""
+    cover = torch.zeros_like(share)
+    rows, off, chance = _scattered(texels.position_mm, texels.normal, texels.part, cell_mm, share)
+    flight = torch.nn.functional.normalize(torch.tensor([-1.0, 0.0, 0.7], device=share.device), dim=0)
+    along = (off * flight).sum(-1)
+    beside = (off - along[:, None] * flight).norm(dim=-1)
+    size = cell_mm * (0.07 + 0.26 * chance[:, 3] ** 2)
+    wide = torch.maximum(size, 0.6 * texels.step_mm[rows]).clamp(max=0.5 * cell_mm)
+    outline = 1 + 0.16 * fine[rows] + 0.12 * tiny[rows]
+    inward = outline - torch.hypot(along / (1 + 1.2 * chance[:, 4]), beside) / wide
+    cover[rows] = (size / wide) ** 2 * smoothstep(0.0, 0.45, inward) * (0.45 + 0.55 * chance[:, 5])
+    return cover
+
+
 def _packed(
     distance: Tensor,
     hold: Tensor,
@@ -817,9 +922,12 @@ def _soil(
     up = texels.normal[:, 2]
     low = torch.exp(-torch.relu(texels.position_mm[:, 2]) / max(grime.mud_height_mm, 1.0))
     dust = grime.dust * (0.25 + 0.75 * smoothstep(-0.2, 0.9, up)) * (0.7 + 0.3 * broad + 0.07 * fine).clamp(0, 1.5)
-    specks = noise(texels.position_mm, 7.0, octaves=3, channel=5, gain=0.7) + 0.6 * broad + 2.6 * grime.mud * low
     film = grime.mud * low**2 * smoothstep(-0.9, 1.2, broad + 0.35 * fine)
-    mud = (0.85 * smoothstep(2.3, 3.3, specks) * min(1.0, 2 * grime.mud) + 0.8 * film).clamp(0, 1)
+    splashed = (1.6 * grime.mud * low * (0.8 + 0.7 * broad)).clamp(0, 1)
+    mud = 0.8 * film
+    for cell, most in ((4.0, 0.5), (9.0, 0.4), (20.0, 0.25)):
+        mud = torch.maximum(mud, 0.85 * _splashes(texels, cell, most * splashed, fine, tiny))
+    mud = mud.clamp(0, 1)
     salt = grime.salt * smoothstep(0.2, 1.4, broad + 0.5 * fine) * low
     for share, tone in ((dust, grime.dust_colour), (salt, (0.6, 0.6, 0.6)), (mud, grime.mud_colour)):
         share = share.clamp(0, 0.96)
@@ -829,13 +937,19 @@ def _soil(
         metallic *= 1 - share
     hidden = ((mud + dust.clamp(0, 1)) > 0.75) | (packed > 0.75)
     if grime.moss > 0:  # in what holds water: seams, the foot of a rubber
-        wet = (kind == 5) | ((kind == 3) & (texels.across_mm < 12))
-        moss = wet * smoothstep(1.3 - 1.3 * grime.moss, 1.7 - 1.3 * grime.moss, 0.5 * broad + 0.8 * fine + 0.3 * tiny)
-        green = torch.tensor([0.07, 0.10, 0.02], device=device) * (1 + 0.3 * tiny + 0.25 * fine).clamp(0.3, 2)[:, None]
+        foot = torch.where(kind == 3, smoothstep(12.0, 5.0, texels.across_mm), torch.zeros_like(fine))
+        groove = smoothstep(8.0, 4.0, (texels.across_mm - texels.height_mm / 2).abs())
+        wet = torch.maximum(torch.where(kind == 5, groove, foot), 0.7 * packed)
+        tufts = noise(texels.position_mm, 4.0, octaves=3, channel=0, gain=0.8)
+        grown = smoothstep(0.6 - 1.3 * grime.moss, 1.8 - 1.3 * grime.moss, 0.5 * broad + 0.7 * fine)
+        moss = smoothstep(0.15, 0.85, wet * grown * (1 + 0.35 * tufts + 0.15 * tiny))
+        fresh, dry = torch.tensor([[[0.07, 0.10, 0.02]], [[0.12, 0.11, 0.03]]], device=device)
+        green = mix(fresh, dry, smoothstep(-1.0, 1.5, fine))
+        green = green * (1 + 0.3 * tiny + 0.3 * tufts).clamp(0.3, 2)[:, None]
         colour += (green - colour) * moss[:, None]
         roughness += (0.97 - roughness) * moss
         metallic *= 1 - moss
-        relief += 0.8 * moss * (1 + 0.3 * tiny)
+        relief += 0.8 * moss * (1 + 0.3 * tiny + 0.2 * tufts)
         hidden |= moss > 0.5
     if grime.polish > 0:  # what a cloth left in corners: at the foot of rubbers, along seams, round heads
         seam_edge = (texels.across_mm - texels.height_mm / 2).abs()

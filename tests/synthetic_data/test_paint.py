@@ -500,3 +500,24 @@ def test_the_same_seeds_give_the_same_film_and_parts_do_not_mix() -> None:
     texels = SHAPE[0] * SHAPE[1]
     assert torch.equal(first.cues[6 * texels : 7 * texels], alone.cues)  # a sheet's look needs no grain
     assert torch.allclose(first.colour[6 * texels : 7 * texels], alone.colour)
+
+
+# --- outlines -------------------------------------------------------------------------------------------------------
+
+
+def test_wear_goes_along_the_part() -> None:
+    # common practice, no source: boots and hands rub along a sill, so what they leave is longer than it is high
+    film = look(a_part(SHEET, wear=(0.9, 120.0, 60.0, 60.0, 40.0, 1.5)), step_mm=0.5)
+    worn = (step(look(a_part(SHEET)), film) > 0.1).astype(float)
+    breaks = [np.abs(np.diff(worn, axis=axis)).sum() for axis in (0, 1)]
+    assert worn.mean() > 0.05 and breaks[0] > 1.25 * breaks[1]  # more outline is crossed going up than going along
+
+
+def test_drops_of_mud_are_many_small_and_few_large_and_end_where_splashes_do() -> None:
+    muddy = replace(CLEAN, mud=0.5, mud_height_mm=250.0)
+    drops = step(look(a_part(SHEET)), look(a_part(SHEET), grime=muddy)) > 0.1
+    labels, count = ndimage.label(drops)
+    sizes = np.sort(ndimage.sum(drops, labels, range(1, count + 1)))
+    assert count > 20 and np.median(sizes) * 3 < sizes[-1]
+    clear = look(a_part(SHEET), grime=replace(muddy, mud_height_mm=20.0))  # the sheet begins 300 mm up
+    assert step(look(a_part(SHEET)), clear).max() < 0.02
