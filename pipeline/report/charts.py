@@ -47,14 +47,27 @@ def share(probability: float, kind: str) -> Markup:
     return _bars(svg.Rect(class_=[kind], x=0, y=2, width=round(100 * probability, 2), height=BAR_HEIGHT - 4))
 
 
-def marked_places(width: int, height: int, boxes: Sequence[Box]) -> Markup:
-    """Frames to lay over a photo of `width` × `height` pixels: dark under light, so that they show on any ground."""
+def marked_places(
+    width: int, height: int, boxes: Sequence[Box], left: int = 0, top: int = 0, covers: bool = False
+) -> Markup:
+    """Frames to lay over a picture of `width` × `height` pixels: dark under light, so that they show on any ground.
+
+    `left`, `top`: where the picture was cut from the photo in whose pixels the boxes are. `covers`: the picture fills
+    its place and is cut to it (`object-fit: cover` in the style sheet).
+    """
     frames = [
         svg.Rect(class_=[kind], x=box.x, y=box.y, width=box.width, height=box.height)
         for kind in ("under", "over")
         for box in boxes
     ]
-    return markup(svg.SVG(viewBox=svg.ViewBoxSpec(0, 0, width, height), extra=HIDDEN, elements=list(frames)))
+    return markup(
+        svg.SVG(
+            viewBox=svg.ViewBoxSpec(left, top, width, height),
+            preserveAspectRatio=svg.PreserveAspectRatio("xMidYMid", "slice") if covers else None,
+            extra=HIDDEN,
+            elements=list(frames),
+        )
+    )
 
 
 def markup(drawing: svg.SVG) -> Markup:

@@ -248,6 +248,12 @@ def evidence_name(weight: Weight) -> str:
     return f"{sign_name(weight)}: {place(weight.zone, weight.side)}"
 
 
+def beyond(why: str, label: str) -> str:
+    """What a weight's sentence says beyond its label, which stands above it: `In 2 photos (score 0.96).`"""
+    said = why[len(label) :].lstrip(" :,") if why.lower().startswith(label.lower()) else why
+    return said[:1].upper() + said[1:]
+
+
 def built(sheet: BuildSheet, zone: str) -> str:
     """How the factory left a zone: `body colour; rivets bare, open seam`."""
     finish = sheet.finish(zone)

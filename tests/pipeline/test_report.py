@@ -262,6 +262,20 @@ def test_what_was_found_is_named_as_found_whatever_it_speaks_for() -> None:
     assert wording.evidence_name(missed) == "No painted fastener heads: Door hinges, left side"
 
 
+def test_what_was_not_found_is_named_in_english() -> None:
+    absent = clean_weight("sill_rail")
+    assert wording.sign_name(absent.model_copy(update={"cue": "wear_through"})) == "Not worn through to another colour"
+    assert wording.sign_name(absent.model_copy(update={"cue": "changed_joint"})) == "Joint as the factory made it"
+    assert wording.sign_name(absent.model_copy(update={"cue": "filler"})) == "No body filler"
+
+
+def test_a_sentence_does_not_repeat_the_label_above_it() -> None:
+    label = "Mist of paint on rubber: Door seal, left side"
+    why = "Mist of paint on rubber: door seal, left side, in 2 photos (score 0.93); the factory left this bare."
+    assert wording.beyond(why, label) == "In 2 photos (score 0.93); the factory left this bare."
+    assert wording.beyond("Clean, and it takes days to mask.", label) == "Clean, and it takes days to mask."
+
+
 def test_a_sign_of_which_the_network_kept_no_heat_shows_none(tmp_path: Path) -> None:
     plain = with_pictures(photo_findings("a.jpg", "1" * 64), tmp_path)
     mark = CueFinding(score=1.0, assessable=True, boxes=(box().model_copy(update={"score": 1.0, "judged": True}),))

@@ -140,6 +140,9 @@ def test_no_more_than_four_stand_side_by_side(browser: playwright.Browser, tmp_p
     assert "4 chosen; 4 at most" in page.locator(".side-by-side").inner_text()
     page.get_by_role("link", name="Set side by side").click()
     assert columns(page) == ["Number 1", "Number 2", "Number 3", "Number 4"]
+    page.set_viewport_size(PHONE)  # the table scrolls in itself, the page does not
+    assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    assert page.locator(".scroll").evaluate("table => table.scrollWidth > table.clientWidth")
     page.goto(index.with_name("compare.html").as_uri())  # without a choice: the first two, and the list to choose from
     assert columns(page) == ["Number 1", "Number 2"] and page.get_by_label("Number 6").is_visible()
     context.close()
@@ -169,13 +172,21 @@ def test_evidence_opens_by_keyboard(page: playwright.Page) -> None:
     page.get_by_role("link", name="Painted fastener heads: Door hinges, left side").first.click()
     finding = page.locator("article.finding").first
     assert page.url.endswith(f"#{finding.get_attribute('id')}")
-    mark = finding.locator(".marked rect.over").bounding_box()
-    picture = finding.locator(".marked img").bounding_box()
+    mark = finding.locator(".whole .marked rect.over").bounding_box()
+    picture = finding.locator(".whole .marked img").bounding_box()
     assert mark is not None and picture is not None
     # the box of the example: 90 × 60 pixels at (400, 300) of 800 × 600
     assert (mark["x"] - picture["x"]) / picture["width"] == pytest.approx(0.5, abs=0.02)
     assert (mark["y"] - picture["y"]) / picture["height"] == pytest.approx(0.5, abs=0.02)
     assert mark["width"] / picture["width"] == pytest.approx(90 / 800, abs=0.02)
+    # in the cut, whose pixels are the photo's, it is framed too, and in its middle, since it is far from every edge
+    heat = finding.locator("figure:not(.whole) .marked")
+    mark, picture = heat.locator("rect.over").bounding_box(), heat.locator("img").bounding_box()
+    assert mark is not None and picture is not None
+    across, down = (int(heat.locator("img").get_attribute(side) or 0) for side in ("width", "height"))
+    assert mark["width"] / picture["width"] == pytest.approx(90 / across, abs=0.02)
+    assert mark["height"] / picture["height"] == pytest.approx(60 / down, abs=0.02)
+    assert mark["x"] + mark["width"] / 2 == pytest.approx(picture["x"] + picture["width"] / 2, abs=4)
 
 
 def test_the_bars_stand_where_the_numbers_say(page: playwright.Page) -> None:
