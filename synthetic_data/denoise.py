@@ -17,6 +17,7 @@ Tensor = torch.Tensor
 STRIDES = (1, 3)  # px between the neighbours of each pass
 REACH = 2  # neighbours to each side, so 25 a pass
 DARKEST = 0.05  # added to albedo: a black surface still has its gloss
+OUTLIER = 3.0  # times what the other half has there and around (common practice, no source)
 LEAST_CONTRAST = 4e-3  # relative; below this nothing is kept apart though no noise was measured
 # differences of what a pixel shows at which a neighbour counts e⁻¹: tried on renders of 12 paths against 128
 NORMAL_SCALE, LOG_DEPTH_SCALE, LOG_ALBEDO_SCALE = 0.3, 0.1, 0.6
@@ -47,11 +48,22 @@ def denoise(first: Half, second: Half) -> Tensor:
     """Radiance (3, H, W) of both halves together without most of their noise. The halves must be independent."""
     base = (first.albedo + second.albedo) / 2 + DARKEST
     light, other = first.radiance / base, second.radiance / base
+    light, other = _limited(light, other), _limited(other, light)
     guides = first.guide(), second.guide()
     guide, spread = (guides[0] + guides[1]) / 2, _mean((guides[0] - guides[1]).square() / 4, 1)
     for stride in STRIDES:
         light, other = _pass(light, other, guide, spread, stride)
     return (light + other) / 2 * base
+
+
+def _limited(light: Tensor, other: Tensor) -> Tensor:
+    """One half without what only it has seen: a single path of many times the light would spread as a bright square.
+
+    A true glint is in the other half too.
+    """
+    level, others = light.mean(0, keepdim=True), other.mean(0, keepdim=True)
+    limit = OUTLIER * (_mean(others, 2) + others)
+    return light * (limit / level.clamp(min=1e-12)).clamp(max=1)
 
 
 def _pass(light: Tensor, other: Tensor, guide: Tensor, spread: Tensor, stride: int) -> tuple[Tensor, Tensor]:

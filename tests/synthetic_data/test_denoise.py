@@ -85,3 +85,18 @@ def test_a_rivet_of_few_pixels_keeps_its_shading() -> None:
     result = denoise(*halves(truth, 0.03, normal=normal)).numpy().mean(0)
     assert np.corrcoef(result[head], truth[head])[0, 1] > 0.97
     assert np.abs(result - truth)[head].mean() < 0.03
+
+
+def test_what_one_half_alone_has_seen_leaves_no_bright_square() -> None:
+    truth = np.full((HEIGHT, WIDTH), 0.4)
+    first, second = halves(truth, 0.05)
+    first.radiance[:, 40, 60] = 300.0
+    struck = denoise(first, second).numpy()[0, 30:51, 50:71]
+    assert np.abs(struck - 0.4).max() < 0.25  # one path's outlier, not a block of 25 pixels
+    assert np.sort(np.abs(struck - 0.4).ravel())[-10] < 0.06
+
+
+def test_a_glint_that_both_halves_see_stays() -> None:
+    truth = np.full((HEIGHT, WIDTH), 0.4)
+    truth[40, 60] = 20.0
+    assert denoise(*halves(truth, 0.02)).numpy()[0, 40, 60] > 15
