@@ -259,6 +259,21 @@ def test_keys_in_a_large_photo(page: playwright.Page) -> None:
     expect(page.get_by_role("dialog")).to_have_count(0)
 
 
+def test_a_list_does_not_take_the_next_key_for_a_choice(page: playwright.Page) -> None:
+    press(page, "ArrowRight", "ArrowLeft", "Enter")
+    cue, stage = page.locator("#cue"), page.locator("#stage")
+    cue.dispatch_event("pointerdown")  # the browser's own list cannot be clicked from here
+    cue.select_option("masking_edge")
+    saved(page, "masking edge")
+    expect(stage).to_be_focused()
+    press(page, "n")
+    expect(page.locator("#position")).to_have_text("2 of 2")
+    press(page, "p", "q", "ArrowDown")  # by keys one chooses on in the list, until Enter
+    expect(cue).to_be_focused()
+    press(page, "Enter")
+    expect(stage).to_be_focused()
+
+
 def test_a_box_is_mended_by_keys(page: playwright.Page) -> None:
     page.locator(".picture").first.click()
     press(page, "b")

@@ -886,6 +886,19 @@ byId("cue").addEventListener("change", (event) => give(large.sighting, { cue: ev
 byId("zone").addEventListener("change", (event) => give(large.sighting, { zone: event.target.value || null }));
 byId("shot").addEventListener("change", (event) => setShot(event.target.value));
 byId("decal").addEventListener("change", showLarge);
+// A list that keeps the focus takes the next letter for a choice, and "N" for next would give another cue. So it hands
+// the focus back once something was picked by pointer, or Enter was struck; arrow keys choose on in it.
+let byPointer = false;
+document.addEventListener("pointerdown", () => { byPointer = true; }, true);
+document.addEventListener("keydown", () => { byPointer = false; }, true);
+for (const list of ["cue", "zone", "shot", "decal"].map(byId)) {
+  list.addEventListener("change", () => { if (byPointer) stage.focus(); });
+  list.addEventListener("keydown", (event) => {
+    if (event.key !== "Enter") return;
+    event.preventDefault(); // else it opens the list; Space does
+    stage.focus();
+  });
+}
 byId("keys-on").checked = keysAreOn();
 byId("keys-on").addEventListener("change", (event) => {
   if (event.target.checked) localStorage.removeItem(KEYS_OFF);
