@@ -26,6 +26,9 @@ D65_WHITE = np.array([0.95047, 1.0, 1.08883])  # CIE 15, 2° observer, rounded t
 LATTICE = 64
 LIP_FOOT_MM = 4.5  # the foot of a rubber's lip, which lies in the shadow of the lip itself
 FILL_RAMP_MM = 12.0  # a filled stretch of a seam ends over this length
+PEEL_MM = (
+    3.6  # coarser of two waves of the orange peel, within the 1 to 10 mm seen up close (common practice, no source)
+)
 # texels coarser than these leave a doubt (common practice, no source; chosen by eye on renders)
 RINGS_MM = 1.5  # how many coats a worn place shows
 STEP_MM = 0.8  # whether a line in one colour is a step in the paint
@@ -160,14 +163,26 @@ class Noise:
         self.calls = 0
 
     def __call__(
-        self, position_mm: Tensor, wavelength_mm: float, *, octaves: int = 1, channel: int = 0, gain: float = 0.5
+        self,
+        position_mm: Tensor,
+        wavelength_mm: float,
+        *,
+        octaves: int = 1,
+        channel: int = 0,
+        gain: float = 0.5,
+        rounded: bool = False,
     ) -> Tensor:
-        """(N,) values of one field at (N, 3) positions; `wavelength_mm` of the coarsest octave."""
+        """(N,) values of one field at (N, 3) positions; `wavelength_mm` of the coarsest octave.
+
+        `rounded` for relief that mirrors: straight interpolation has creases, which a glossy coat shows as a grid.
+        """
         total = torch.zeros(len(position_mm), device=position_mm.device)
         weight, norm = 1.0, 0.0
         for octave in range(octaves):
             which = (octave + 3 * channel) % 8
             at = (position_mm @ self.turns[which].T) / (wavelength_mm / 2**octave) + self.shifts[which]
+            if rounded:
+                at = torch.floor(at) + smoothstep(0.0, 1.0, at - torch.floor(at))
             grid = ((at % LATTICE) / LATTICE) * 2 - 1
             field = torch.nn.functional.grid_sample(
                 self.lattice[:, channel : channel + 1], grid[None, None, None], align_corners=True
@@ -252,7 +267,7 @@ def shade(
         fade = (table.fade[p] * (0.35 + 0.65 * up) * (0.8 + 0.25 * b)).clamp(0, 0.6)
         tone = mix(tone, 0.75 * tone + 0.25 * luminance(tone)[:, None] + 0.02, fade)
         rough = (rough + 0.35 * fade + 0.03 * b).clamp(0.06, 0.9)
-        height += table.peel[p] * noise(pos, 3.2, octaves=2, channel=3)
+        height += table.peel[p] * noise(pos, PEEL_MM / 2, octaves=2, channel=3, rounded=True)  # half a wave a step
         # masking line: two paints, or one paint with a step and another gloss
         mask_row = table.masking[p]
         has_line = mask_row[:, 0] >= 0

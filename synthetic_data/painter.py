@@ -59,7 +59,7 @@ MATERIALS: dict[str, tuple[tuple[float, float, float], float, float]] = {
     "bare": ((0.60, 0.59, 0.57), 0.30, 1.0),
     "chrome": ((0.80, 0.80, 0.82), 0.07, 1.0),
     "glass": ((0.03, 0.03, 0.03), 0.05, 0.0),
-    "lamp": ((0.62, 0.63, 0.65), 0.08, 0.3),
+    "lamp": ((0.66, 0.67, 0.69), 0.09, 0.75),  # the reflector behind the lens
     "red": ((0.33, 0.012, 0.010), 0.12, 0.0),
     "amber": ((0.62, 0.20, 0.012), 0.12, 0.0),
     "tyre": ((0.021, 0.021, 0.022), 0.80, 0.0),
@@ -647,6 +647,9 @@ def _traces(
     if part.surface == "black_part" and part.kind == "other" and rng.random() < 0.5:
         row["texture"] = np.array([3.0, rng.uniform(0.05, 0.14), rng.uniform(1.0, 2.5), 0.0])
         hard.add("grained_plastic")
+    if part.surface == "lamp":  # a pressed lens spreads its light by upright flutes or by rings
+        kind, wave = (4.0, rng.uniform(4.0, 9.0)) if name == "headlamp" else (5.0, rng.uniform(2.0, 4.0))
+        row["texture"] = np.array([kind, rng.uniform(0.06, 0.10) * wave, wave, 0.0])
     return sites
 
 

@@ -603,6 +603,19 @@ class Builder:
         )
         self.site(f"{name}.site", "fasteners", "hinge", centre, out_, 0.26, side="left", panel=panel)
 
+    def small_lamp(self, name: str, at: Vector, out: Vector, radius: float, finish: str) -> None:
+        """A round lamp on both sides: a domed lens in a bezel."""
+        place = placed(at, z=out)
+        dome = np.array([[0, 0.55], [0.4, 0.53], [0.68, 0.45], [0.84, 0.32], [0.88, 0.0]]) * radius
+        ring = np.array([[0.87, 0.14], [0.89, 0.24], [0.96, 0.25], [1.04, 0.18], [1.06, -0.02]]) * radius
+        self.add(name, turned(dome, 32).flipped().moved(place), "lamp", None, finish, both=True)
+        bezel = turned(ring, 32).flipped().moved(place)
+        chrome = self.flip_details
+        self.add(
+            f"{name}_rim", bezel, "bare_metal" if chrome else "black_part", None, "chrome" if chrome else "black",
+            both=True,
+        )  # fmt: skip
+
     # --- assemblies --------------------------------------------------------------------------------------------
 
     def front(self) -> None:
@@ -657,10 +670,12 @@ class Builder:
         )
         lamp_y, lamp_z = (self.bonnet_half + y) / 2, self.z_wing - 0.14
         lens = turned(
-            np.array([[0, 0.03], [0.5, 0.027], [0.85, 0.016], [1.0, 0.0]]) * np.array([self.lamp_radius, 1]), 30
+            np.array([[0, 0.03], [0.3, 0.029], [0.6, 0.0245], [0.85, 0.015], [1.0, 0.0]]) * [self.lamp_radius, 1], 40
         ).flipped()
         rim = turned(
-            np.array([[1.0, 0.004], [1.06, 0.012], [1.16, 0.006], [1.2, -0.004]]) * np.array([self.lamp_radius, 1]), 30
+            np.array([[1.0, 0.004], [1.03, 0.011], [1.08, 0.012], [1.16, 0.006], [1.2, -0.004]])
+            * [self.lamp_radius, 1],
+            40,
         ).flipped()
         lamp = placed((x0 + 0.004, lamp_y, lamp_z), z=(1, 0, 0))
         gasket = np.array([[0.012, -0.001], [0.011, 0.005], [0.007, 0.007], [0.0, 0.007], [-0.014, 0.005]])
@@ -680,12 +695,7 @@ class Builder:
             "chrome" if self.flip_details else "black",
             both=True,
         )
-        small = (
-            turned(np.array([[0, 0.02], [0.028, 0.018], [0.036, 0.0]]), 22)
-            .flipped()
-            .moved(placed((x0 + 0.002, lamp_y, lamp_z - 0.19), z=(1, 0, 0)))
-        )
-        self.add("indicator", small, "lamp", None, "amber", both=True)
+        self.small_lamp("indicator", (x0 + 0.002, lamp_y, lamp_z - 0.19), (1, 0, 0), 0.036, "amber")
         self.site(
             "headlamp.site",
             "trim",
@@ -1330,12 +1340,8 @@ class Builder:
             both=True,
         )
         for k, dz in enumerate((0.10, 0.20, 0.29)):
-            lens = (
-                turned(np.array([[0, 0.022], [0.030, 0.020], [0.038, 0.0]]), 22)
-                .flipped()
-                .moved(placed((x - 0.002, y - corner * 0.5, zs + dz), z=(-1, 0, 0)))
-            )
-            self.add(f"rear_lamp{k}", lens, "lamp", None, ("red", "amber", "red")[k], both=True)
+            at = (x - 0.002, y - corner * 0.5, zs + dz)
+            self.small_lamp(f"rear_lamp{k}", at, (-1, 0, 0), 0.038, ("red", "amber", "red")[k])
         self.rivets(
             "rear_rivets",
             (x - 0.001, y - 0.03, zb - 0.04),
