@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -280,6 +281,11 @@ def test_the_statement_says_what_was_and_was_not_seen() -> None:
     assert "Cannot be judged: Roof, chassis rail." in text
     assert "What this statement is not" in text and all(caution in text for caution in CAUTIONS)
     assert "Pellock <b>1978</b> & more" in text
+
+
+def test_the_statement_names_the_advert_once_where_it_has_no_title() -> None:
+    untitled, titled = (" ".join(stated(clean_advert(), title=title)[1].text.split()) for title in (None, "Wagon"))
+    assert re.search(r"show: a \d+ photos? looked at", untitled) and "show: Wagon a · " in titled
 
 
 def test_a_statement_on_nothing_is_no_clean_bill() -> None:
