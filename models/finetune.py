@@ -292,7 +292,11 @@ def _whole(photos: PhotoSet) -> PhotoSet:
     for split in ("train", "val", "test"):
         vehicles[split] = {sample.vehicle for sample in photos.split(split).samples}
         if not vehicles[split]:
-            raise BatchError(photos.name, f"no photo has the split `{split}`", "run `maskline data split` on the set")
+            raise BatchError(
+                photos.name,
+                f"no photo has the split `{split}`",
+                "label photos of five vehicles or more and run `maskline data split` on the set",
+            )
     torn = (vehicles["train"] | vehicles["val"]) & vehicles["test"] | vehicles["train"] & vehicles["val"]
     if torn:
         raise BatchError(

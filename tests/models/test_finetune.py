@@ -29,6 +29,7 @@ from models.predictions import predict
 from models.recipe import Recipe
 from models.replay import shipped_replay, turns, write_replay
 from models.train import torch_forward
+from models.vehicle_split import split_rows
 from pipeline.configuration import load, shipped
 from pipeline.errors import BatchError
 from pipeline.network import MANIFEST, ONNX, SAFETENSORS
@@ -142,6 +143,10 @@ def test_sets_without_held_out_vehicles_are_refused(tmp_path: Path) -> None:
     table.assign(vehicle="one").to_parquet(folder / "images.parquet")
     with pytest.raises(BatchError, match="vehicle one is in two splits"):
         finetune(job)
+    # the least number of vehicles that is asked for is the least that gives each split one
+    for vehicles, filled in ((4, False), (5, True)):
+        few = [{"vehicle": f"v{row % vehicles}", "cue_filler": row % 2} for row in range(20)]
+        assert ({row["split"] for row in split_rows(few)} == {"train", "val", "test"}) == filled
 
 
 def test_only_cues_with_enough_labels_are_calibrated_anew() -> None:
