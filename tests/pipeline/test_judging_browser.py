@@ -398,6 +398,7 @@ def test_answers_survive_a_kill_and_one_given_meanwhile_is_saved_later(
     program.end(signal.SIGKILL)
     press(page, "c")
     expect(page.get_by_role("alert")).to_contain_text("Not saved yet")
+    expect(page.locator("#status")).to_be_empty()
     expect(said(page, 1)).to_have_text("Can't tell")
     program.start()
     saved(page, "can't tell")

@@ -54,6 +54,7 @@ async function post(path, body) {
       trouble(null);
       return { status: reply.status, ...(await reply.json()) };
     } catch {
+      say(""); // what was saved before would contradict it
       trouble("Not saved yet: the program does not answer. Start maskline judge again; this page tries on by itself.");
       await new Promise((resolve) => setTimeout(resolve, RETRY_MS));
     }
