@@ -245,7 +245,10 @@ def _agrees(cue: str) -> str | None:
 
 def evidence_name(weight: Weight) -> str:
     """What a weight is about: `Painted fastener heads: Door hinges, left side`, or `No painted fastener heads: …`."""
-    return f"{sign_name(weight)}: {place(weight.zone, weight.side)}"
+    where = place(weight.zone, weight.side)
+    if weight.zone is None and weight.photo is not None:
+        where = "A place that the photo does not tell"
+    return f"{sign_name(weight)}: {where}"
 
 
 def beyond(why: str, label: str) -> str:
