@@ -27,6 +27,7 @@ from synthetic_data.vehicle import Part
 Array = npt.NDArray[Any]
 SMALLEST_TEXEL_MM = 0.12
 TEXELS_A_PIXEL = 2.4
+SEEN_EVERY_PX, SMALL_MM = 4, 60.0  # rays that ask which large parts are in sight; smaller ones cost few texels
 FIRST_HITS = "albedo:albedo,normal:sh_normal,distance:depth"  # 3, 3 and 1 channels, the film's last
 LEAST_DENOISED = 4  # paths a pixel
 HALF_SEED = 0x9E3779B9  # between the seeds of the two halves
@@ -102,19 +103,69 @@ class _Piece:
     texel_mm: float
 
 
+def _seen_cells(parts: tuple[Part, ...], view: View) -> list[tuple[slice, slice] | None]:
+    """Rows and columns of each patch's cells that rays through a grid of pixels meet, with one more to each side."""
+    if not parts:
+        return []
+    shapes = [(part.patch.points.shape[0] - 1, part.patch.points.shape[1] - 1) for part in parts]
+    faces, base = [], 0
+    for rows, columns in shapes:
+        index = base + np.arange((rows + 1) * (columns + 1)).reshape(rows + 1, columns + 1)
+        a, b, c, d = (m.ravel() for m in (index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:]))
+        faces.append(np.stack([np.stack([a, b, c], 1), np.stack([a, c, d], 1)], 1).reshape(-1, 3))  # two a cell
+        base += index.size
+    mesh = mi.Mesh("bare", vertex_count=base, face_count=sum(map(len, faces)))
+    params = mi.traverse(mesh)
+    params["vertex_positions"] = (
+        np.concatenate([p.patch.points.reshape(-1, 3) for p in parts]).astype(np.float32).ravel()
+    )
+    params["faces"] = np.concatenate(faces).astype(np.uint32).ravel()
+    params.update()
+    reach = math.tan(math.radians(view.field_of_view_deg) / 2) * 1.04
+    x = np.linspace(-1, 1, view.width // SEEN_EVERY_PX + 2) * reach
+    y = np.linspace(-1, 1, view.height // SEEN_EVERY_PX + 2) * reach * view.height / view.width
+    toward = np.stack([*np.meshgrid(x, y), np.ones((len(y), len(x)))], -1).reshape(-1, 3) @ view.basis()
+    start, way = (np.broadcast_to(v, toward.shape).astype(np.float32).T.copy() for v in (view.origin, toward))
+    ray = mi.Ray3f(mi.Point3f(*map(mi.Float, start)), mi.Vector3f(*map(mi.Float, way)))
+    hit = mi.load_dict({"type": "scene", "mesh": mesh}).ray_intersect_preliminary(ray)
+    met = np.unique(np.array(hit.prim_index)[np.isfinite(np.array(hit.t))] // 2)
+    first = np.concatenate([[0], np.cumsum([rows * columns for rows, columns in shapes])])
+    owner = np.searchsorted(first, met, side="right") - 1
+    windows: list[tuple[slice, slice] | None] = [None] * len(parts)
+    for k in np.unique(owner):
+        r, c = np.divmod(met[owner == k] - first[k], shapes[k][1])
+        windows[k] = (
+            slice(max(int(r.min()) - 1, 0), int(r.max()) + 2),
+            slice(max(int(c.min()) - 1, 0), int(c.max()) + 2),
+        )
+    return windows
+
+
 def _pieces(parts: tuple[Part, ...], view: View) -> list[_Piece]:
-    """Cut every patch to the window the camera may see (fine) and the rest (coarse)."""
-    basis, pieces = view.basis(), []
+    """Cut every patch to the window the camera may see (fine) and the rest (coarse).
+
+    Large parts are fine only where rays meet them: what lies behind the nearest sheet would take the texels from it.
+    """
+    basis, pieces = view.basis(), list[_Piece]()
     half_w = math.tan(math.radians(view.field_of_view_deg) / 2) * 1.04
     half_h = half_w * view.height / view.width
-    for k, part in enumerate(parts):
-        points = part.patch.points
-        local = (points - view.origin) @ basis.T
+    depths, framed = list[Array](), list[Array]()
+    for part in parts:
+        local = (part.patch.points - view.origin) @ basis.T
         z = local[..., 2]
         safe = np.maximum(z, 1e-3)
         x, y = local[..., 0] / safe, local[..., 1] / safe
         within = (_least(x) < half_w) & (_most(x) > -half_w) & (_least(y) < half_h) & (_most(y) > -half_h)
-        shown = within & (_most(z) > 0.03)
+        depths.append(z)
+        framed.append(within & (_most(z) > 0.03))
+    large = [k for k, part in enumerate(parts) if framed[k].any() and max(part.patch.size_mm) > SMALL_MM]
+    for k, window in zip(large, _seen_cells(tuple(parts[k] for k in large), view), strict=True):
+        in_view = np.zeros_like(framed[k])
+        if window is not None:
+            in_view[window] = True
+        framed[k] &= in_view
+    for k, part in enumerate(parts):
+        points, z, shown = part.patch.points, depths[k], framed[k]
         coarse = max(part.patch.size_mm) / 10 + 1.0
         if not shown.any():
             pieces.append(_Piece(k, part.patch, (0.0, 0.0), coarse))
@@ -123,6 +174,8 @@ def _pieces(parts: tuple[Part, ...], view: View) -> list[_Piece]:
         r0, r1, c0, c1 = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
         nearest = float(np.maximum(_least(z)[shown].min(), 0.05))
         texel = max(nearest * view.pixel_angle * 1000 * 0.9, SMALLEST_TEXEL_MM)
+        if part.surface == "glass":  # a pane has nothing fine on it, and is large
+            texel *= 3
         total_r, total_c = points.shape[0] - 1, points.shape[1] - 1
         for rs, re, cs, ce, fine in (
             (r0, r1, c0, c1, True),

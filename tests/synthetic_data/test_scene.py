@@ -21,7 +21,7 @@ from synthetic_data.crevices import find_crevices  # noqa: E402
 from synthetic_data.geometry import Patch, line, loft  # noqa: E402
 from synthetic_data.paint import PartTable, lab_to_linear_srgb  # noqa: E402
 from synthetic_data.painter import PaintedVehicle  # noqa: E402
-from synthetic_data.scene import Stage, View, expose  # noqa: E402
+from synthetic_data.scene import Stage, View, _pieces, expose  # noqa: E402
 from synthetic_data.vehicle import Part, Vehicle  # noqa: E402
 from tests.synthetic_data.samples import CLEAN, OTHER, a_part, resprayed, stage, table_of, vehicle  # noqa: E402
 
@@ -56,6 +56,20 @@ def from_ahead(distance: float, field_of_view: float, *, angle_deg: float = 0.0,
     angle = math.radians(angle_deg)
     origin = distance * np.array([math.sin(angle), math.cos(angle), 0.0])
     return View(origin, NOWHERE, UP, field_of_view, pixels, pixels)
+
+
+def test_what_stands_behind_a_sheet_takes_no_fine_texels(variant: str) -> None:
+    mi.set_variant(variant)
+    front = tile((0.0, 0.0), 1.0)
+    parts = samples_of(table_of(*[a_part(OTHER)] * 3), [
+        front,
+        replace(front, points=front.points * 0.8 - np.array([0, 0.3, 0])),
+        replace(front, points=front.points - np.array([-0.9, 0.3, 0])),  # partly beside the first
+    ]).vehicle.parts  # fmt: skip
+    view = from_ahead(2.0, 60.0)
+    finest = [min(piece.texel_mm for piece in _pieces(parts, view) if piece.part == k) for k in range(3)]
+    pixel = 2.0 * view.pixel_angle * 1000
+    assert finest[0] < pixel and finest[2] < 1.2 * pixel and finest[1] > 2 * pixel
 
 
 def one_sample(**look: Any) -> PaintedVehicle:
