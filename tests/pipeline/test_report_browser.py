@@ -180,7 +180,7 @@ def test_evidence_opens_by_keyboard(page: playwright.Page) -> None:
     assert (mark["y"] - picture["y"]) / picture["height"] == pytest.approx(0.5, abs=0.02)
     assert mark["width"] / picture["width"] == pytest.approx(90 / 800, abs=0.02)
     # in the cut, whose pixels are the photo's, it is framed too, and in its middle, since it is far from every edge
-    heat = finding.locator("figure:not(.whole) .marked")
+    heat = finding.locator("figure:not(.cut, .whole) .marked")
     mark, picture = heat.locator("rect.over").bounding_box(), heat.locator("img").bounding_box()
     assert mark is not None and picture is not None
     across, down = (int(heat.locator("img").get_attribute(side) or 0) for side in ("width", "height"))
