@@ -165,8 +165,9 @@ def _number(place: Place, mark: Mark, side: Side) -> list[svg.Element]:
         if place.line_to is None
         else [svg.Line(class_=["leader"], x1=x, y1=y, x2=across(place.line_to[0]), y2=place.line_to[1])]
     )
+    text = f"{mark.number}{SIGNS[mark.tone]}"
     return [
         *leader,
-        svg.Circle(class_=["number-ground", mark.tone], cx=x, cy=y, r=11),
-        svg.Text(x=x, y=y + 4, text=f"{mark.number}{SIGNS[mark.tone]}"),
+        svg.Circle(class_=["number-ground", mark.tone], cx=x, cy=y, r=11 if len(text) < 3 else 14),
+        svg.Text(x=x, y=y + 4, text=text),
     ]
