@@ -662,7 +662,9 @@ def _reason(
     """The strongest reason for the decision in one sentence; what weighs less than a sign is none."""
     judged = f"{sum(state == 'seen' for state in coverage.values())} of {len(coverage)} places could be judged"
     if decision == "not_enough_seen":
-        return f"Too little was shown: {judged}, and none of them tells."
+        if "seen" not in coverage.values():
+            return f"Too little was shown: {judged}."
+        return f"Too little was shown of what tells, though {judged}."
     if decision == "likely_factory":
         telling = min(zip(counted, weights, strict=False), key=lambda pair: pair[1].decibans)[0]
         place = place_in_words(telling.zone, telling.side)

@@ -755,7 +755,9 @@ def test_missing_evidence_never_gives_a_clean_bill() -> None:
     for findings in ([], [photo("a.jpg", "exterior", OUTSIDE)], [photo("a.jpg", "door_open", DOOR, assessable=False)]):
         weighed = verdict(findings, **trusting)
         assert weighed.decision == "not_enough_seen" and weighed.coats == 0
-        assert "Too little was shown" in weighed.reason
+        seen = list(weighed.coverage.values()).count("seen")
+        shown = f" of what tells, though {seen}" if seen else ": 0"
+        assert weighed.reason == f"Too little was shown{shown} of 19 places could be judged."
 
 
 def test_a_sign_on_few_photos_is_a_reason_to_ask() -> None:
