@@ -205,6 +205,7 @@ def pieces_of(
     A photo's alarm belongs to the places of its boxes (the strongest box has the photo's score, another one its own);
     without a box, to the largest place in view where the cue is looked for. An alarm says nothing of the other places
     in the photo. A photo without alarm says of every place it shows well enough that the cue was not found there.
+    A score below the network's limit says at most nothing for the cue: how often it misleads was not measured.
     Cues that could not be judged, or whose rates were never measured, say nothing, nor does a clean look at a zone that
     something hides. Where a person called a place a sign, that counts alone: they compared all photos of it.
     """
@@ -219,6 +220,8 @@ def pieces_of(
             if not finding.assessable or finding.score is None or cue not in rates or cue not in settings.cues:
                 continue
             ratio = score_ratio(finding.score, rates[cue], reach, settings)
+            if finding.found is False:  # the measured false alarms are those above the limit
+                ratio = min(ratio, 1.0)
             in_view = [zone for zone in cue_entries()[cue].zones if zone in shown]
             if ratio <= 1:
                 for zone in (zone for zone in in_view if ratio < 1 and zone not in hidden):

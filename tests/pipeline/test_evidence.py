@@ -199,6 +199,20 @@ def test_an_alarm_belongs_to_the_places_of_its_boxes_and_says_nothing_of_the_oth
     ]
 
 
+def test_a_score_below_the_networks_limit_never_speaks_for_the_cue() -> None:
+    # The measured false alarms are those above the limit, so what lies below has no measured weight for the cue (by
+    # definition of the rates, Metz 1978: sensitivity and false alarms belong to one decision threshold)
+    model = PaintModel(SETTINGS, PELLOCK)
+
+    def ratios(found: bool | None) -> list[float]:
+        finding = alarm("hinge", "left", 0.8).model_copy(update={"found": found})
+        seen = [photo("door.jpg", "door_open", DOOR, {"painted_fastener": finding})]
+        return [look.ratio for p in pieces_of(seen, model, RATES) if p.cue == "painted_fastener" for look in p.looks]
+
+    assert max(ratios(True)) > 1 and ratios(True) == ratios(None)
+    assert all(ratio <= 1 for ratio in ratios(False))
+
+
 def test_an_alarm_without_a_box_belongs_to_the_largest_place_in_view() -> None:
     finding = CueFinding(score=0.95, assessable=True)
     shown = photo("door.jpg", "door_open", DOOR, {"painted_fastener": finding})
