@@ -20,7 +20,7 @@ from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
 from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
-from synthetic_data.scene import Stage, View, expose, light_up
+from synthetic_data.scene import Stage, View, bare_scene, expose, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
 from synthetic_data.vehicle import Site, Vehicle, build_vehicle, families
 from synthetic_data.visibility import LONG_SIDE_PX, VisibilitySettings, is_visible
@@ -179,21 +179,7 @@ class _Sight:
     """Rays against the bare geometry: from where is a place in view?"""
 
     def __init__(self, vehicle: Vehicle) -> None:
-        vertices, faces, base = [], [], 0
-        for part in vehicle.parts:
-            points = part.patch.points
-            rows, columns = points.shape[:2]
-            index = base + np.arange(rows * columns).reshape(rows, columns)
-            a, b, c, d = index[:-1, :-1].ravel(), index[1:, :-1].ravel(), index[1:, 1:].ravel(), index[:-1, 1:].ravel()
-            faces.append(np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]))
-            vertices.append(points.reshape(-1, 3))
-            base += rows * columns
-        mesh = mi.Mesh("sight", vertex_count=base, face_count=sum(len(f) for f in faces))
-        params = mi.traverse(mesh)
-        params["vertex_positions"] = np.concatenate(vertices).astype(np.float32).ravel()
-        params["faces"] = np.concatenate(faces).astype(np.uint32).ravel()
-        params.update()
-        self.scene = mi.load_dict({"type": "scene", "mesh": mesh})
+        self.scene = bare_scene([part.patch for part in vehicle.parts])
 
     def visible_share(self, origins: Array, points: Array) -> Array:
         """Share of `points` (m, 3) seen from each of `origins` (n, 3)."""

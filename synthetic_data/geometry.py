@@ -49,6 +49,14 @@ class Patch:
         """The part between grid lines, which both sides of a cut share."""
         return Patch(self.points[rows, columns], self.across_mm[rows], self.along_mm[columns])
 
+    def triangles(self, first: int = 0) -> npt.NDArray[np.int64]:
+        """Two triangles a cell (2 × cells, 3), all cells' first ones before the second ones; `first`: number of its
+        first point."""
+        rows, columns = self.points.shape[:2]
+        index = first + np.arange(rows * columns).reshape(rows, columns)
+        a, b, c, d = index[:-1, :-1].ravel(), index[1:, :-1].ravel(), index[1:, 1:].ravel(), index[:-1, 1:].ravel()
+        return np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+
 
 def patch(points: Points) -> Patch:
     """A patch from its grid; lengths are means over the other direction."""

@@ -8,6 +8,7 @@ what fills the frame is baked finely, what is out of sight coarsely.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -103,37 +104,37 @@ class _Piece:
     texel_mm: float
 
 
+def bare_scene(patches: Sequence[Patch]) -> Any:
+    """The patches as one mesh without a look, to ask rays of; triangles in the order of `Patch.triangles`."""
+    first = np.cumsum([0, *(patch.points[..., 0].size for patch in patches)])
+    faces = np.concatenate([patch.triangles(int(start)) for patch, start in zip(patches, first[:-1], strict=True)])
+    mesh = mi.Mesh("bare", vertex_count=int(first[-1]), face_count=len(faces))
+    params = mi.traverse(mesh)
+    params["vertex_positions"] = np.concatenate([p.points.reshape(-1, 3) for p in patches]).astype(np.float32).ravel()
+    params["faces"] = faces.astype(np.uint32).ravel()
+    params.update()
+    return mi.load_dict({"type": "scene", "mesh": mesh})
+
+
 def _seen_cells(parts: tuple[Part, ...], view: View) -> list[tuple[slice, slice] | None]:
     """Rows and columns of each patch's cells that rays through a grid of pixels meet, with one more to each side."""
     if not parts:
         return []
-    shapes = [(part.patch.points.shape[0] - 1, part.patch.points.shape[1] - 1) for part in parts]
-    faces, base = [], 0
-    for rows, columns in shapes:
-        index = base + np.arange((rows + 1) * (columns + 1)).reshape(rows + 1, columns + 1)
-        a, b, c, d = (m.ravel() for m in (index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:]))
-        faces.append(np.stack([np.stack([a, b, c], 1), np.stack([a, c, d], 1)], 1).reshape(-1, 3))  # two a cell
-        base += index.size
-    mesh = mi.Mesh("bare", vertex_count=base, face_count=sum(map(len, faces)))
-    params = mi.traverse(mesh)
-    params["vertex_positions"] = (
-        np.concatenate([p.patch.points.reshape(-1, 3) for p in parts]).astype(np.float32).ravel()
-    )
-    params["faces"] = np.concatenate(faces).astype(np.uint32).ravel()
-    params.update()
     reach = math.tan(math.radians(view.field_of_view_deg) / 2) * 1.04
     x = np.linspace(-1, 1, view.width // SEEN_EVERY_PX + 2) * reach
     y = np.linspace(-1, 1, view.height // SEEN_EVERY_PX + 2) * reach * view.height / view.width
     toward = np.stack([*np.meshgrid(x, y), np.ones((len(y), len(x)))], -1).reshape(-1, 3) @ view.basis()
     start, way = (np.broadcast_to(v, toward.shape).astype(np.float32).T.copy() for v in (view.origin, toward))
     ray = mi.Ray3f(mi.Point3f(*map(mi.Float, start)), mi.Vector3f(*map(mi.Float, way)))
-    hit = mi.load_dict({"type": "scene", "mesh": mesh}).ray_intersect_preliminary(ray)
-    met = np.unique(np.array(hit.prim_index)[np.isfinite(np.array(hit.t))] // 2)
-    first = np.concatenate([[0], np.cumsum([rows * columns for rows, columns in shapes])])
+    hit = bare_scene([part.patch for part in parts]).ray_intersect_preliminary(ray)
+    met = np.unique(np.array(hit.prim_index)[np.isfinite(np.array(hit.t))])
+    shapes = [(part.patch.points.shape[0] - 1, part.patch.points.shape[1] - 1) for part in parts]
+    first = np.concatenate([[0], np.cumsum([2 * rows * columns for rows, columns in shapes])])
     owner = np.searchsorted(first, met, side="right") - 1
     windows: list[tuple[slice, slice] | None] = [None] * len(parts)
     for k in np.unique(owner):
-        r, c = np.divmod(met[owner == k] - first[k], shapes[k][1])
+        rows, columns = shapes[k]
+        r, c = np.divmod((met[owner == k] - first[k]) % (rows * columns), columns)
         windows[k] = (
             slice(max(int(r.min()) - 1, 0), int(r.max()) + 2),
             slice(max(int(c.min()) - 1, 0), int(c.max()) + 2),
@@ -281,9 +282,7 @@ def _bake(
         grid[..., 0] = ((x + 0.5 + s * (w - 1)) / width)[None]
         grid[..., 1] = ((y + 0.5 + t * (h - 1)) / height)[:, None]
         uvs.append(grid.reshape(-1, 2))
-        index = base + np.arange(rows * columns).reshape(rows, columns)
-        a, b, c, d = index[:-1, :-1].ravel(), index[1:, :-1].ravel(), index[1:, 1:].ravel(), index[:-1, 1:].ravel()
-        faces.append(np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]))
+        faces.append(patch.triangles(base))
         ri, ci = (
             np.interp(np.linspace(0, 1, h), t, np.arange(rows)),
             np.interp(np.linspace(0, 1, w), s, np.arange(columns)),
