@@ -130,7 +130,8 @@ def calibrate_command(
     network: Annotated[Path, typer.Argument(help="network.safetensors of a run.")],
     data: Data,
     ordinary: Annotated[
-        list[Path] | None, typer.Option(help="Set of ordinary real photos; no limit lets one through. May be repeated.")
+        list[Path] | None,
+        typer.Option(help="Set of ordinary real photos; no limit lets those of its split `train` through."),
     ] = None,
     device: Device = None,
 ) -> None:
