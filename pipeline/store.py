@@ -95,7 +95,8 @@ class Store:
     def open(cls, out: Path) -> Store:
         """Open or make `out/maskline.sqlite` for writing.
 
-        Raises ScreeningError where another run holds it, the disk refuses, it is damaged, or a newer version wrote it.
+        Raises ScreeningError where another process holds it, the disk refuses, it is damaged, or a newer version
+        wrote it.
         """
         path = out / FILE
         try:
@@ -108,7 +109,8 @@ class Store:
                 raise
         except sqlite3.OperationalError as error:
             if "locked" in str(error):
-                fault, remedy = "another run is writing to this folder", "wait for it or choose another --out"
+                fault = "it is open in another process, such as maskline judge or maskline screen"
+                remedy = "end that process, or wait until it has ended, and try again"
             else:
                 fault, remedy = f"it cannot be written ({error})", "check permissions and free space"
             raise ScreeningError(path, fault, remedy) from None

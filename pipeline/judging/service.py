@@ -291,7 +291,7 @@ def judge(
     """Serve the judging page of one screening until it is stopped; the outputs are written on the way and at the end.
 
     `batch`: where the photos lie, if they were moved since. Raises UsageError where `out` holds no screening,
-    ScreeningError where another run holds it, the port is taken, or the outputs cannot be written at the end.
+    ScreeningError where another process holds it, the port is taken, or the outputs cannot be written at the end.
     """
     reader = check_reader(reader)
     read_shortlist(out)  # says what is wrong before a store is made where none was

@@ -6,12 +6,14 @@ import json
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
-from pipeline.errors import BatchError, UsageError
+from pipeline.data_group import app
+from pipeline.errors import BatchError, ScreeningError, UsageError
 from pipeline.judging.answers import Answer, Mark, Place, ShotMark, ThroughMark, item_of
 from pipeline.judging.labels import SHARES, export_labels, labels_of, split_of
 from pipeline.records import DETECTED_CUES, Box, PhotoFindings
-from pipeline.store import Store
+from pipeline.store import FILE, Store
 from tests.pipeline.made_screening import FIRST, HINGE, SEAL, SECOND, finding, make_screening, photo_of, replace_box
 
 pandas = pytest.importorskip("pandas", reason="the extra train is not installed")
@@ -201,6 +203,17 @@ def test_photos_that_are_gone_are_told_and_nothing_else_is_written_over(out: Pat
     with pytest.raises(BatchError, match="--batch"):
         export_labels(own, tmp_path / "two")
     assert export_labels(own, tmp_path / "three", tmp_path / "moved").photos == 1
+
+
+def test_export_beside_an_open_judging_page_says_in_one_sentence_what_to_do(out: Path, tmp_path: Path) -> None:
+    with Store.open(out):  # as `maskline judge` holds it until it is stopped
+        told = CliRunner().invoke(app, ["export", "--from", str(out), "--out", str(tmp_path / "set")])
+    assert isinstance(told.exception, ScreeningError)
+    assert str(told.exception) == (
+        f"{out / FILE}: it is open in another process, such as maskline judge or maskline screen; "
+        "end that process, or wait until it has ended, and try again."
+    )
+    assert not (tmp_path / "set").exists()
 
 
 @pytest.mark.slow

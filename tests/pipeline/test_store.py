@@ -150,7 +150,8 @@ def test_two_runs_cannot_write_to_one_folder(tmp_path: Path) -> None:
     with (
         Store.open(tmp_path),
         pytest.raises(
-            ScreeningError, match=r"maskline\.sqlite: another run is writing to this folder; wait for it or choose"
+            ScreeningError,
+            match=r"maskline\.sqlite: it is open in another process, such as maskline judge or maskline screen; end",
         ),
     ):
         Store.open(tmp_path)
