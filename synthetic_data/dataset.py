@@ -79,7 +79,7 @@ class _Labels(Record):
     vehicle: str
     family: str
     shot: Annotated[str, AfterValidator(_known(SHOTS))] | None
-    vehicle_visible: Literal[0, 1]
+    vehicle_visible: Literal[0, 1] | None
     source: Literal["synthetic", "semi_real"] = "synthetic"
     place: str | None = None
     side: str | None = None

@@ -58,6 +58,7 @@ class MarkedPhoto(Config):
     height: int = Field(gt=0)
     vehicle: str
     shot: Annotated[str, AfterValidator(_is_shot)] | None = None
+    vehicle_visible: Literal[1] | None = 1
     split: Literal["train", "test"]
     body_reflectance: float = Field(gt=0, le=1)
     mm_per_px: float = Field(gt=0)

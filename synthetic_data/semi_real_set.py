@@ -241,7 +241,7 @@ def _labels(photo: MarkedPhoto, edit: Edit, edited: Edited) -> dict[str, Any]:
         vehicle=photo.vehicle,
         family="real",
         shot=photo.shot,
-        vehicle_visible=1,
+        vehicle_visible=photo.vehicle_visible,
         source="semi_real",
         place=photo.marks[edit.mark].kind,
         hard_negatives=edited.drawn if edit.innocent else "",

@@ -16,7 +16,8 @@ from pipeline.errors import ConfigError
 from synthetic_data.semi_real_covers import CUES
 from synthetic_data.semi_real_marks import Mark, place_of, read_marks
 
-PHOTOS = Path(__file__).parents[3] / "shared" / "photos"
+SHARED = Path(__file__).parents[3] / "shared"
+FOLDERS = [folder for folder in (SHARED / "photos", SHARED / "scenes") if folder.is_dir()]
 BENT = ((40.0, 60.0), (120.0, 60.0), (120.0, 150.0))
 
 
@@ -117,20 +118,30 @@ def test_the_shipped_marks_give_every_cue_enough_places_of_several_vehicles(cue:
     assert len(places["test"]) >= 8 and len(set(places["test"])) >= 3
 
 
-@pytest.mark.skipif(not PHOTOS.is_dir(), reason="the marked photos are not there")
+def path_of(file: str) -> Path:
+    return next(folder / file for folder in FOLDERS if (folder / file).exists())
+
+
+@pytest.mark.skipif(len(FOLDERS) < 2, reason="the marked photos are not there")
 def test_the_shipped_marks_fit_their_photos() -> None:
     for marked in read_marks().photos:
-        path = PHOTOS / marked.file
+        path = path_of(marked.file)
         assert hashlib.sha256(path.read_bytes()).hexdigest() == marked.sha256
         with Image.open(path) as image:
             assert image.size == (marked.width, marked.height)
 
 
-@pytest.mark.skipif(not PHOTOS.is_dir(), reason="the marked photos are not there")
+def test_what_is_no_vehicle_is_learnt_from_only_and_has_no_label_of_its_view() -> None:
+    for marked in read_marks().photos:
+        if marked.vehicle_visible is None:
+            assert marked.split == "train" and marked.shot is None
+
+
+@pytest.mark.skipif(len(FOLDERS) < 2, reason="the marked photos are not there")
 def test_marked_seams_are_darker_than_their_sides_and_rubbers_than_their_paint() -> None:
     darker = []
     for marked in read_marks().photos:
-        grey = cv2.imread(str(PHOTOS / marked.file), cv2.IMREAD_GRAYSCALE).astype(np.float32)
+        grey = cv2.imread(str(path_of(marked.file)), cv2.IMREAD_GRAYSCALE).astype(np.float32)
         for mark in marked.marks:
             if mark.kind not in ("seam", "rubber"):
                 continue
