@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from pipeline.configuration import Config, load, shipped
 from pipeline.records import DETECTED_CUES
+from synthetic_data.apron import as_around, lay_apron
 from synthetic_data.camera import DevelopedPhoto, PhoneCamera, camera_settings, develop, sample_phone
 from synthetic_data.crevices import find_crevices
 from synthetic_data.flat import document_photo, plate_photo
@@ -29,6 +30,7 @@ Array = npt.NDArray[Any]
 Range = tuple[float, float]
 LABELLED_CUES = DETECTED_CUES  # all of them are simulated
 
+GROUND_M = 14.0  # side of the square of fine ground under the vehicle
 A_TRACE_PX = 4  # of a cue, below which it counts as absent
 
 
@@ -218,8 +220,8 @@ class _Places:
             rng, self.light, panoramas=around.panoramas, scenes=around.scenes, held_out=around.held_out
         )
         turn = float(rng.uniform(0, 360))
-        kind = environment.ground or str(rng.choice(list(GROUNDS)))
-        ground = ground_texture(kind, 1024, 12.0, environment.ground_seed)
+        kind = environment.ground or str(rng.choice([kind for kind in GROUNDS if kind != "grass"]))
+        ground = ground_texture(kind, 1024, GROUND_M, environment.ground_seed)
         relief = {"gravel": 9.0, "grass": 14.0, "dirt": 7.0}.get(kind, 1.2)
         outdoors = environment.kind != "garage"
         wet = (
@@ -227,26 +229,35 @@ class _Places:
             if rng.random() < (self.settings.wet_probability if outdoors else 0.05)
             else 0.0
         )
-        props = _branches(rng) if outdoors and rng.random() < self.settings.branches_probability else ()
+        towards_sun = np.zeros(2)
+        if environment.sun_direction is not None:
+            x, y, z = environment.sun_direction
+            c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
+            towards_sun = np.clip(np.array([x * c - y * s, x * s + y * c]) / max(z, 0.1), -1.0, 1.0)
+        props = _branches(rng, towards_sun) if outdoors and rng.random() < self.settings.branches_probability else ()
         stage = Stage(
             light_up(environment.with_sun_in_image().image, turn),
-            ground,
-            12.0,
+            as_around(ground, GROUND_M, environment),
+            GROUND_M,
             relief,
             wet,
             turn,
             environment.illuminance_lux,
             props,
+            lay_apron(environment, GROUND_M),
         )
         return stage, environment
 
 
-def _branches(rng: np.random.Generator) -> tuple[tuple[Patch, tuple[float, float, float], float], ...]:
-    """Twigs and leaves overhead: what throws shadow edges on a parked vehicle."""
+def _branches(
+    rng: np.random.Generator, towards_sun: Array
+) -> tuple[tuple[Patch, tuple[float, float, float], float], ...]:
+    """Twigs and leaves overhead: what throws shadow edges on a parked vehicle. `towards_sun` (2): metres a metre up."""
     props: list[tuple[Patch, tuple[float, float, float], float]] = []
     disc = turned(np.array([[0.0, 0.004], [0.7, 0.0], [1.0, -0.01]]), 9)
     for _ in range(int(rng.integers(3, 8))):
-        start = np.array([*rng.uniform(-4.5, 4.5, 2), rng.uniform(3.2, 5.5)])
+        start = np.array([*rng.uniform(-3.5, 3.5, 2), rng.uniform(5.5, 8.0)])  # above most pictures' upper edge
+        start[:2] += towards_sun * start[2]
         way = np.array([*rng.normal(size=2), rng.normal() * 0.2])
         way /= np.linalg.norm(way)
         end = start + way * rng.uniform(1.0, 3.0)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from synthetic_data.panorama import EYE_HEIGHT_M, Array, Lamp, directions, lamp_light
+from synthetic_data.panorama import EYE_HEIGHT_M, Array, Lamp, azimuths, directions, lamp_light
 from synthetic_data.textures import (
     WALL_COLOURS,
     Wall,
@@ -28,8 +28,9 @@ Panel = tuple[float, float, float, float, Array]
 
 def garage(
     rng: np.random.Generator, outside: Array | None, ground_seed: int, *, width: int = 2048
-) -> tuple[Array, float]:
-    """A room: radiance float32 (width / 2, width, 3), kcd/m², and the illuminance on its floor, klx.
+) -> tuple[Array, float, Array]:
+    """A room: radiance float32 (width / 2, width, 3), kcd/m², the illuminance on its floor, klx, and how far the floor
+    reaches (width,), m.
 
     `outside`, a panorama in kcd/m², shines in through the open roller door; None leaves it shut. The floor is
     concrete of `ground_seed`.
@@ -77,7 +78,11 @@ def garage(
     light = _room_light(x, y, z, face, (half_x, half_y, tall), lamps, glow, albedo)
     image = albedo * light / math.pi + glow
     floor_klx = float(light[int(height * 0.8) :].mean(axis=(0, 1)) @ np.array([0.2126, 0.7152, 0.0722]))
-    return np.asarray(np.maximum(image, 0), np.float32), floor_klx
+    azimuth = azimuths(width)
+    to_side, to_end = (
+        half / np.maximum(np.abs(part), 1e-6) for half, part in ((half_x, np.sin(azimuth)), (half_y, np.cos(azimuth)))
+    )
+    return np.asarray(np.maximum(image, 0), np.float32), floor_klx, np.asarray(np.minimum(to_side, to_end))
 
 
 def _cast(direction: Array, half_x: float, half_y: float, tall: float) -> tuple[Array, Array, Array, ByteArray]:

@@ -32,6 +32,7 @@ KINDS: tuple[Kind, ...] = ("panorama", "clear", "cloudy", "overcast", "garage", 
 PANORAMA_SUFFIXES = (".exr", ".hdr")
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".webp")
 SUN_RADIUS_RAD = math.radians(0.5358 / 2)  # mean apparent diameter 0.5358° (Mitsuba 3, `sunsky`)
+PANORAMA_REACH_M = 10.0  # nobody knows; a room's walls and a street's edges are about there
 CLIPPED = 100  # times the median of a panorama
 LARGEST_SUN_SR = 0.006  # a spot 5° across: what is left of a sun in a small panorama
 SOLAR_ILLUMINANCE_KLX = 127.5  # outside the atmosphere; IES Lighting Handbook, 8th ed., daylighting (from memory)
@@ -89,7 +90,8 @@ class Environment:
 
     `image` float32 (H, 2H, 3), kcd/m², without the sun's disk; `sun_direction` points to the sun (unit, z up) or is
     None and then `sun_irradiance` is 0; `illuminance_lux` on a horizontal plane, sun included; `ground` a key of
-    textures.GROUNDS (None where the picture has a ground of its own), `ground_seed` continues it in `ground_texture`.
+    textures.GROUNDS (None where the picture has a ground of its own), `ground_seed` continues it in `ground_texture`;
+    `reach_m` (2H,) is how far level ground reaches in each column, infinite where no wall ends it.
     """
 
     kind: Kind
@@ -100,6 +102,7 @@ class Environment:
     illuminance_lux: float
     ground: str | None
     ground_seed: int
+    reach_m: Array = field(repr=False)
 
     def with_sun_in_image(self) -> Environment:
         """The same light with the sun drawn into the picture as a disk (no directional emitter needed)."""
@@ -262,16 +265,24 @@ def sample_environment(
         outside = None
         if rng.random() < settings.open_door_probability:
             lighting, _ = _sky(rng, "overcast" if rng.random() < 0.5 else "clear", settings)
-            outside = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px // 2, photo=photo)
-        image, floor_klx = garage(rng, outside, ground_seed, width=settings.width_px)
-        return Environment(kind, kind, image, None, (0.0, 0.0, 0.0), floor_klx * 1000, "concrete", ground_seed)
+            outside, _ = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px // 2, photo=photo)
+        image, floor_klx, reach = garage(rng, outside, ground_seed, width=settings.width_px)
+        return Environment(kind, kind, image, None, (0.0, 0.0, 0.0), floor_klx * 1000, "concrete", ground_seed, reach)
     lighting, name = _sky(rng, kind, settings)
-    image = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px, photo=photo)
+    image, reach = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px, photo=photo)
     level = irradiance(image, (0, 0, 1)) @ LUMINANCE
     if lighting.sun_direction is not None:
         level += float(np.asarray(lighting.sun_irradiance) @ LUMINANCE) * lighting.sun_direction[2]
     return Environment(
-        kind, name, image, lighting.sun_direction, lighting.sun_irradiance, float(level) * 1000, ground, ground_seed
+        kind,
+        name,
+        image,
+        lighting.sun_direction,
+        lighting.sun_irradiance,
+        float(level) * 1000,
+        ground,
+        ground_seed,
+        reach,
     )
 
 
@@ -391,14 +402,13 @@ def read_panorama(path: Path) -> Array:
 
 
 def enlarged(image: Array, width: int, height: int) -> Array:
-    """Radiance (h, w, 3) at another size, never outside what the pixels around have: the lobes of a cubic beside a lamp
-    or bright sky would else reach below zero and show as black spots."""
-    near = np.ones((3, 3), np.uint8)
-    low, high = (
-        cv2.resize(bound(image, near), (width, height), interpolation=cv2.INTER_NEAREST)
-        for bound in (cv2.erode, cv2.dilate)
-    )
-    return np.asarray(np.clip(cv2.resize(image, (width, height), interpolation=cv2.INTER_CUBIC), low, high))
+    """Radiance (h, w, 3) at another size, never outside what the picture has.
+
+    Between logarithms, and softly: beside a lamp or bright sky the lobes of a cubic reach below zero, and steps show
+    as a dark dashed edge.
+    """
+    logs = cv2.resize(np.log(np.maximum(image, 1e-6)), (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(np.exp(cv2.GaussianBlur(logs, (0, 0), 0.4 * max(width / image.shape[1], 0.5))), np.float32)
 
 
 def _panorama(rng: np.random.Generator, path: Path, settings: LightSettings) -> Environment:
@@ -430,6 +440,7 @@ def _panorama(rng: np.random.Generator, path: Path, settings: LightSettings) -> 
         wanted_klx * 1000,
         None,
         int(rng.integers(1, 2**20)),
+        np.full(width, PANORAMA_REACH_M),
     )
 
 

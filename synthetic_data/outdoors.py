@@ -55,8 +55,9 @@ def outdoors(
     *,
     width: int = 2048,
     photo: Array | None = None,
-) -> Array:
-    """A place under `lighting`: radiance float32 (width / 2, width, 3), kcd/m², without the sun's disk.
+) -> tuple[Array, Array]:
+    """A place under `lighting`: radiance float32 (width / 2, width, 3), kcd/m², without the sun's disk; and how far
+    the ground reaches (width,), m, infinite where no wall ends it.
 
     `photo` (h, w, 3), linear, any scale, is bent around the horizon in place of hills and far trees.
     """
@@ -86,7 +87,7 @@ def outdoors(
     near = [(float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(9, 30))) for _ in range(int(rng.integers(0, 5)))]
     plant(image, rng, facade, haze, near, (3.5, 9), plan)
     _furnish(image, rng, facade, horizon, walls, scene, plan)
-    return np.asarray(np.maximum(image, 0), np.float32)
+    return np.asarray(np.maximum(image, 0), np.float32), plan
 
 
 # --- plan ---------------------------------------------------------------------------------------------------------
@@ -374,7 +375,7 @@ def _furnish(
     """Parked vehicles, things along the walls, posts and lamps, far ones first, in place."""
     most = {"yard": 4, "street": 7, "drive": 2, "field": 1, "car_park": 12}[scene]
     vehicles = int(rng.integers(0, most + 1))
-    places = [(float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(7, 26)), True) for _ in range(vehicles)]
+    places = [(float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(17, 32)), True) for _ in range(vehicles)]
     for wall in walls:
         left, right = max(-wall.left_m, -12.0), min(wall.right_m, 12.0)
         if wall.distance_m < 22 and left < right and scene != "field":

@@ -18,6 +18,7 @@ import numpy.typing as npt
 import torch
 
 from pipeline.records import DETECTED_CUES, SURFACES, ZONES
+from synthetic_data.apron import Apron, outline
 from synthetic_data.camera import Exposure
 from synthetic_data.denoise import Half, denoise
 from synthetic_data.geometry import Patch
@@ -64,7 +65,7 @@ class Stage:
     """Everything around the vehicle.
 
     `emitter` is a Mitsuba environment (see `light_up`), `ground` an albedo map (n, n, 3) of a square `ground_m` wide,
-    `wetness` 0 to 1, `props` further surfaces with a plain colour and roughness.
+    `wetness` 0 to 1, `props` further surfaces with a plain colour and roughness, `apron` the ground beyond the square.
     """
 
     emitter: Any = field(repr=False)
@@ -75,6 +76,7 @@ class Stage:
     turn_deg: float
     illuminance_lux: float
     props: tuple[tuple[Patch, tuple[float, float, float], float], ...] = ()
+    apron: Apron | None = None
 
 
 def light_up(image: Array, turn_deg: float) -> Any:
@@ -440,17 +442,33 @@ def _ground_mesh(stage: Stage, noise: Noise, device: torch.device) -> Any:
     normals = (
         torch.nn.functional.normalize(torch.stack([-slope_x, slope_y, torch.ones_like(relief)], -1), dim=-1) * 0.5 + 0.5
     )
-    corners = np.array([[-half, half, 0], [half, half, 0], [half, -half, 0], [-half, -half, 0]])
-    c, s = math.cos(math.radians(stage.turn_deg)), math.sin(math.radians(stage.turn_deg))
-    corners = corners @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
+    points, faces = outline(stage.ground_m, None if stage.apron is None else stage.apron.reach_m)
     return _mesh(
         "ground",
-        corners,
-        np.tile([0.0, 0.0, 1.0], (4, 1)),
-        np.array([[0, 1], [1, 1], [1, 0], [0, 0.0]]),
-        np.array([[0, 2, 1], [0, 3, 2]]),
+        points @ _turn(stage),
+        np.tile([0.0, 0.0, 1.0], (len(points), 1)),
+        points[:, :2] / stage.ground_m + 0.5,
+        faces,
         _principled(colour, (0.92 - 0.84 * wet)[..., None], torch.zeros_like(wet)[..., None], normals),
     )
+
+
+def _apron_mesh(stage: Stage, apron: Apron) -> Any:
+    flat = np.full((2, 2, 3), (0.5, 0.5, 1.0))
+    return _mesh(
+        "apron",
+        apron.points @ _turn(stage),
+        np.tile([0.0, 0.0, 1.0], (len(apron.points), 1)),
+        apron.uv,
+        apron.faces,
+        _principled(apron.albedo, np.full((2, 2, 1), 0.92), np.zeros((2, 2, 1)), flat),
+    )
+
+
+def _turn(stage: Stage) -> Array:
+    """From the environment's axes to the vehicle's, for points in rows."""
+    c, s = math.cos(math.radians(stage.turn_deg)), math.sin(math.radians(stage.turn_deg))
+    return np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
 
 
 def expose(
@@ -504,6 +522,7 @@ def expose(
             "body": body,
             "ground": _ground_mesh(stage, Noise(seed % 1000 + 7, device), device),
             "sky": stage.emitter,
+            **({} if stage.apron is None else {"apron": _apron_mesh(stage, stage.apron)}),
         }
     )
     radiance = _radiance(scene, samples, seed, device)
@@ -596,7 +615,8 @@ def _labelled(
     uv = np.stack([np.array(hit.uv.x), np.array(hit.uv.y)], 1)
     along_axis = np.array(ray.d).reshape(3, -1).T @ view.basis()[2]
     depth = np.where(valid, np.array(hit.t) * along_axis + NEAR_CLIP_M, np.inf).astype(np.float32)
-    is_body, is_ground = (valid & (shape == names[n]) for n in ("body", "ground"))
+    is_body = valid & (shape == names["body"])
+    is_ground = valid & ~is_body
     atlas_h, atlas_w = baked.atlas
     owner = np.full(atlas_h * atlas_w, 0, np.int32)
     flat = baked.flat.cpu().numpy()

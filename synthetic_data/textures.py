@@ -166,7 +166,29 @@ def ground_albedo(kind: str, x: npt.ArrayLike, y: npt.ArrayLike, footprint_m: fl
     if kind in ("tarmac", "concrete", "paving"):
         stain = np.clip(sample(1.5, seed + 4, x, y, 0.03, footprint_m) - 1.3, 0, 1)
         albedo = albedo * (1 - 0.55 * stain)[..., None]
+    albedo = _used(kind, albedo, xs, ys, footprint_m, seed)
     return np.maximum(albedo, 0.008).astype(np.float32)
+
+
+def _used(kind: str, albedo: Array, x: Array, y: Array, footprint_m: float, seed: int) -> Array:
+    """Ground that was driven on: wheel tracks in loose ground, oil and rubber on hard, drifts of grit and soil."""
+    turn = seed % 11
+    along, across = x * math.cos(turn) - y * math.sin(turn), x * math.sin(turn) + y * math.cos(turn)
+    wander = 0.35 * sample(1.8, seed + 7, along, along * 0, 0.12, footprint_m) + (seed % 5 - 2) * 0.4
+    worn = sample(0.9, seed + 8, x, y, 0.05, footprint_m)
+    beside = np.abs(np.abs(across - wander) - 0.7)  # from the middle of the nearer track, m; common practice, no source
+    track = np.clip((0.17 + 0.05 * worn - beside) / 0.12 + 0.5, 0, 1)
+    drift = np.clip(sample(1.4, seed + 9, x, y, 0.09, footprint_m) * 0.6 - 0.35, 0, 1)
+    loose: Colour = (0.19, 0.155, 0.115)
+    if kind == "grass":
+        albedo = mix(albedo, (0.13, 0.10, 0.065), track * np.clip(0.55 + 0.35 * worn, 0, 0.9))
+        return mix(albedo, (0.11, 0.085, 0.055), drift * np.clip(0.5 + 0.5 * worn, 0, 0.8))
+    if kind in ("gravel", "dirt"):
+        albedo = albedo * (1 - 0.3 * track)[..., None]
+        grown = np.clip(drift * (1.2 + worn) - 0.15, 0, 0.75) * (beside > 0.3)
+        return mix(albedo, (0.06, 0.075, 0.03), grown)
+    albedo = albedo * (1 - 0.14 * track * np.clip(0.6 + 0.5 * worn, 0, 1.4))[..., None]
+    return mix(albedo, loose, 0.5 * drift * np.clip(0.5 + 0.5 * worn, 0, 1))
 
 
 def ground_texture(kind: str, size_px: int, size_m: float, seed: int) -> Array:

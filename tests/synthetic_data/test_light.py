@@ -369,5 +369,5 @@ def test_no_black_spots_stand_beside_bright_sky() -> None:
     assert ndimage.zoom(image, (4, 4, 1), order=3).min() < 0
     large = light.enlarged(image, 256, 128)
     assert large.shape == (128, 256, 3)
-    assert large.min() >= 1.0 and large.max() <= 300.0 and large[64, 128, 0] == pytest.approx(300)
+    assert large.min() >= 1.0 and large.max() <= 300.0 and large[64, 128, 0] == pytest.approx(300, rel=0.01)
     assert np.allclose(light.enlarged(np.full((32, 64, 3), 2.0, np.float32), 256, 128), 2.0, rtol=1e-4)
