@@ -15,15 +15,17 @@ import numpy.typing as npt
 from pipeline.configuration import Config, load, shipped
 from pipeline.records import DETECTED_CUES
 from synthetic_data.apron import as_around, lay_apron
+from synthetic_data.atlas import bare_scene
 from synthetic_data.camera import DevelopedPhoto, PhoneCamera, camera_settings, develop, sample_phone
 from synthetic_data.crevices import find_crevices
 from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
 from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
-from synthetic_data.scene import Stage, View, bare_scene, expose, light_up
+from synthetic_data.scene import Stage, expose, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
 from synthetic_data.vehicle import Site, Vehicle, build_vehicle, families
+from synthetic_data.view import View
 from synthetic_data.visibility import LONG_SIDE_PX, VisibilitySettings, is_visible
 
 Array = npt.NDArray[Any]

@@ -236,7 +236,7 @@ def _make_all(
     Yields index, photos written, fault.
     """
     if processes <= 1:
-        _start_worker(None, None)
+        _start_worker(None)
         for index in todo:
             if result := _make_one(index, config, seed, out, gpus > 0, until):
                 yield result
@@ -249,7 +249,8 @@ def _make_all(
         cards = context.Queue()
         for number in range(processes):
             cards.put(_card(number, gpus))
-        pool = ProcessPoolExecutor(processes, mp_context=context, initializer=_start_worker, initargs=(cards, 1))
+        pool = ProcessPoolExecutor(processes, mp_context=context, initializer=_start_worker, initargs=(cards,))
+        inherited = _one_thread_each()
         try:
             waiting: dict[Future[tuple[int, int, str | None] | None], int] = {
                 pool.submit(_make_one, index, config, seed, out, gpus > 0, until): index for index in sorted(left)
@@ -264,6 +265,8 @@ def _make_all(
             continue  # a worker was killed (memory, driver): start again with what is left
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
+            for name in inherited:
+                del os.environ[name]
     yield from ((index, 0, "its worker process died each time") for index in sorted(left))
 
 
@@ -276,14 +279,23 @@ def _card(number: int, gpus: int) -> str | None:
     return cards[:gpus][number % gpus]
 
 
-def _start_worker(cards: Any, threads: int | None) -> None:
+def _one_thread_each() -> list[str]:
+    """Let processes started from here use one thread; returns the variables set, those already there being left alone.
+
+    numpy's OpenBLAS starts its threads while it is loaded, which is before a worker's first own line.
+    """
+    missing = [
+        name for name in ("OMP_NUM_THREADS", "MKL_NUM_THREADS", "OPENBLAS_NUM_THREADS") if name not in os.environ
+    ]
+    os.environ.update(dict.fromkeys(missing, "1"))
+    return missing
+
+
+def _start_worker(cards: Any) -> None:
     """Bind this process to its graphics card before anything that uses it is imported."""
     card = cards.get() if cards is not None else None
     if card is not None:
         os.environ["CUDA_VISIBLE_DEVICES"] = card
-    if threads is not None:
-        for name in ("OMP_NUM_THREADS", "MKL_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-            os.environ.setdefault(name, str(threads))
     cv2.setNumThreads(1)
 
 

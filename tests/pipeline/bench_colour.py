@@ -40,8 +40,9 @@ def photo_of(index: int, seed: int, variant: str, width: int) -> tuple[Photo, An
     from synthetic_data.camera import camera_settings, develop, encode_jpeg, sample_phone
     from synthetic_data.light import light_settings, sample_environment
     from synthetic_data.painter import Job, PaintHistory, paint_vehicle, sample_colour, sample_grime
-    from synthetic_data.scene import Stage, View, expose, light_up
+    from synthetic_data.scene import Stage, expose, light_up
     from synthetic_data.textures import GROUNDS, ground_texture
+    from synthetic_data.view import View
     from tests.pipeline.unrendered import panels_seen
 
     rng = np.random.default_rng([seed, index])

@@ -24,8 +24,8 @@ from synthetic_data.adverts import A_TRACE_PX, AdvertSettings, _opened, _Sight, 
 from synthetic_data.camera import camera_settings, sample_phone
 from synthetic_data.paint import CUE_BIT, Noise, Texels, shade
 from synthetic_data.painter import PaintedVehicle, paint_vehicle, sample_grime, sample_history
-from synthetic_data.scene import View
 from synthetic_data.vehicle import Vehicle, build_vehicle, families
+from synthetic_data.view import View
 from synthetic_data.visibility import LONG_SIDE_PX
 from tests.pipeline.simulated import SimulatedNetwork, photo_of_planes
 

@@ -32,7 +32,7 @@ def test_the_ground_ends_where_the_walls_stand(kind: Any, seed: int) -> None:
     made = place(kind, seed)
     apron = lay_apron(made, GROUND_M)
     assert apron.uv.min() >= 0 and apron.uv.max() <= 1 and apron.faces.max() < len(apron.points)
-    assert 0 < apron.albedo.min() and apron.albedo.max() < 1
+    assert apron.albedo.min() > 0 and apron.albedo.max() < 1
     away = np.hypot(apron.points[:, 0], apron.points[:, 1])
     wall = np.minimum(made.reach_m, FARTHEST_M)
     column = (np.arctan2(apron.points[:, 0], apron.points[:, 1]) / (2 * np.pi) * 256).astype(int) % 256

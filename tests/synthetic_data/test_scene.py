@@ -16,13 +16,15 @@ torch = pytest.importorskip("torch")
 mi = pytest.importorskip("mitsuba")
 
 from pipeline.records import DETECTED_CUES, SURFACES, ZONES  # noqa: E402  (mitsuba may be missing)
+from synthetic_data.atlas import _pieces  # noqa: E402
 from synthetic_data.camera import Exposure  # noqa: E402
 from synthetic_data.crevices import find_crevices  # noqa: E402
 from synthetic_data.geometry import Patch, line, loft  # noqa: E402
 from synthetic_data.paint import PartTable, lab_to_linear_srgb  # noqa: E402
 from synthetic_data.painter import PaintedVehicle  # noqa: E402
-from synthetic_data.scene import Stage, View, _pieces, expose  # noqa: E402
+from synthetic_data.scene import Stage, expose  # noqa: E402
 from synthetic_data.vehicle import Part, Vehicle  # noqa: E402
+from synthetic_data.view import View  # noqa: E402
 from tests.synthetic_data.samples import CLEAN, OTHER, a_part, resprayed, stage, table_of, vehicle  # noqa: E402
 
 pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("one_thread")]

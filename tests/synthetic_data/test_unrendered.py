@@ -11,8 +11,9 @@ pytest.importorskip("mitsuba")
 from synthetic_data.adverts import _Sight  # noqa: E402  (mitsuba may be missing)
 from synthetic_data.paint import Noise  # noqa: E402
 from synthetic_data.painter import paint_vehicle, sample_history  # noqa: E402
-from synthetic_data.scene import View, expose  # noqa: E402
+from synthetic_data.scene import expose  # noqa: E402
 from synthetic_data.vehicle import build_vehicle, families  # noqa: E402
+from synthetic_data.view import View  # noqa: E402
 from tests.pipeline import unrendered  # noqa: E402
 from tests.synthetic_data.samples import CLEAN, stage  # noqa: E402
 
