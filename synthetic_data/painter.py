@@ -11,24 +11,43 @@ from __future__ import annotations
 import csv
 import zlib
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import torch
 
-from pipeline.configuration import Config, load, shipped
+from pipeline.configuration import shipped
 from pipeline.records import HISTORIES
 from synthetic_data.crevices import Crevices, find_crevices
 from synthetic_data.geometry import Patch, placed, pop_rivet, smoothstep
 from synthetic_data.paint import FILL_RAMP_MM, MARKS, Grime, PartTable, lab_to_linear_srgb
+from synthetic_data.painter_settings import (
+    ByCare,
+    Colour,
+    FillerHabits,
+    FilmHabits,
+    JointHabits,
+    MarkHabits,
+    MaskingHabits,
+    MistHabits,
+    PainterSettings,
+    RubberHabits,
+    RunHabits,
+    SeamHabits,
+    TapeHabits,
+    Tone,
+    ToolHabits,
+    UndersealHabits,
+    VehicleHabits,
+    WearHabits,
+    dirt_settings,
+    painter_settings,
+)
 from synthetic_data.vehicle import BodyFamily, Part, Site, Vehicle
 
 KIND_NUMBER = {"other": 0, "sheet": 1, "shut": 2, "seal": 3, "fastener": 4, "seam": 5, "hidden": 6}
 Lab = tuple[float, float, float]
-Range = tuple[float, float]
 FLAT_PARTS = ("door_skin", "wing", "tub_side", "tailgate", "bonnet", "rear_corner", "roof", "cab_corner", "wing_top")
-FILLER_TONES = ((0.48, 0.24, 0.20), (0.33, 0.33, 0.32), (0.60, 0.53, 0.38), (0.20, 0.34, 0.28), (0.66, 0.64, 0.60))
-GUM_TONES = ((0.42, 0.24, 0.07), (0.30, 0.27, 0.21), (0.55, 0.42, 0.20), (0.20, 0.17, 0.12))
 # panels that are riveted or welded on, which accident work may join anew, on one side only
 JOINED_PANELS = tuple(f"{name}_{side}" for name in ("wing_front", "tub", "rear_corner") for side in ("left", "right"))
 BAY_PANELS = ("inner_wing_left", "inner_wing_right", "slam_panel", "bonnet_inside")
@@ -44,36 +63,8 @@ OUTSIDE_OF = {
     "bonnet_inside": "bonnet",
 }
 AROUND_THE_BAY = frozenset({"bonnet", "cowl", "front_panel", "wing_front_left", "wing_front_right"})
+OLD_EDGE_FROM = 0.80  # one even draw a part says whether it has runs (from 0 up), an old edge (from here) or neither
 NEVER_REFINISHED = ("capping", "chassis", "crossmember", "arches", "floor_under", "wheels", "engine_bay", "")
-
-# what engines left their makers in: black, grey, green, blue, red-brown, bare alloy; a painted block is no mist
-ENGINE_TONES = (
-    ((0.020, 0.020, 0.020), 0.0), ((0.20, 0.20, 0.19), 0.0), ((0.10, 0.22, 0.16), 0.0), ((0.03, 0.08, 0.22), 0.0),
-    ((0.20, 0.03, 0.02), 0.0), ((0.42, 0.42, 0.41), 0.8),
-)  # fmt: skip
-# material: linear sRGB, roughness, metallic (common practice, no source)
-MATERIALS: dict[str, tuple[tuple[float, float, float], float, float]] = {
-    "black": ((0.022, 0.022, 0.023), 0.48, 0.0),
-    "rubber": ((0.026, 0.026, 0.027), 0.62, 0.0),
-    "zinc": ((0.56, 0.57, 0.58), 0.36, 0.9),
-    "bare": ((0.60, 0.59, 0.57), 0.30, 1.0),
-    "chrome": ((0.80, 0.80, 0.82), 0.07, 1.0),
-    "glass": ((0.03, 0.03, 0.03), 0.05, 0.0),
-    "lamp": ((0.66, 0.67, 0.69), 0.09, 0.75),  # the reflector behind the lens
-    "red": ((0.33, 0.012, 0.010), 0.12, 0.0),
-    "amber": ((0.62, 0.20, 0.012), 0.12, 0.0),
-    "tyre": ((0.021, 0.021, 0.022), 0.80, 0.0),
-    "mat": ((0.030, 0.030, 0.032), 0.90, 0.0),
-    "dial": ((0.010, 0.010, 0.010), 0.20, 0.0),
-    "seat_base": ((0.05, 0.05, 0.05), 0.5, 0.0),
-    "number_plate": ((0.75, 0.75, 0.72), 0.35, 0.0),
-    "lining": ((0.35, 0.34, 0.31), 0.9, 0.0),
-    "cast": ((0.20, 0.19, 0.18), 0.6, 0.6),
-    "battery": ((0.020, 0.020, 0.022), 0.35, 0.0),
-    "bottle": ((0.62, 0.60, 0.50), 0.35, 0.0),
-    "red_cable": ((0.32, 0.02, 0.015), 0.4, 0.0),
-    "blue_cable": ((0.03, 0.07, 0.30), 0.4, 0.0),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,17 +119,21 @@ def paint_names() -> list[tuple[str, str, Lab]]:
 
 def sample_colour(rng: np.random.Generator) -> tuple[str, Lab]:
     """A factory colour: mostly from the table with the scatter of batches, sometimes any solid colour."""
-    if rng.random() < 0.65:
-        code, _, lab = paint_names()[rng.integers(len(paint_names()))]
-        return code, (lab[0] + rng.normal() * 1.0, lab[1] + rng.normal() * 0.8, lab[2] + rng.normal() * 0.8)
-    chroma, hue = rng.uniform(0, 62) * rng.uniform(0.3, 1), rng.uniform(0, 2 * np.pi)
-    return "", (float(rng.uniform(14, 90)), float(chroma * np.cos(hue)), float(chroma * np.sin(hue)))
+    habits = painter_settings().colour
+    if rng.random() < habits.from_table_probability:
+        code, _, (lightness, a, b) = paint_names()[rng.integers(len(paint_names()))]
+        sd_lightness, sd_a, sd_b = habits.batch_sd
+        return code, (lightness + rng.normal() * sd_lightness, a + rng.normal() * sd_a, b + rng.normal() * sd_b)
+    chroma, hue = rng.uniform(*habits.chroma) * rng.uniform(*habits.chroma_share), rng.uniform(0, 2 * np.pi)
+    return "", (float(rng.uniform(*habits.lightness)), float(chroma * np.cos(hue)), float(chroma * np.sin(hue)))
 
 
 def sample_history(name: str, vehicle: Vehicle, rng: np.random.Generator) -> PaintHistory:
     """A history of the named kind for this vehicle. Raises ValueError for a name that is not in `HISTORIES`."""
     if name not in HISTORIES:
         raise ValueError(f"history {name!r} is not one of {', '.join(HISTORIES)}")
+    settings = painter_settings()
+    habits = settings.job
     code, factory = sample_colour(rng)
     outside = sorted(
         {
@@ -147,75 +142,56 @@ def sample_history(name: str, vehicle: Vehicle, rng: np.random.Generator) -> Pai
             if p.kind in ("sheet", "seam", "fastener") and p.panel not in NEVER_REFINISHED + INSIDE_PANELS
         }
     )
-    care = float(rng.beta(1.2, 1.6))
+    care = float(rng.beta(*habits.care_beta))
 
     def near(distance: float) -> Lab:
         step = rng.normal(size=3)
         step *= distance / np.linalg.norm(step)
         return (factory[0] + step[0], factory[1] + step[1], factory[2] + step[2])
 
+    def whole(panels: set[str], lab: Lab) -> Job:
+        coats = int(rng.integers(habits.coats[0], habits.coats[1] + 1))
+        return Job(frozenset(panels), lab, care, coats, float(rng.uniform(*habits.roughness_all)))
+
     jobs: list[Job] = []
-    if name == "local_repair":
-        chosen = {str(rng.choice(outside))}
-        jobs = [Job(frozenset(chosen), near(rng.uniform(1.0, 6.0)), care, 1, float(rng.uniform(0.08, 0.35)))]
-    elif name == "panels_refinished":
-        chosen = set(rng.choice(outside, size=int(rng.integers(2, 6)), replace=False).tolist())
-        jobs = [Job(frozenset(chosen), near(rng.uniform(1.0, 7.0)), care, 1, float(rng.uniform(0.08, 0.35)))]
+    if name in ("local_repair", "panels_refinished"):
+        if name == "local_repair":
+            chosen, match = {str(rng.choice(outside))}, habits.match_one_panel
+        else:
+            count = int(rng.integers(habits.panels[0], habits.panels[1] + 1))
+            chosen, match = set(rng.choice(outside, size=count, replace=False).tolist()), habits.match_panels
+        lab = near(rng.uniform(*match))
+        jobs = [Job(frozenset(chosen), lab, care, 1, float(rng.uniform(*habits.roughness_panels)))]
     elif name == "refinished_same_colour":
-        inside = set(INSIDE_PANELS) if rng.random() < 0.25 else set()
-        jobs = [
-            Job(
-                frozenset(set(outside) | inside),
-                near(rng.uniform(1.0, 6.5)),
-                care,
-                int(rng.integers(1, 3)),
-                float(rng.uniform(0.06, 0.4)),
-            )
-        ]
+        inside = set(INSIDE_PANELS) if rng.random() < habits.inside_too_probability else set()
+        jobs = [whole(set(outside) | inside, near(rng.uniform(*habits.match_all)))]
     elif name.startswith("colour_change"):
         new = factory
-        while np.linalg.norm(np.subtract(new, factory)) < 22:
+        while np.linalg.norm(np.subtract(new, factory)) < habits.least_change:
             _, new = sample_colour(rng)
         inside = set(INSIDE_PANELS) if name.endswith("throughout") else set()
-        jobs = [
-            Job(frozenset(set(outside) | inside), new, care, int(rng.integers(1, 3)), float(rng.uniform(0.06, 0.4)))
-        ]
+        jobs = [whole(set(outside) | inside, new)]
     return PaintHistory(
         name,
         factory,
         code,
-        float(rng.uniform(0.10, 0.40)),
-        float(rng.uniform(12, 45)),
+        float(rng.uniform(*settings.vehicle.factory_roughness)),
+        float(rng.uniform(*settings.vehicle.years)),
         tuple(jobs),
         int(rng.integers(2**31)),
     )
 
 
-class DirtSettings(Config):
-    """`configs/synthesis/dirt.yaml`."""
-
-    washed_probability: float
-    dust: Range
-    dust_when_washed: Range
-    mud: Range
-    mud_when_washed: Range
-    gaps: Range
-    gaps_when_washed: Range
-    mud_height_mm: Range
-    probability: dict[Literal["salt", "moss", "snow", "drops", "polish", "cavity_wax"], float]
-    amount: dict[Literal["salt", "moss", "snow", "drops", "polish", "cavity_wax"], Range]
-
-
 def sample_grime(rng: np.random.Generator) -> Grime:
     """Dirt of one vehicle on one day; washed for the advert or not."""
-    dirt = load(shipped("synthesis", "dirt.yaml"), DirtSettings)
+    dirt = dirt_settings()
     washed = rng.random() < dirt.washed_probability
     brown = (
-        np.array([0.16, 0.11, 0.07])
-        * rng.uniform(0.6, 1.6)
-        * np.array([1, rng.uniform(0.9, 1.1), rng.uniform(0.8, 1.2)])
+        np.array(dirt.mud_colour)
+        * rng.uniform(*dirt.mud_brightness)
+        * np.array([1, rng.uniform(*dirt.mud_tint[0]), rng.uniform(*dirt.mud_tint[1])])
     )
-    dusty = np.array([0.34, 0.29, 0.22]) * rng.uniform(0.7, 1.3)
+    dusty = np.array(dirt.dust_colour) * rng.uniform(*dirt.dust_brightness)
     dust = rng.uniform(*(dirt.dust_when_washed if washed else dirt.dust))
     mud = rng.uniform(*(dirt.mud_when_washed if washed else dirt.mud))
     height = rng.uniform(*dirt.mud_height_mm)
@@ -237,31 +213,31 @@ def sample_grime(rng: np.random.Generator) -> Grime:
 
 def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, grime: Grime) -> PaintedVehicle:
     """Apply the history to every part. Returns the vehicle with its seams bent, and the shader's table."""
-    shared = np.random.default_rng(history.seed)
-    look = _SharedLook.draw(shared)
+    settings = painter_settings()
+    look = _SharedLook.draw(np.random.default_rng(history.seed), settings.vehicle)
     rows: list[dict[str, Any]] = []
     parts: list[Part] = []
     sealed: set[str] = set()
     hard: set[str] = set()
     sites: list[Site] = []
-    rejoined = _rejoined(history)
+    rejoined = _rejoined(history, settings.joints)
     for part in vehicle.parts:
-        part, joined_anew = _joined(part, history) if part.panel in rejoined else (part, False)
+        part, joined_anew = _joined(part, history, settings.joints) if part.panel in rejoined else (part, False)
         rng = np.random.default_rng([history.seed, zlib.crc32(part.group.encode())])
         job = history.job_of(part.panel)
-        row = _plain_row(part, history, look, rng)
+        row = _plain_row(part, history, look, settings, rng)
         if part.kind in ("sheet", "shut", "seam") and part.finish == "body":
-            _body(row, part, history, job, look, rng)
+            _body(row, part, history, job, look, settings, rng)
         if part.kind == "seal":
-            _rubber(row, part, history, rng, hard)
+            _rubber(row, part, history, settings.rubber, rng, hard)
         elif part.kind == "fastener":
-            _head(row, part, history, job, look, rng, hard)
+            _head(row, part, history, job, look, settings, rng, hard)
         elif part.kind == "seam":
-            part = _groove(row, part, family, job, rng, sealed, hard)
+            part = _groove(row, part, family, job, settings.seams, rng, sealed, hard)
         elif part.kind == "hidden":
-            _hidden(row, part, history, look, rng, hard)
+            _hidden(row, part, history, look, settings, rng, hard)
         row["rejoined"] = joined_anew
-        sites.extend(_traces(row, part, history, job, look, hard))
+        sites.extend(_traces(row, part, history, job, look, settings, hard))
         rows.append(row)
         parts.append(part)
     columns = {name: torch.from_numpy(np.asarray([row[name] for row in rows])) for name in rows[0]}
@@ -279,81 +255,81 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
 class _SharedLook:
     """What is the same all over one vehicle: the state of its rubber, the habits of its painter."""
 
-    primer: tuple[float, float, float]
-    repair_primer: tuple[float, float, float]
-    trim: tuple[float, float, float]
-    seat: tuple[float, float, float]
-    wheel: tuple[float, float, float]
+    primer: Colour
+    repair_primer: Colour
+    trim: Colour
+    seat: Colour
+    wheel: Tone
     aluminium: bool
     rust: float
-    chalk: float
     chips: float
-    gun: tuple[float, float, float]
-    wheel_metallic: float
+    gun: Colour
     touched_hinges: bool
     replaced_panel: str
     replacement_lab: Lab
-    engine: tuple[tuple[float, float, float], float]
-    cover: tuple[tuple[float, float, float], float]
+    engine: Tone
+    cover: Tone
 
     @staticmethod
-    def draw(rng: np.random.Generator) -> _SharedLook:
-        primers = [(0.23, 0.23, 0.23), (0.20, 0.055, 0.03), (0.36, 0.38, 0.14), (0.45, 0.45, 0.43), (0.12, 0.12, 0.13)]
-        trims = [(0.035, 0.035, 0.036), (0.11, 0.085, 0.06), (0.16, 0.16, 0.16), (0.05, 0.06, 0.07)]
-        wheels = [
-            ((0.70, 0.70, 0.68), 0.0),
-            ((0.55, 0.55, 0.56), 0.7),
-            ((0.03, 0.03, 0.03), 0.0),
-            ((0.42, 0.36, 0.24), 0.0),
-        ]
-        gun = rng.normal(size=3) * [0.6, 1.0, 0.2] + [0, 0, 0.35]
+    def draw(rng: np.random.Generator, habits: VehicleHabits) -> _SharedLook:
+        primers, trims, engines = habits.primers, habits.trims, habits.engines
+        gun = rng.normal(size=3) * habits.gun.sd + habits.gun.mean
         gun /= np.linalg.norm(gun)
-        wheel = wheels[rng.integers(4)]
+        wheel = habits.wheels[rng.integers(len(habits.wheels))]
+        primer, repair_primer = (primers[rng.integers(len(primers))] for _ in range(2))
+        trim = trims[rng.integers(len(trims))]
+        red, green, blue = np.array(trims[rng.integers(len(trims))]) * rng.uniform(*habits.seat_brightness)
+        aluminium = bool(rng.random() < habits.aluminium_probability)
+        rust = float(rng.beta(*habits.rust_beta))
+        rng.beta(1, 1.6)  # drawn for nothing any more, but what is drawn after it shall not change
+        chips = float(rng.beta(*habits.chips_beta))
+        touched_hinges = bool(rng.random() < habits.touched_hinges_probability)
+        is_replaced = rng.random() < habits.replaced_part_probability
+        replaced_panel = str(rng.choice(habits.replaced_parts)) if is_replaced else "none"
+        replacement_lab = sample_colour(rng)[1]
+        engine, cover = (engines[rng.integers(len(engines))] for _ in range(2))
         return _SharedLook(
-            primers[rng.integers(5)],
-            primers[rng.integers(5)],
-            trims[rng.integers(4)],
-            tuple(np.array(trims[rng.integers(4)]) * rng.uniform(0.7, 1.6)),
-            wheel[0],
-            bool(rng.random() < 0.6),
-            float(rng.beta(1.2, 2.5)),
-            float(rng.beta(1, 1.6)),
-            float(rng.beta(1.3, 2)),
+            primer,
+            repair_primer,
+            trim,
+            (float(red), float(green), float(blue)),
+            wheel,
+            aluminium,
+            rust,
+            chips,
             (float(gun[0]), float(gun[1]), float(gun[2])),
-            wheel[1],
-            bool(rng.random() < 0.18),
-            str(rng.choice(["front_panel", "bonnet", "tailgate"])) if rng.random() < 0.14 else "none",
-            sample_colour(rng)[1],
-            ENGINE_TONES[rng.integers(len(ENGINE_TONES))],
-            ENGINE_TONES[(0, 5, int(rng.integers(len(ENGINE_TONES))))[rng.integers(3)]],
+            touched_hinges,
+            replaced_panel,
+            replacement_lab,
+            engine,
+            (engines[0], engines[-1], cover)[rng.integers(3)],
         )
 
 
-def _plain_row(part: Part, history: PaintHistory, look: _SharedLook, rng: np.random.Generator) -> dict[str, Any]:
+def _plain_row(
+    part: Part, history: PaintHistory, look: _SharedLook, settings: PainterSettings, rng: np.random.Generator
+) -> dict[str, Any]:
     """The part as it came, a little used."""
-    finish = part.finish
+    finish, metallic = part.finish, 0.0
     if finish == "body":
-        colour, rough, metallic = lab_to_linear_srgb(history.factory_lab), history.factory_roughness, 0.0
-    elif finish == "trim":
-        colour, rough, metallic = np.array(look.trim), 0.6, 0.0
-    elif finish == "seat":
-        colour, rough, metallic = np.array(look.seat), 0.75, 0.0
-    elif finish == "wheel":
-        colour, rough, metallic = np.array(look.wheel), 0.4, look.wheel_metallic
-    elif finish in ("engine", "cover"):
-        tone, metallic = look.engine if finish == "engine" else look.cover
-        colour, rough = np.array(tone), 0.4
+        colour, rough = lab_to_linear_srgb(history.factory_lab), history.factory_roughness
+    elif finish in ("trim", "seat"):
+        colour, rough = np.array(look.trim if finish == "trim" else look.seat), settings.vehicle.roughness[finish]
+    elif finish in ("wheel", "engine", "cover"):
+        tone = {"wheel": look.wheel, "engine": look.engine, "cover": look.cover}[finish]
+        colour, rough, metallic = np.array(tone.colour), settings.vehicle.roughness[finish], tone.metallic
     else:
-        tone, rough, metallic = MATERIALS[finish]
-        scatter = rng.uniform(0.75, 1.35) if finish in ("black", "rubber", "zinc", "bare") else 1.0
-        colour, rough = np.array(tone) * scatter, float(np.clip(rough * rng.uniform(0.75, 1.3), 0.05, 0.95))
+        material, scatter = settings.materials[finish], settings.scatter
+        brightness = rng.uniform(*scatter.brightness) if finish in scatter.finishes else 1.0
+        colour, metallic = np.array(material.colour) * brightness, material.metallic
+        rough = float(np.clip(material.roughness * rng.uniform(*scatter.roughness), 0.05, 0.95))
     grey = float(np.mean(colour))
     return {
         "kind": KIND_NUMBER[part.kind],
         "colour": colour,
         "under": colour,
         "primer": np.array(look.primer),
-        "metal": np.array([0.70, 0.70, 0.71] if look.aluminium else [0.42, 0.41, 0.40]),
+        "metal": np.array(settings.vehicle.metal.aluminium if look.aluminium else settings.vehicle.metal.steel),
         "has_under": False,
         "is_painted": finish in ("body", "wheel") and part.kind != "fastener",
         "roughness": rough,
@@ -390,99 +366,148 @@ def _plain_row(part: Part, history: PaintHistory, look: _SharedLook, rng: np.ran
 
 
 def _body(
-    row: dict[str, Any], part: Part, history: PaintHistory, job: Job | None, look: _SharedLook, rng: np.random.Generator
+    row: dict[str, Any],
+    part: Part,
+    history: PaintHistory,
+    job: Job | None,
+    look: _SharedLook,
+    settings: PainterSettings,
+    rng: np.random.Generator,
 ) -> None:
     """Paint film: coats, fading, chips, and the lines and wear that show more than one coat."""
+    film = settings.film
+    _coats(row, part, history, job, look, film, rng)
+    _wear(row, part, settings.wear, rng)
+    _line(row, part, history, job, settings.masking, rng)
+    by_job = "refinish" if job is not None else "factory"
     width, height = part.patch.size_mm
-    row["peel"] = float(rng.uniform(0.0, 0.003))
-    row["fade"] = float(min(1.0, history.years / 45) * rng.uniform(0.1, 0.7)) * (0.3 if part.kind == "shut" else 1.0)
-    row["chips"] = look.chips * float(rng.uniform(0.2, 1.0))
+    large = part.kind == "sheet" and "_weld." not in part.name
+    spared = part.zone != "sill_rail" and row["wear"][0] == 0
+    if large and spared and rng.random() < getattr(film.flaking_probability, by_job):
+        row["peeling"] = np.array(
+            [
+                rng.uniform(*film.flaking),
+                rng.uniform(*film.flake_at) * width,
+                rng.uniform(*film.flake_at) * height,
+                rng.uniform(*film.flake_radius_mm),
+            ]
+        )
+    if part.kind == "sheet" and rng.random() < getattr(film.crazing_probability, by_job):
+        row["crazing"] = float(rng.uniform(*film.crazing_cell_mm))
+
+
+def _coats(
+    row: dict[str, Any],
+    part: Part,
+    history: PaintHistory,
+    job: Job | None,
+    look: _SharedLook,
+    habits: FilmHabits,
+    rng: np.random.Generator,
+) -> None:
+    """What was sprayed on the part, and what the years did to it."""
+    row["peel"] = float(rng.uniform(*habits.peel))
+    faded = min(1.0, history.years / habits.years_to_fade) * rng.uniform(*habits.fade)
+    row["fade"] = float(faded) * (habits.fade_of_shuts if part.kind == "shut" else 1.0)
+    row["chips"] = look.chips * float(rng.uniform(*habits.chips))
     row["rust"] = 0.0 if look.aluminium else look.rust
     if job is not None:
         row["under"], row["has_under"] = row["colour"], True
         row["colour"], row["roughness"] = lab_to_linear_srgb(job.lab), job.roughness
-        row["primer"] = np.array(look.repair_primer if rng.random() < 0.5 else look.primer)
-        row["peel"] = float(rng.uniform(0.001, 0.004) + 0.010 * (1 - job.care) * rng.random() ** 2)
-        row["fade"] *= 0.4
-        row["chips"] *= 0.6
+        is_primed = rng.random() < habits.new_primer_probability
+        row["primer"] = np.array(look.repair_primer if is_primed else look.primer)
+        rushed = habits.peel_if_rushed * (1 - job.care)
+        row["peel"] = float(rng.uniform(*habits.peel_of_refinish) + rushed * rng.random() ** 2)
+        row["fade"] *= habits.fade_of_refinish
+        row["chips"] *= habits.chips_of_refinish
+
+
+def _wear(row: dict[str, Any], part: Part, habits: WearHabits, rng: np.random.Generator) -> None:
+    """A place worn through: feet on the rail under the doors, hands and loads elsewhere."""
+    width, height = part.patch.size_mm
     rail = part.zone == "sill_rail"
-    worn = rng.random() < (0.65 if rail else 0.30 if part.zone in ("tub_side", "bonnet", "door_shut") else 0.12)
-    if worn and part.kind != "seam" and "_weld." not in part.name and "bonnet_rib" not in part.name:
-        across = float(rng.uniform(62, 100)) if rail else float(rng.uniform(0.1, 0.9) * height)
-        reach = rng.uniform(90, 320) if rail else rng.uniform(20, 110)
-        row["wear"] = np.array(
-            [
-                rng.uniform(0.6, 1.25),
-                rng.uniform(0.12, 0.88) * width,
-                across,
-                reach,
-                rng.uniform(14, 60) if rail else reach * rng.uniform(0.3, 1.0),
-                rng.uniform(0.4, 1.5),
-            ]
-        )
+    is_worn = rng.random() < habits.probability.get(part.zone or "", habits.elsewhere_probability)
+    if not is_worn or part.kind == "seam" or "_weld." in part.name or "bonnet_rib" in part.name:
+        return
+    across = float(rng.uniform(*habits.rail_across_mm) if rail else rng.uniform(*habits.across) * height)
+    reach = rng.uniform(*(habits.rail_radius_along_mm if rail else habits.radius_mm))
+    row["wear"] = np.array(
+        [
+            rng.uniform(*habits.strength),
+            rng.uniform(*habits.along) * width,
+            across,
+            reach,
+            rng.uniform(*habits.rail_radius_across_mm) if rail else reach * rng.uniform(*habits.slimness),
+            rng.uniform(*habits.raggedness),
+        ]
+    )
+
+
+def _line(
+    row: dict[str, Any],
+    part: Part,
+    history: PaintHistory,
+    job: Job | None,
+    habits: MaskingHabits,
+    rng: np.random.Generator,
+) -> None:
+    """The line in which new paint ends: in a shut, on the inside, or beside a rubber."""
+    _, height = part.patch.size_mm
     outer = history.job_of(OUTSIDE_OF.get(part.panel, "")) if part.kind == "shut" else None
     # no line runs along the middle ribs of the bonnet
     shut = part.kind == "shut" and not part.name.startswith(("bonnet_rib1", "bonnet_rib2"))
-    if shut and job is None and outer is not None and rng.random() < 0.55 + 0.35 * (1 - outer.care):
+    if shut and job is None and outer is not None and rng.random() < habits.line_in_shut_probability.at(outer.care):
         # the outside was sprayed with the door closed or roughly masked: new paint ends in a line in the shut
         row["under"], row["has_under"] = row["colour"], True
         row["colour"], row["roughness"] = lab_to_linear_srgb(outer.lab), outer.roughness
-        row["masking"] = np.array(
-            [
-                rng.uniform(5, 60) if part.name.startswith("shut") else rng.uniform(10, 90),
-                rng.uniform(0.06, 0.22),
-                rng.uniform(0.3, 6.0),
-                -1.0,
-            ]
-        )
-    elif shut and job is not None and rng.random() < 0.5 * (1 - job.care):
-        reach = rng.uniform(20, 100) if part.panel not in BAY_PANELS else rng.uniform(0.6, 0.95) * height
-        row["masking"] = np.array([reach, rng.uniform(0.06, 0.18), rng.uniform(0.3, 4.0), -1.0])
-    elif job is not None and ".frame" in part.name and rng.random() < 0.40:
+        at = rng.uniform(*(habits.line_in_shut_mm if part.name.startswith("shut") else habits.line_inside_mm))
+        step, ragged = habits.step_mm, habits.raggedness_mm
+    elif shut and job is not None and rng.random() < habits.missed_inside_probability.at(job.care):
+        in_bay = part.panel in BAY_PANELS
+        at = rng.uniform(*habits.missed_in_bay) * height if in_bay else rng.uniform(*habits.missed_inside_mm)
+        step, ragged = habits.missed_step_mm, habits.missed_raggedness_mm
+    elif job is not None and ".frame" in part.name and rng.random() < habits.strip_by_rubber_probability:
         # tape sat on the paint beside the rubber: a strip of the old coat stays
-        row["masking"] = np.array(
-            [
-                height - rng.uniform(23, 27) - rng.uniform(2.0, 11.0),
-                rng.uniform(0.06, 0.18),
-                rng.uniform(0.2, 3.0),
-                -1.0,
-            ]
-        )
-    large = part.kind == "sheet" and "_weld." not in part.name
-    if large and not rail and row["wear"][0] == 0 and rng.random() < (0.10 if job is not None else 0.03):
-        row["peeling"] = np.array(
-            [rng.uniform(0.7, 1.1), rng.uniform(0.2, 0.8) * width, rng.uniform(0.2, 0.8) * height, rng.uniform(40, 180)]
-        )
-    if part.kind == "sheet" and rng.random() < (0.045 if job is not None else 0.015):
-        row["crazing"] = float(rng.uniform(2, 9))
+        at = height - rng.uniform(*habits.rubber_foot_mm) - rng.uniform(*habits.strip_mm)
+        step, ragged = habits.strip_step_mm, habits.strip_raggedness_mm
+    else:
+        return
+    row["masking"] = np.array([at, rng.uniform(*step), rng.uniform(*ragged), -1.0])
 
 
-def _rubber(row: dict[str, Any], part: Part, history: PaintHistory, rng: np.random.Generator, hard: set[str]) -> None:
+def _rubber(
+    row: dict[str, Any],
+    part: Part,
+    history: PaintHistory,
+    habits: RubberHabits,
+    rng: np.random.Generator,
+    hard: set[str],
+) -> None:
     """Rubber ages; what is sprayed beside it leaves mist, a bleed line or nothing."""
-    row["roughness"] = float(rng.uniform(0.35, 0.85))
-    row["colour"] = row["colour"] * rng.uniform(0.6, 2.0)
-    if rng.random() < 0.35:
-        row["chalk"] = float(rng.uniform(0.3, 1.0))
+    row["roughness"] = float(rng.uniform(*habits.roughness))
+    row["colour"] = row["colour"] * rng.uniform(*habits.brightness)
+    if rng.random() < habits.chalk_probability:
+        row["chalk"] = float(rng.uniform(*habits.chalk))
         hard.add("chalked_rubber")
     job = history.job_of(part.panel)
     if job is None and part.zone == "door_seal":
         outer = history.job_of(part.panel.replace("shut", "door"))
-        job = outer if outer is not None and rng.random() < 0.4 else None
-    if job is None or rng.random() > 0.5 + 0.5 * (1 - job.care):
+        job = outer if outer is not None and rng.random() < habits.door_seal_reached_probability else None
+    if job is None or rng.random() > habits.mist_probability.at(job.care):
         return
-    taped = rng.random() < 0.4
-    fringe = float(rng.gamma(2.0, 2.4) + 1.0)  # common practice, no source: dense over 0.5 to 6 mm, a veil beyond
+    taped = rng.random() < habits.taped_probability
+    fringe = float(rng.gamma(*habits.fringe_gamma) + habits.least_fringe_mm)
     row["mist"] = np.array(
         [
-            rng.uniform(0.8, 1.6),
+            rng.uniform(*habits.mist),
             fringe,
-            rng.uniform(1.5, 13.0) if taped else 0.0,
-            rng.uniform(0.5, 5.0),
-            rng.uniform(0.2, 1.0),
+            rng.uniform(*habits.tape_line_mm) if taped else 0.0,
+            rng.uniform(*habits.bleed_mm),
+            rng.uniform(*habits.patchiness),
         ]
     )
     row["mist_colour"] = lab_to_linear_srgb(job.lab)
-    row["chalk"] *= 0.5
+    row["chalk"] *= habits.chalk_of_sprayed
 
 
 def _head(
@@ -491,36 +516,41 @@ def _head(
     history: PaintHistory,
     job: Job | None,
     look: _SharedLook,
+    settings: PainterSettings,
     rng: np.random.Generator,
     hard: set[str],
 ) -> None:
     """A fastener head: painted with the body at the factory, coated later, touched up in black, rusty, or bare."""
-    body = lab_to_linear_srgb(job.lab if job is not None else history.factory_lab)
-    row["mist_colour"] = body
-    row["rust"] = float(rng.beta(1, 2) * (0.3 + look.rust)) if rng.random() < 0.4 else 0.0
-    plain = row["colour"]
+    habits = settings.heads
+    row["mist_colour"] = lab_to_linear_srgb(job.lab if job is not None else history.factory_lab)
+    is_rusty = rng.random() < habits.rust_probability
+    row["rust"] = float(rng.beta(*habits.rust_beta) * (habits.rust_least + look.rust)) if is_rusty else 0.0
     if part.finish == "body":
-        base = MATERIALS["zinc"]
-        row["colour"], row["roughness"], row["metallic"] = np.array(base[0]), base[1], base[2]
-        row["coated"] = np.array([1.0, float(rng.random() < 0.2) * rng.uniform(0.2, 0.7)])
-    elif job is not None and rng.random() < (0.92 if "rivet" in part.name else 0.35 + 0.6 * (1 - job.care)):
-        row["coated"] = np.array([rng.uniform(0.75, 1.0), float(rng.random() < 0.35) * rng.uniform(0.2, 0.9)])
-    elif rng.random() < 0.12:
-        row["colour"], row["metallic"], row["roughness"] = np.array([0.02, 0.02, 0.02]), 0.0, 0.35
-        hard.add("black_touch_up")
-    elif part.finish in ("zinc", "bare") and rng.random() < 0.25:
-        row["colour"], row["roughness"], row["metallic"] = (
-            np.array(MATERIALS["chrome"][0]),
-            float(rng.uniform(0.05, 0.2)),
-            1.0,
+        zinc = settings.materials["zinc"]
+        row["colour"], row["roughness"], row["metallic"] = np.array(zinc.colour), zinc.roughness, zinc.metallic
+        turned = float(rng.random() < habits.factory_turned_probability) * rng.uniform(*habits.factory_turned)
+        row["coated"] = np.array([1.0, turned])
+    elif job is not None and rng.random() < (
+        habits.rivet_coated_probability if "rivet" in part.name else habits.bolt_coated_probability.at(job.care)
+    ):
+        coated = rng.uniform(*habits.coated)
+        row["coated"] = np.array(
+            [coated, float(rng.random() < habits.turned_probability) * rng.uniform(*habits.turned)]
         )
+    elif rng.random() < habits.black_touch_up_probability:
+        black = habits.touch_up
+        row["colour"], row["metallic"], row["roughness"] = np.array(black.colour), black.metallic, black.roughness
+        hard.add("black_touch_up")
+    elif part.finish in ("zinc", "bare") and rng.random() < habits.bright_probability:
+        chrome = settings.materials["chrome"]
+        row["colour"], row["metallic"] = np.array(chrome.colour), chrome.metallic
+        row["roughness"] = float(rng.uniform(*habits.bright_roughness))
         hard.add("bright_head")
-    else:
-        row["colour"] = plain
     if part.panel == "engine_bay" and any(one.panels & AROUND_THE_BAY for one in history.jobs):
-        _veil(row, part.panel, history, look)
-    if part.panel in ("chassis", "crossmember") and not _undersealed(row, part.panel, history, hard) and history.jobs:
-        _veil(row, part.panel, history, look)
+        _veil(row, part.panel, history, look, settings.mist)
+    on_chassis = part.panel in ("chassis", "crossmember")
+    if on_chassis and not _undersealed(row, part.panel, history, settings.underseal, hard) and history.jobs:
+        _veil(row, part.panel, history, look, settings.mist)
 
 
 def _groove(
@@ -528,6 +558,7 @@ def _groove(
     part: Part,
     family: BodyFamily,
     job: Job | None,
+    habits: SeamHabits,
     rng: np.random.Generator,
     sealed: set[str],
     hard: set[str],
@@ -537,25 +568,28 @@ def _groove(
     if family.seam_sealer.get(part.group.split(".")[0], False):
         sealed.add(part.group)
         hard.add("factory_sealer")
-        row["colour"] = row["colour"] if rng.random() < 0.6 else np.array([0.42, 0.41, 0.38])
+        if rng.random() >= habits.sealer_in_body_colour_probability:
+            row["colour"] = np.array(habits.sealer_colour)
         row["sealer"] = 1.0
-        return replace(
-            part, patch=_bent(part.patch, np.ones(part.patch.points.shape[1]), bead_mm=float(rng.uniform(0.6, 1.6)))
-        )
-    if job is not None and rng.random() < 0.42 + 0.48 * (1 - job.care):
-        start = -20.0 if rng.random() < 0.5 else float(rng.uniform(0.0, 0.4) * length)
-        stop = length + 20.0 if rng.random() < 0.5 else start + float(rng.uniform(0.35, 0.6)) * length
-        level = rng.uniform(0.94, 1.0) if rng.random() < 0.25 else rng.uniform(0.60, 0.92)  # a shallow valley is left
-        row["fill"] = np.array([level, start, stop])
-        row["crack"] = float(rng.random() < 0.35)
+        bead = float(rng.uniform(*habits.bead_mm))
+        return replace(part, patch=_bent(part.patch, np.ones(part.patch.points.shape[1]), bead_mm=bead))
+    if job is not None and rng.random() < habits.filled_probability.at(job.care):
+        from_end = rng.random() < habits.from_end_probability
+        start = -20.0 if from_end else float(rng.uniform(*habits.start) * length)
+        to_end = rng.random() < habits.from_end_probability
+        stop = length + 20.0 if to_end else start + float(rng.uniform(*habits.stretch)) * length
+        is_level = rng.random() < habits.level_probability
+        row["fill"] = np.array([rng.uniform(*(habits.level if is_level else habits.valley)), start, stop])
+        row["crack"] = float(rng.random() < habits.crack_probability)
         along = part.patch.along_mm
         begun, ended = (smoothstep(0, 1, way / FILL_RAMP_MM + 0.5) for way in (along - start, stop - along))
         fill = row["fill"][0] * begun * ended
         return replace(part, patch=_bent(part.patch, fill))
-    if rng.random() < 0.35:
-        row["packed"] = float(rng.uniform(0.6, 1.0))
+    if rng.random() < habits.packed_probability:
+        row["packed"] = float(rng.uniform(*habits.packed))
         hard.add("packed_seam")
-        return replace(part, patch=_bent(part.patch, np.full(part.patch.points.shape[1], rng.uniform(0.6, 0.9))))
+        packed = np.full(part.patch.points.shape[1], rng.uniform(*habits.packed_level))
+        return replace(part, patch=_bent(part.patch, packed))
     return part
 
 
@@ -564,26 +598,29 @@ def _stream(history: PaintHistory, name: str) -> np.random.Generator:
     return np.random.default_rng([history.seed, zlib.crc32(name.encode())])
 
 
-def _rejoined(history: PaintHistory) -> frozenset[str]:
+def _rejoined(history: PaintHistory, habits: JointHabits) -> frozenset[str]:
     """The panel that accident work joined anew with blind rivets, at most one: its twin stays as the factory had it."""
     rng = _stream(history, "joints")
     for job in history.jobs:
         eligible = sorted(job.panels & set(JOINED_PANELS))
-        local = len(job.panels) <= 5
-        if eligible and rng.random() < (0.75 if local else 0.30):
+        chance = habits.rejoined_probability
+        is_local = len(job.panels) <= habits.most_local_panels
+        if eligible and rng.random() < (chance.local if is_local else chance.widespread):
             return frozenset({str(rng.choice(eligible))})
     return frozenset()
 
 
-def _joined(part: Part, history: PaintHistory) -> tuple[Part, bool]:
+def _joined(part: Part, history: PaintHistory, habits: JointHabits) -> tuple[Part, bool]:
     """A weld or solid rivet of a panel that was joined anew: its row has blind rivets now, or was left."""
     row = part.name.split(".")[0]
     is_weld, is_rivet = row.endswith("_weld"), part.kind == "fastener" and row.endswith("_rivets")
-    if not (is_weld or is_rivet) or _stream(history, f"joint {row}").random() > (0.85 if is_weld else 0.6):
+    chance = habits.blind_for_weld_probability if is_weld else habits.blind_for_rivet_probability
+    if not (is_weld or is_rivet) or _stream(history, f"joint {row}").random() > chance:
         return part, False
     points = part.patch.points
     foot, top = points[-1].mean(axis=0), points[0, 0]
-    radius = 0.0042 if is_weld else float(np.linalg.norm(points[-1] - foot, axis=1).mean()) / 1.02
+    around = float(np.linalg.norm(points[-1] - foot, axis=1).mean()) / 1.02
+    radius = habits.head_over_weld_radius_m if is_weld else around
     head = pop_rivet(radius).flipped()
     place = placed(foot, z=top - foot, x=points[-1, 0] - foot)
     finish = part.finish if is_rivet else "bare"
@@ -609,7 +646,13 @@ def _site_on(part: Part, along_mm: float, across_mm: float, extent_m: float, nam
 
 
 def _traces(
-    row: dict[str, Any], part: Part, history: PaintHistory, job: Job | None, look: _SharedLook, hard: set[str]
+    row: dict[str, Any],
+    part: Part,
+    history: PaintHistory,
+    job: Job | None,
+    look: _SharedLook,
+    settings: PainterSettings,
+    hard: set[str],
 ) -> list[Site]:
     """Filler, coarse coats, what tape left, and the innocent marks and upkeep that look like them."""
     rng = _stream(history, f"traces {part.group}")
@@ -618,18 +661,18 @@ def _traces(
     is_film = part.kind in ("sheet", "shut", "seam") and part.finish == "body" and "_weld." not in part.name
     flat = is_film and name in FLAT_PARTS
     if is_film and job is not None:
-        _coarse(row, part, history, job)
+        _coarse(row, part, history, job, settings.tool)
         if row["texture"][0] > 0 and flat:
-            at, up = rng.uniform(0.2, 0.8, 2) * [width, height]
-            sites.append(_site_on(part, at, up, rng.uniform(0.12, 0.4), "texture"))
-    if flat and job is not None and rng.random() < (0.40 if len(job.panels) <= 5 else 0.10) * (1.25 - 0.5 * job.care):
-        sites.append(_fill(row, part, rng))
-    elif flat and rng.random() < 0.26:
-        sites.append(_mark(row, part, look, rng, hard))
+            at, up = rng.uniform(*settings.tool.site, 2) * [width, height]
+            sites.append(_site_on(part, at, up, rng.uniform(*settings.tool.site_m), "texture"))
+    if flat and job is not None and rng.random() < _filler_chance(job, settings):
+        sites.append(_fill(row, part, settings.filler, rng))
+    elif flat and rng.random() < settings.marks.probability:
+        sites.append(_mark(row, part, look, settings.marks, rng, hard))
     if is_film:
-        sites.extend(_tape(row, part, job, rng))
+        sites.extend(_tape(row, part, job, settings.tape, rng))
     if flat:
-        sites.extend(_sag(row, part, history, job))
+        sites.extend(_sag(row, part, history, job, settings.runs))
     if flat and row["peeling"][0] > 0:
         sites.append(_site_on(part, row["peeling"][1], row["peeling"][2], 0.004 * row["peeling"][3], "peeling"))
     if flat and row["wear"][0] > 0.5:
@@ -637,112 +680,135 @@ def _traces(
     if row["rejoined"] and part.name.endswith((".3", ".3.right")):
         sites.append(_site_on(part, 1.0, 3.0, 0.16, "joint"))
     if part.zone == "hinge" and job is None and look.touched_hinges:
-        row["colour"], row["roughness"], row["metallic"] = np.array([0.018, 0.018, 0.019]), 0.32, 0.0
+        black = settings.vehicle.touch_up
+        row["colour"], row["roughness"], row["metallic"] = np.array(black.colour), black.roughness, black.metallic
         row["under"], row["wear"][0], row["peeling"][0], row["fade"] = row["colour"], 0.0, 0.0, 0.0
         hard.add("touched_up_hinges")
     if part.panel == look.replaced_panel and not history.jobs:
         row["colour"] = row["under"] = lab_to_linear_srgb(look.replacement_lab)
         row["wear"][0], row["peeling"][0] = 0.0, 0.0
         hard.add("replacement_part")
-    if part.surface == "black_part" and part.kind == "other" and rng.random() < 0.5:
-        row["texture"] = np.array([3.0, rng.uniform(0.05, 0.14), rng.uniform(1.0, 2.5), 0.0])
+    texture = settings.texture
+    is_plastic = part.surface == "black_part" and part.kind == "other"
+    if is_plastic and rng.random() < texture.grained_plastic_probability:
+        row["texture"] = np.array([3.0, rng.uniform(*texture.grain_mm), rng.uniform(*texture.grain_wave_mm), 0.0])
         hard.add("grained_plastic")
     if part.surface == "lamp":  # a pressed lens spreads its light by upright flutes or by rings
-        kind, wave = (4.0, rng.uniform(4.0, 9.0)) if name == "headlamp" else (5.0, rng.uniform(2.0, 4.0))
-        row["texture"] = np.array([kind, rng.uniform(0.06, 0.10) * wave, wave, 0.0])
+        is_fluted = name == "headlamp"
+        wave = rng.uniform(*(texture.flute_wave_mm if is_fluted else texture.ring_wave_mm))
+        row["texture"] = np.array([4.0 if is_fluted else 5.0, rng.uniform(*texture.lens_height) * wave, wave, 0.0])
     return sites
 
 
-def _coarse(row: dict[str, Any], part: Part, history: PaintHistory, job: Job) -> None:
+def _filler_chance(job: Job, settings: PainterSettings) -> float:
+    """How likely a panel of this job was filled."""
+    chance = settings.filler.probability
+    is_local = len(job.panels) <= settings.joints.most_local_panels
+    return (chance.local if is_local else chance.widespread).at(job.care)
+
+
+def _coarse(row: dict[str, Any], part: Part, history: PaintHistory, job: Job, habits: ToolHabits) -> None:
     """A painter with a roller or a brush, and the grained coat that some put on sills, beds and the lower body."""
     rng = _stream(history, f"tool {history.jobs.index(job)}")
-    tool = int(rng.random() < 0.10 + 0.30 * (1 - job.care)) * int(rng.integers(1, 3))
-    texture = (float(tool), rng.uniform(0.025, 0.10), rng.uniform(1.6, 4.5), rng.choice([0.0, 0.0, np.pi / 2]))
-    protects, tone = rng.random() < 0.16, rng.uniform(0.008, 0.05)
-    protected = {"all": {"rail", "bed", "tub", "rear_corner"}, "low": {"rail"}, "bed": {"rail", "bed"}}
-    area = protected[str(rng.choice(["all", "low", "bed"]))]
-    grain, reach = rng.uniform(0.12, 0.40), rng.uniform(2.0, 5.0)
+    tool = int(rng.random() < habits.coarse_probability.at(job.care)) * int(rng.integers(1, 3))
+    height, wave = rng.uniform(*habits.height_mm), rng.uniform(*habits.wave_mm)
+    texture = (float(tool), height, wave, np.deg2rad(rng.choice(habits.directions_deg)))
+    protects, tone = rng.random() < habits.grained_probability, rng.uniform(*habits.grained_tone)
+    area = habits.grained_areas[rng.integers(len(habits.grained_areas))]
+    grain, reach = rng.uniform(*habits.grain_mm), rng.uniform(*habits.grain_wave_mm)
     if protects and part.kind != "seam" and part.panel.rsplit("_", 1)[0] in area:
         texture = (3.0, grain, reach, 0.0)
-        if rng.random() < 0.6:
+        if rng.random() < habits.dark_probability:
             row["colour"] = np.full(3, tone)
-        row["wear"][0] *= 0.5
+        row["wear"][0] *= habits.wear_left
     row["texture"] = np.array(texture)
 
 
-def _fill(row: dict[str, Any], part: Part, rng: np.random.Generator) -> Site:
+def _fill(row: dict[str, Any], part: Part, habits: FillerHabits, rng: np.random.Generator) -> Site:
     """A dent filled and sanded: seen by its waves only, rubbed through in rings, or cracked."""
     width, height = part.patch.size_mm
-    radius = float(rng.uniform(45, 160))
-    at, up = rng.uniform(0.2, 0.8) * width, rng.uniform(0.2, 0.8) * height
+    radius = float(rng.uniform(*habits.radius_mm))
+    at, up = rng.uniform(*habits.at) * width, rng.uniform(*habits.at) * height
     way = rng.random()
-    rubbed = rng.uniform(0.55, 1.25) if way < 0.55 else 0.0
-    waves, slim = rng.uniform(0.12, 0.55), rng.uniform(0.45, 1.0)
-    row["filler"] = np.array([waves, at, up, radius, radius * slim, rubbed, float(0.45 < way < 0.80)])
-    tone = np.array(FILLER_TONES[int(rng.choice(5, p=[0.32, 0.22, 0.22, 0.12, 0.12]))])
-    row["filler_tone"] = tone * rng.uniform(0.8, 1.2)
+    rubbed = rng.uniform(*habits.rubbed) if way < habits.rubbed_below else 0.0
+    waves, slim = rng.uniform(*habits.waves_mm), rng.uniform(*habits.slimness)
+    cracked = float(habits.cracked[0] < way < habits.cracked[1])
+    row["filler"] = np.array([waves, at, up, radius, radius * slim, rubbed, cracked])
+    tone = habits.tones[int(rng.choice(len(habits.tones), p=[tone.share for tone in habits.tones]))]
+    row["filler_tone"] = np.array(tone.colour) * rng.uniform(*habits.tone_brightness)
     row["wear"][0], row["peeling"][0] = 0.0, 0.0
-    return _site_on(part, at, up, radius * rng.uniform(1.6, 3.2) / 1000, "filler")
+    return _site_on(part, at, up, radius * rng.uniform(*habits.site_radii) / 1000, "filler")
 
 
-def _mark(row: dict[str, Any], part: Part, look: _SharedLook, rng: np.random.Generator, hard: set[str]) -> Site:
+def _mark(
+    row: dict[str, Any], part: Part, look: _SharedLook, habits: MarkHabits, rng: np.random.Generator, hard: set[str]
+) -> Site:
     """What owners leave on a panel without painting it."""
     width, height = part.patch.size_mm
-    kind = int(rng.choice(np.arange(1, len(MARKS)), p=[0.15, 0.13, 0.16, 0.16, 0.25, 0.15]))
-    half = rng.uniform([30, 15], [min(150, 0.3 * width), min(70, 0.3 * height) + 1])
-    if MARKS[kind] in ("primer_spot", "dent"):
-        half = np.array([1.0, rng.uniform(0.6, 1.2)]) * rng.uniform(20, 80)
-    at, up = rng.uniform(0.22, 0.78, 2) * [width, height]
-    row["mark"] = np.array([kind, at, up, half[0], half[1], rng.uniform(0.8, 5.0)])
-    if MARKS[kind] == "sticker":
+    name = str(rng.choice(list(habits.shares), p=list(habits.shares.values())))
+    (least, most), (low, high) = habits.half_along_mm, habits.half_across_mm
+    share = habits.most_share
+    half = rng.uniform([least, low], [min(most, share * width), min(high, share * height) + 1])
+    if name in ("primer_spot", "dent"):
+        half = np.array([1.0, rng.uniform(*habits.spot_slimness)]) * rng.uniform(*habits.spot_radius_mm)
+    at, up = rng.uniform(*habits.at, 2) * [width, height]
+    row["mark"] = np.array([MARKS.index(name), at, up, half[0], half[1], rng.uniform(*habits.depth_mm)])
+    if name == "sticker":
         row["mark_tone"] = lab_to_linear_srgb(sample_colour(rng)[1])
-    elif MARKS[kind] == "scuff":  # rubber or plastic, or another's paint
-        row["mark_tone"] = np.full(3, 0.03) if rng.random() < 0.5 else lab_to_linear_srgb(sample_colour(rng)[1])
-    elif MARKS[kind] == "primer_spot":
-        row["mark_tone"] = np.array(look.primer) * rng.uniform(0.8, 1.2)
+    elif name == "scuff":  # rubber or plastic, or another's paint
+        is_rubber = rng.random() < habits.rubber_scuff_probability
+        row["mark_tone"] = np.array(habits.rubber_scuff) if is_rubber else lab_to_linear_srgb(sample_colour(rng)[1])
+    elif name == "primer_spot":
+        row["mark_tone"] = np.array(look.primer) * rng.uniform(*habits.primer_brightness)
     else:
-        row["mark_tone"] = np.array([0.20, 0.14, 0.06]) * rng.uniform(0.3, 1.6)
-    hard.add(MARKS[kind])
-    return _site_on(part, at, up, half[0] * rng.uniform(2.5, 4.5) / 1000, MARKS[kind])
+        row["mark_tone"] = np.array(habits.glue) * rng.uniform(*habits.glue_brightness)
+    hard.add(name)
+    return _site_on(part, at, up, half[0] * rng.uniform(*habits.site_halves) / 1000, name)
 
 
-def _sag(row: dict[str, Any], part: Part, history: PaintHistory, job: Job | None) -> list[Site]:
+def _sag(row: dict[str, Any], part: Part, history: PaintHistory, job: Job | None, habits: RunHabits) -> list[Site]:
     """Runs on an upright panel sprayed too wet, or an old flake's edge under a newer coat; the factory seldom ran."""
     rng = _stream(history, f"sag {part.group}")
     width, height = part.patch.size_mm
     level = part.name.split(".")[0] in ("bonnet", "roof", "wing_top")
-    hurried = 1.2 - job.care if job is not None else 0.06
     way = rng.random()
-    if way < 0.14 * hurried and not level:
-        kind, deep = 1.0, rng.uniform(0.12, 0.40)
-    elif 0.80 < way < 0.80 + 0.12 * hurried and job is not None:
-        kind, deep = 2.0, rng.uniform(0.07, 0.18)
+    runs = habits.probability.at(job.care) if job is not None else habits.factory_probability
+    old_edge = habits.old_edge_probability.at(job.care) if job is not None else 0.0
+    if way < runs and not level:
+        kind, deep = 1.0, rng.uniform(*habits.height_mm)
+    elif OLD_EDGE_FROM < way < OLD_EDGE_FROM + old_edge:
+        kind, deep = 2.0, rng.uniform(*habits.old_edge_height_mm)
     else:
         return []
-    at, up, radius = rng.uniform(0.2, 0.8) * width, rng.uniform(0.15, 0.7) * height, rng.uniform(35, 110)
+    at, up = rng.uniform(*habits.along) * width, rng.uniform(*habits.across) * height
+    radius = rng.uniform(*habits.radius_mm)
     row["sag"] = np.array([kind, at, up, radius, deep])
     return [_site_on(part, at, up, 0.0035 * radius, "sag")]
 
 
-def _tape(row: dict[str, Any], part: Part, job: Job | None, rng: np.random.Generator) -> list[Site]:
+def _tape(row: dict[str, Any], part: Part, job: Job | None, habits: TapeHabits, rng: np.random.Generator) -> list[Site]:
     """Gum where masking tape sat: beside a rubber, on the masked side of a line, seldom straight across a panel."""
     width, height = part.patch.size_mm
-    wide = float(rng.choice([19, 25, 38, 50]))
-    length = rng.uniform(0.15, 0.6) * width if rng.random() < 0.5 else width
-    at, over = rng.uniform(0.1, 0.9) * width, float(rng.random() < 0.3)
-    careless = 1.2 - 0.6 * job.care if job is not None else 1.0
+    wide = float(rng.choice(habits.width_mm))
+    length = rng.uniform(*habits.length) * width if rng.random() < habits.short_probability else width
+    at, over = rng.uniform(*habits.at) * width, float(rng.random() < habits.painted_over_probability)
+
+    def left(chance: ByCare) -> bool:
+        return job is not None and rng.random() < chance.at(job.care)
+
     lined = part.kind == "shut" and row["masking"][0] >= 0
-    if lined and rng.random() < 0.45:  # the paint lies below the line (see `PartTable.masking`), the tape beyond it
-        edge, over = row["masking"][0] + 0.5, 0.0
-    elif job is not None and ".frame" in part.name and rng.random() < 0.30 * careless:
-        edge = height - 25.0 - wide + rng.uniform(-4, 2)  # up to the rubber's foot
-    elif job is not None and part.kind == "sheet" and height > 150 and rng.random() < 0.05 * careless:
-        edge = rng.uniform(0.1, 0.85) * height
+    if lined and rng.random() < habits.beyond_line_probability:
+        edge, over = row["masking"][0] + 0.5, 0.0  # the paint lies below the line (see `PartTable.masking`)
+    elif ".frame" in part.name and left(habits.by_rubber_probability):
+        edge = height - habits.rubber_foot_mm - wide + rng.uniform(*habits.by_rubber_mm)
+    elif part.kind == "sheet" and height > habits.least_panel_mm and left(habits.across_panel_probability):
+        edge = rng.uniform(*habits.across_panel) * height
     else:
         return []
-    row["gum"] = np.array([rng.uniform(0.85, 1.6), edge, wide, at, length / 2, over])
-    row["gum_tone"] = np.array(GUM_TONES[int(rng.integers(len(GUM_TONES)))]) * rng.uniform(0.8, 1.25)
-    return [_site_on(part, at, edge + wide / 2, rng.uniform(0.10, 0.3), "tape")]
+    row["gum"] = np.array([rng.uniform(*habits.left), edge, wide, at, length / 2, over])
+    tone = np.array(habits.tones[int(rng.integers(len(habits.tones)))])
+    row["gum_tone"] = tone * rng.uniform(*habits.tone_brightness)
+    return [_site_on(part, at, edge + wide / 2, rng.uniform(*habits.site_m), "tape")]
 
 
 def _bent(patch: Patch, fill: np.ndarray[Any, Any], bead_mm: float = 0.0) -> Patch:
@@ -765,56 +831,65 @@ def _bent(patch: Patch, fill: np.ndarray[Any, Any], bead_mm: float = 0.0) -> Pat
     return replace(patch, points=raised)
 
 
-def _veil(row: dict[str, Any], panel: str, history: PaintHistory, look: _SharedLook) -> None:
+def _veil(row: dict[str, Any], panel: str, history: PaintHistory, look: _SharedLook, habits: MistHabits) -> None:
     """Mist that passed under the sheet: one veil a group of parts, from one side, fading downwards."""
     rng = np.random.default_rng([history.seed, zlib.crc32(f"veil {panel}".encode())])
     job = history.jobs[-1]
-    widespread = len(job.panels) > 6
-    if rng.random() > (0.25 + 0.65 * (1 - job.care)) * (1.0 if widespread else 0.5):
+    is_local = len(job.panels) <= habits.most_local_panels
+    if rng.random() > habits.probability.at(job.care) * (habits.of_local_job if is_local else 1.0):
         return
-    row["veil"] = np.array([rng.uniform(0.5, 1.25), *look.gun, rng.uniform(450, 700), rng.uniform(120, 500)])
+    strength = rng.uniform(*habits.strength)
+    row["veil"] = np.array([strength, *look.gun, rng.uniform(*habits.starts_mm), rng.uniform(*habits.fall_off_mm)])
     row["mist_colour"] = lab_to_linear_srgb(job.lab)
 
 
-def _undersealed(row: dict[str, Any], panel: str, history: PaintHistory, hard: set[str]) -> bool:
+def _undersealed(
+    row: dict[str, Any], panel: str, history: PaintHistory, habits: UndersealHabits, hard: set[str]
+) -> bool:
     """Whether fresh underseal or chassis black covers a group of parts and their bolts, and any mist on them."""
     fresh = _stream(history, f"underseal {panel}")
-    if panel not in ("chassis", "crossmember", "arches") or fresh.random() > 0.13:
+    if panel not in ("chassis", "crossmember", "arches") or fresh.random() > habits.probability:
         return False
-    row["sealed_over"], row["colour"] = True, np.full(3, fresh.uniform(0.008, 0.016))
-    row["rust"], row["roughness"], row["metallic"] = 0.0, float(fresh.uniform(0.2, 0.5)), 0.0
-    row["texture"] = np.array([3.0, fresh.uniform(0.0, 0.5), fresh.uniform(4.0, 9.0), 0.0])
+    row["sealed_over"], row["colour"] = True, np.full(3, fresh.uniform(*habits.brightness))
+    row["rust"], row["roughness"], row["metallic"] = 0.0, float(fresh.uniform(*habits.roughness)), 0.0
+    row["texture"] = np.array([3.0, fresh.uniform(*habits.grain_mm), fresh.uniform(*habits.wave_mm), 0.0])
     row["coated"] = np.zeros(2)
     hard.add("fresh_underseal")
     return True
 
 
 def _hidden(
-    row: dict[str, Any], part: Part, history: PaintHistory, look: _SharedLook, rng: np.random.Generator, hard: set[str]
+    row: dict[str, Any],
+    part: Part,
+    history: PaintHistory,
+    look: _SharedLook,
+    settings: PainterSettings,
+    rng: np.random.Generator,
+    hard: set[str],
 ) -> None:
     """Chassis, brackets, pipes: black or zinc, rusty, under underseal, black paint or the painter's mist."""
+    habits = settings.hidden
     shared = np.random.default_rng([history.seed, zlib.crc32(part.panel.encode())])
     row["is_painted"] = False
-    row["rust"] = float(look.rust * shared.uniform(0.2, 1.0))
-    row["roughness"] = float(shared.uniform(0.35, 0.85))
+    row["rust"] = float(look.rust * shared.uniform(*habits.rust))
+    row["roughness"] = float(shared.uniform(*habits.roughness))
     if part.finish == "body":
-        row["colour"] = (
-            lab_to_linear_srgb(history.factory_lab) * rng.uniform(0.5, 0.9)
-            if shared.random() < 0.4
-            else np.array([0.03, 0.03, 0.03])
-        )
+        if shared.random() < habits.body_colour_probability:
+            row["colour"] = lab_to_linear_srgb(history.factory_lab) * rng.uniform(*habits.body_colour_brightness)
+        else:
+            row["colour"] = np.array(habits.black)
         hard.add("body_coloured_underside")
         return
-    if _undersealed(row, part.panel, history, hard):
+    if _undersealed(row, part.panel, history, settings.underseal, hard):
         return
     if any(part.panel != "engine_bay" or job.panels & AROUND_THE_BAY for job in history.jobs):
-        _veil(row, part.panel, history, look)
+        _veil(row, part.panel, history, look, settings.mist)
     if part.panel == "engine_bay":
         row["rust"] = row["rust"] if part.finish in ("black", "cast") and part.surface != "rubber" else 0.0
-        row["roughness"] = float(np.clip(rng.uniform(0.25, 0.7), 0.05, 0.95))
+        row["roughness"] = float(np.clip(rng.uniform(*habits.bay_roughness), 0.05, 0.95))
         if part.finish == "engine" and row["metallic"] == 0 and row["colour"].max() > 0.05:
             hard.add("painted_engine")
         return
-    if shared.random() < 0.15:
-        row["colour"] = np.array([0.09, 0.085, 0.08])
+    if shared.random() < habits.grey_undercoat_probability:
+        row["colour"] = np.array(habits.undercoat)
         hard.add("grey_undercoat")
