@@ -121,8 +121,8 @@ def estimate_light(linear: Array, place: Place, kind: Kind, body_reflectance: fl
     around = (cv2.dilate(inside.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0) & ~inside
     outside = float(np.percentile(seen[around], 70)) / body_reflectance if around.any() else level
     white = float(np.clip(np.sqrt(level * outside), 0.35 * outside, 1.6 * outside))
-    if kind == "fastener":  # a coat follows head and washer: their facets stay, their glints go
-        wide = cv2.GaussianBlur(seen, (0, 0), 0.9)
+    if kind == "fastener":  # a coat follows head and washer: their facets stay, rounded; their glints go
+        wide = cv2.GaussianBlur(seen, (0, 0), float(np.clip(place.breadth / 25, 0.9, 4)))
     shading = np.clip((wide / max(float(np.median(wide[inside])), 1e-4)) ** 0.6, 0.35, 2.0)
     return Light(np.asarray(np.minimum(white * shading, 1.25)), highlight)
 

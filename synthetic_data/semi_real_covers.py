@@ -34,6 +34,8 @@ BLACK, CHALK, SALT = (0.022, 0.022, 0.023), (0.34, 0.34, 0.34), (0.62, 0.62, 0.6
 MATT = 0.035  # what a matt surface scatters beyond its colour
 LEAST_SEEN_PX = 1.5
 LEAST_LIGHTNESS = 0.12  # reflectance of body colour that shows as a veil on black
+LEAST_BORDER_CONTRAST = 0.35  # natural logarithm of the light on both sides of an edge of a part; by eye
+BORDER_SIDE_PX, DARK_LUMINANCE = 2.0, 0.004  # how far that is looked at (deviation); what black reflects anyway
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,11 +135,30 @@ def _border(place: Place, share: float = 0.3) -> Array:
     return smoothstep(0, max(share * float(place.depth.max()), 1.0), place.depth)
 
 
-def _ends(place: Place) -> Array:
-    """1 along most of a part, falling to 0 at both ends of its length, where a mark ends and the part may go on."""
-    low, high = np.percentile(place.along[place.inside], (1, 99))
-    soft = 0.18 * (high - low)
-    return np.asarray(smoothstep(low, low + soft, place.along) * smoothstep(-high, -high + soft, -place.along))
+def _fading(place: Place, surface: Surface, rng: np.random.Generator, uneven: float = 0.4) -> Array:
+    """1 inside, falling unevenly to 0 where a mark's border is none of the surface's: where both sides look alike."""
+    inside = place.reduced(place.inside) > 0.5
+    lightness = np.log(np.maximum(luminance(surface.linear), 0) + DARK_LUMINANCE).astype(np.float32)
+    means = []
+    for side in (inside, ~inside):
+        share = side.astype(np.float32)
+        weights = cv2.GaussianBlur(share, (0, 0), BORDER_SIDE_PX)
+        means.append(cv2.GaussianBlur(lightness * share, (0, 0), BORDER_SIDE_PX) / np.maximum(weights, 1e-6))
+    border = inside & (cv2.dilate((~inside).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
+    goes_on = border & (np.abs(means[0] - means[1]) < LEAST_BORDER_CONTRAST)
+    reach = max(0.6 * float(place.depth.max()), 2.0)
+    if not goes_on.any():
+        return _inside(place)
+    away = cv2.distanceTransform((~goes_on).astype(np.uint8), cv2.DIST_L2, 5)
+    height, width = place.inside.shape
+    away = cv2.resize(away, (width, height), interpolation=cv2.INTER_LINEAR)
+    way = np.clip(1 + uneven * clouds(rng, place, max(0.8 * place.breadth, 8), 4), 0.3, 2)
+    return np.asarray(smoothstep(0.1, 1.0, away / reach * way) * _inside(place))
+
+
+def _thick(cover: Array, place: Place, rng: np.random.Generator) -> Array:
+    """Light and shadow on the rounded edge of a thick coat."""
+    return relief(cover, place, rng, rng.uniform(0.15, 0.45))
 
 
 def _even(place: Place) -> Array:
@@ -188,7 +209,7 @@ def overspray_hidden(place: Place, surface: Surface, rng: np.random.Generator) -
         at = np.percentile(bar[place.inside], rng.uniform(20, 80))
         half = rng.uniform(0.06, 0.15) * place.breadth + 1
         density = density * (1 - 0.8 * smoothstep(-half, -0.6 * half, -np.abs(bar - at)))
-    density = np.clip(density * (0.9 + 0.15 * uneven), 0, 1) * _inside(place) * _ends(place)
+    density = np.clip(density * (0.9 + 0.15 * uneven), 0, 1) * _fading(place, surface, rng)
     cover = _specked(density, place, surface, rng)
     return [Layer(cover, mist_paint(rng, surface), _even(place), density > 0.15, gloss=0.25)]
 
@@ -204,7 +225,8 @@ def painted_fastener(place: Place, surface: Surface, rng: np.random.Generator) -
         chips = clouds(rng, place, 0.7 * radius, 2)
         cover = cover * (1 - 0.9 * smoothstep(1.3, 1.6, chips))
     colour = surface.body if rng.random() < 0.75 else drawn_paint(rng, unlike=np.full(3, 0.2))
-    return [Layer(cover, colour, _even(place), (cover > 0.4) & place.inside, gloss=rng.uniform(0.1, 0.4))]
+    light = _thick(cover, place, rng)
+    return [Layer(cover, colour, light, (cover > 0.4) & place.inside, gloss=rng.uniform(0.1, 0.4))]
 
 
 def filled_seam(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
@@ -255,7 +277,7 @@ def masking_edge(place: Place, surface: Surface, rng: np.random.Generator) -> li
     mean = np.percentile(run[place.inside], 50)
     ends = smoothstep(-0.52, -0.34, -np.abs(run - mean) / max(np.ptp(run[place.inside]), 1))
     faded = smoothstep(-rng.uniform(0.35, 0.6) * np.ptp(line[place.inside]), 0, -np.maximum(distance, 0))
-    weight = _border(place, 0.45) * ends * faded  # sprayed up to the tape, and thinner away from it
+    weight = _fading(place, surface, rng, 0.12) * ends * faded  # sprayed up to the tape, and thinner away from it
     if rng.random() < 0.35:
         colour = drawn_paint(rng, unlike=surface.body)
     else:
@@ -343,7 +365,7 @@ def _runs(place: Place, surface: Surface, rng: np.random.Generator) -> list[Laye
         body = smoothstep(-0.05, 0.25, share) * (1 - smoothstep(0.97, 1.03, share)) * (0.6 + 0.4 * share)
         height = np.maximum(height, np.clip(body, 0, 1) * np.exp(-(((x - centre) / (0.55 * wide)) ** 2)))
     height = height * _border(place, 0.2)
-    light = relief(height * wide, place, rng, rng.uniform(0.35, 0.6))
+    light = relief(height * wide, place, rng, rng.uniform(0.5, 0.9))
     shade = light * (1 + 0.10 * height)
     shows = cv2.dilate((height > 0.25).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     return [Layer(np.zeros_like(x), surface.body, shade, shows)]
@@ -354,31 +376,31 @@ def _runs(place: Place, surface: Surface, rng: np.random.Generator) -> list[Laye
 
 def dust(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
     uneven = clouds(rng, place, max(1.5 * place.breadth, 10), 5)
-    density = np.clip(rng.uniform(0.35, 0.6) + 0.25 * uneven, 0, 0.85) * _soft(place)
+    density = np.clip(rng.uniform(0.35, 0.6) + 0.25 * uneven, 0, 0.85) * _soft(place, surface, rng)
     return [_stain(place, _specked(density, place, surface, rng), DUST)]
 
 
 def mud(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
     lumps = clouds(rng, place, max(0.4 * place.breadth, 5), 4)
-    cover = 0.9 * smoothstep(0.5, 0.8, lumps) * _soft(place)
+    cover = 0.9 * smoothstep(0.5, 0.8, lumps) * _soft(place, surface, rng)
     return [Layer(cover, np.array(MUD), 1 + (relief(cover, place, rng, 0.2) - 1), _none(place))]
 
 
 def salt(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
     field = clouds(rng, place, max(0.7 * place.breadth, 8), 4)
     tide = np.exp(-(((field - rng.uniform(-0.2, 0.6)) / 0.12) ** 2))
-    cover = (0.45 * tide + 0.2 * smoothstep(0.2, 1.2, field)) * _soft(place)
+    cover = (0.45 * tide + 0.2 * smoothstep(0.2, 1.2, field)) * _soft(place, surface, rng)
     return [_stain(place, cover, SALT)]
 
 
 def chalk(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
     cover = np.clip(rng.uniform(0.2, 0.45) * (1 + 0.2 * clouds(rng, place, 3 * place.breadth + 6, 4)), 0, 0.7)
-    return [_stain(place, cover * _soft(place), CHALK)]
+    return [_stain(place, cover * _soft(place, surface, rng), CHALK)]
 
 
 def polish(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
     smear = clouds(rng, place, max(2 * place.breadth, 8), 4)
-    cover = 0.6 * smoothstep(0.6, 1.4, smear) * _soft(place)
+    cover = 0.6 * smoothstep(0.6, 1.4, smear) * _soft(place, surface, rng)
     return [_stain(place, cover, (0.7, 0.7, 0.68))]
 
 
@@ -390,13 +412,14 @@ def black_touch_up(place: Place, surface: Surface, rng: np.random.Generator) -> 
     else:
         patch = _inside(place) * smoothstep(-1.2, -0.6, field)
     gloss = rng.uniform(0.1, 0.9)  # brushed on as thick, or as thin, as paint of the body's colour
-    return [Layer(0.97 * patch, np.array(BLACK) * rng.uniform(0.8, 1.6), _even(place), _none(place), gloss=gloss)]
+    light = _thick(patch, place, rng) if surface.kind == "fastener" else _even(place)
+    return [Layer(0.97 * patch, np.array(BLACK) * rng.uniform(0.8, 1.6), light, _none(place), gloss=gloss)]
 
 
 def rust(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
     field = clouds(rng, place, max(0.5 * place.breadth, 5), 4)
     least = rng.choice([-1.8, 0.0])  # all over, or in spots
-    cover = 0.93 * smoothstep(least, least + 0.9, field) * _soft(place)
+    cover = 0.93 * smoothstep(least, least + 0.9, field) * _soft(place, surface, rng)
     shade = np.array(RUST) * (1 + 0.35 * clouds(rng, place, 4, 2)[..., None])
     return [Layer(cover, np.clip(shade, 0.005, 0.9), _even(place), _none(place))]
 
@@ -407,7 +430,7 @@ def shadow(place: Place, surface: Surface, rng: np.random.Generator) -> list[Lay
     line = place.along * np.cos(turn) + place.across * np.sin(turn)
     at = np.percentile(line[place.inside], rng.uniform(30, 70))
     soft = max(rng.uniform(0.02, 0.12) * place.breadth, 1.2)
-    dark = smoothstep(-soft, soft, line - at + 0.3 * soft * clouds(rng, place, 20, 2)) * _soft(place)
+    dark = smoothstep(-soft, soft, line - at + 0.3 * soft * clouds(rng, place, 20, 2)) * _soft(place, surface, rng)
     return [Layer(np.zeros_like(dark), np.zeros(3), 1 - rng.uniform(0.3, 0.55) * dark, _none(place))]
 
 
@@ -476,7 +499,8 @@ def grime(place: Place, surface: Surface, rng: np.random.Generator) -> list[Laye
     uneven = clouds(rng, place, 0.8 * place.breadth, 3)
     cover = np.clip(0.93 + 0.05 * uneven, 0, 0.98) * _inside(place)
     shade = np.array(MUD) * rng.uniform(0.3, 0.8) * (1 + 0.15 * uneven[..., None])
-    return [Layer(cover, np.clip(shade, 0.005, 0.9), _even(place), _none(place), gloss=rng.uniform(0.0, 0.4))]
+    light = _thick(cover, place, rng)
+    return [Layer(cover, np.clip(shade, 0.005, 0.9), light, _none(place), gloss=rng.uniform(0.0, 0.4))]
 
 
 def packed(place: Place, surface: Surface, rng: np.random.Generator) -> list[Layer]:
@@ -496,11 +520,9 @@ def open_seam(place: Place, surface: Surface, rng: np.random.Generator) -> list[
     return [_stain(place, cover * (place.along > 0) * (place.along < place.length), BLACK)]
 
 
-def _soft(place: Place) -> Array:
-    """Fades at the border of a polygon, ends softly at that of a strip or disc."""
-    if place.depth.max() * 2.5 > place.breadth / 2 and place.breadth < 40 / place.fine * 4:
-        return _inside(place)
-    return _border(place)
+def _soft(place: Place, surface: Surface, rng: np.random.Generator) -> Array:
+    """Fades where the surface goes on beyond a polygon; ends softly at the border of a strip or disc."""
+    return _inside(place) if surface.kind in ("rubber", "fastener", "seam") else _fading(place, surface, rng)
 
 
 def _none(place: Place) -> Array:

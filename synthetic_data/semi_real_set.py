@@ -30,12 +30,13 @@ from synthetic_data.semi_real import (
     estimate_noise,
     save_like,
 )
-from synthetic_data.semi_real_covers import CUES, INNOCENT, Surface, drawn_paint
+from synthetic_data.semi_real_covers import CUES, INNOCENT, LEAST_LIGHTNESS, Surface, drawn_paint
 from synthetic_data.semi_real_marks import MarkedPhoto, Marks, place_of
 
 Bytes = npt.NDArray[np.uint8]
-LEAST_DIFFERENCE = 4.0  # CIE 1976 colour difference from the unedited photo that an eye notices; by eye
-LEAST_PX, LEAST_SHARE = 16, 0.25  # so many pixels, and so much of a cue's mask, must differ by that
+LEAST_DIFFERENCE = 6.0  # CIE 1976 colour difference from the unedited photo that an eye notices; by eye
+SEEN_SIDE_PX, SEEN_BLUR_PX = 1024, 0.7  # the long side a photo is screened at; what keeps noise out of the difference
+LEAST_PX, LEAST_SHARE = 16, 0.3  # so many pixels, and so much of a cue's mask, must differ by that
 MOST_DRAWS = 12  # until an edit can be seen
 GROUP_GAP, MOST_ANNOTATIONS = 0.02, 8  # pieces of one mask, see dataset.annotate
 
@@ -98,7 +99,7 @@ def body_albedo(picture: Bytes, photo: MarkedPhoto) -> npt.NDArray[Any]:
             left, top, right, bottom = place.window
             pixels.append(picture[top:bottom, left:right][place.reduced(place.inside) > 0.5])
     if not pixels:
-        return drawn_paint(np.random.default_rng(int(photo.sha256[:8], 16)))
+        return drawn_paint(np.random.default_rng(int(photo.sha256[:8], 16)), least_luminance=LEAST_LIGHTNESS)
     linear = decode_srgb(np.concatenate(pixels).astype(np.float32) / 255)
     return body_colour(linear, np.ones(len(linear), bool), photo.body_reflectance)
 
@@ -127,16 +128,34 @@ def draw_edit(
         layers = draw(place, surface, rng)
         after, mask = composite(picture, place, layers, light, blur_px=blur_px, noise=noise, rng=rng)
         shown = np.ones(inside.shape, bool) if edit.innocent else mask[top:bottom, left:right]
-        if can_be_seen(window, after[top:bottom, left:right], shown, 0.0 if edit.innocent else LEAST_SHARE):
+        least_share = 0.0 if edit.innocent else LEAST_SHARE
+        if can_be_seen(window, after[top:bottom, left:right], shown, least_share, max(photo.width, photo.height)):
             return Edited(after, mask, draw.__name__)
     return None
 
 
-def can_be_seen(before: Bytes, after: Bytes, shown: npt.NDArray[np.bool_], least_share: float) -> bool:
-    """Whether enough pixels of `shown` (H, W) differ between two pictures (H, W, 3) for an eye to notice (CIE 1976)."""
-    first, second = (cv2.cvtColor(each.astype(np.float32) / 255, cv2.COLOR_RGB2LAB) for each in (before, after))
-    differs = (np.linalg.norm(first - second, axis=-1) >= LEAST_DIFFERENCE) & shown
-    return bool(differs.sum() >= max(LEAST_PX, least_share * shown.sum()))
+def can_be_seen(
+    before: Bytes, after: Bytes, shown: npt.NDArray[np.bool_], least_share: float, long_side: int = SEEN_SIDE_PX
+) -> bool:
+    """Whether enough pixels of `shown` (H, W) differ between two pictures (H, W, 3) for an eye to notice (CIE 1976).
+
+    They are parts of a photo of that `long_side` (px), and are looked at no larger than a photo is screened.
+    """
+    scale = min(SEEN_SIDE_PX / long_side, 1.0)
+    size = tuple(max(round(side * scale), 1) for side in (shown.shape[1], shown.shape[0]))
+    first, second = (
+        cv2.GaussianBlur(
+            cv2.cvtColor(
+                cv2.resize(each.astype(np.float32) / 255, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2LAB
+            ),
+            (0, 0),
+            SEEN_BLUR_PX,
+        )
+        for each in (before, after)
+    )
+    here = cv2.resize(shown.astype(np.float32), size, interpolation=cv2.INTER_AREA) >= 0.5
+    differs = (np.linalg.norm(first - second, axis=-1) >= LEAST_DIFFERENCE) & here
+    return bool(differs.sum() >= max(LEAST_PX, least_share * here.sum()))
 
 
 def make_semi_real(
