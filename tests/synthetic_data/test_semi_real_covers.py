@@ -104,6 +104,24 @@ def test_mist_on_rubber_is_densest_at_the_paint() -> None:
     assert lightened[0] > 1.5 * lightened[1]
 
 
+@pytest.mark.parametrize("drawn", ["overspray_hidden", "dust", "rust"])
+def test_mist_and_dirt_fade_where_a_black_part_goes_on_beyond_its_mark(drawn: str) -> None:
+    # on a bar whose left half is marked: above and below are its own edges, on the right only the mark ends
+    photo = np.full((HEIGHT, WIDTH, 3), (110, 150, 100), np.uint8)
+    photo[70:130, 20:280] = 25
+    place = place_of(Mark(kind="black_part", points=((20, 70), (150, 70), (150, 130), (20, 130))), WIDTH, HEIGHT)
+    left, top, right, bottom = place.window
+    linear = decode_srgb(photo[top:bottom, left:right].astype(np.float32) / 255).astype(np.float32)
+    surface = Surface("black_part", np.array([0.16, 0.31, 0.13]), 2.0, linear)
+    draw = next(draw for draw in (*INNOCENT["overspray_hidden"], CUES["overspray_hidden"][1]) if draw.__name__ == drawn)
+    cover = np.mean([place.reduced(draw(place, surface, np.random.default_rng(s))[0].cover) for s in range(16)], axis=0)
+    row, column = slice(85 - top, 115 - top), slice(45 - left, 125 - left)
+    middle = cover[row, column].mean()
+    assert middle > 0.1
+    assert cover[row, 147 - left].mean() < 0.3 * middle
+    assert cover[72 - top, column].mean() > 0.5 * middle and cover[127 - top, column].mean() > 0.5 * middle
+
+
 def test_wear_shows_two_coats_of_colour_and_chips_one() -> None:
     # common practice, no source: what tells a refinish is another colour under the top one, not primer and metal alone
     place, surface = surface_of("panel", photo_of("panel"))

@@ -208,6 +208,9 @@ def test_what_nobody_notices_is_not_seen() -> None:
     assert can_be_seen(before, spot, everywhere, 0.0)
     assert not can_be_seen(before, spot, everywhere, 0.25)  # too little of what is called a cue
     assert not can_be_seen(before, spot, ~everywhere, 0.0)
+    assert not can_be_seen(before, spot, everywhere, 0.0, long_side=4096)  # three pixels of a photo as it is screened
+    noise = np.clip(before + np.random.default_rng(0).normal(size=(40, 40, 1)) * 6, 0, 255).astype(np.uint8)
+    assert not can_be_seen(before, noise, everywhere, 0.3)
 
 
 def test_the_command_says_what_it_made_and_what_it_missed(photos: Path, tmp_path: Path) -> None:
