@@ -108,8 +108,6 @@ def _pieces(parts: tuple[Part, ...], view: View) -> list[_Piece]:
         r0, r1, c0, c1 = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
         nearest = float(np.maximum(_least(z)[shown].min(), 0.05))
         texel = max(nearest * view.pixel_angle * 1000 * 0.9, SMALLEST_TEXEL_MM)
-        if part.surface == "glass":  # a pane has nothing fine on it, and is large
-            texel *= 3
         total_r, total_c = points.shape[0] - 1, points.shape[1] - 1
         for rs, re, cs, ce, fine in (
             (r0, r1, c0, c1, True),

@@ -1,6 +1,6 @@
 """From a painted vehicle and a viewpoint to radiance and labels, with Mitsuba 3.
 
-Every scene has the same shapes and plugins (one body mesh with one atlas of baked textures, one pane mesh, ground, one
+Every scene has the same shapes and plugins (one body mesh with one atlas of baked textures, ground, one
 environment), so that Mitsuba's compiled kernels are reused from photo to photo.
 """
 
@@ -21,6 +21,7 @@ from synthetic_data.atlas import Baked, as_image, bake, bent_normals
 from synthetic_data.camera import Exposure
 from synthetic_data.denoise import Half, denoise
 from synthetic_data.geometry import Patch
+from synthetic_data.glazing import glaze
 from synthetic_data.paint import CUE_BIT, Noise, PartTable
 from synthetic_data.painter import PaintedVehicle
 from synthetic_data.vehicle import Part
@@ -192,11 +193,8 @@ def expose(
     props = tuple(
         Part(f"prop{k}", p, "background", None, None, "prop", "other") for k, (p, _, _) in enumerate(stage.props)
     )
-    # light does not find its way through panes within few samples: closed, they are dark mirrors; with a door open they
-    # are left out
-    keep = [
-        k for k, part in enumerate(painted.vehicle.parts) if part.surface != "glass" or not painted.vehicle.open_doors
-    ]
+    panes = [part for part in painted.vehicle.parts if part.surface == "glass"]  # laid over the render
+    keep = [k for k, part in enumerate(painted.vehicle.parts) if part.surface != "glass"]
     parts = tuple(painted.vehicle.parts[k] for k in keep) + props
     table = _extended(painted.table, keep, stage)
     baked = bake(painted, parts, table, view, device, seed)
@@ -226,7 +224,8 @@ def expose(
         }
     )
     radiance = _radiance(scene, samples, seed, device)
-    return _labelled(scene, radiance, view, parts, baked, focus_m)
+    exposure, doubtful = _labelled(scene, radiance, view, parts, baked, focus_m)
+    return glaze(exposure, doubtful, view, panes, stage.emitter, painted.grime, painted.history.seed)
 
 
 def _radiance(scene: Any, samples: int, seed: int, device: torch.device) -> Array:

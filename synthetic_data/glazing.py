@@ -1,0 +1,182 @@
+"""Window panes, laid over a render made without them: what they let through, mirror and carry of dirt.
+
+Light does not find its way through panes within few paths, so the scene has none. What lies behind a pane is lit
+through the open frames and seen through two surfaces of glass; what the pane mirrors is looked up in the environment.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import mitsuba as mi
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.records import SURFACES
+from synthetic_data.atlas import bare_scene
+from synthetic_data.camera import Exposure
+from synthetic_data.geometry import smoothstep
+from synthetic_data.paint import Grime
+from synthetic_data.textures import sample
+from synthetic_data.vehicle import Part
+
+if TYPE_CHECKING:
+    from synthetic_data.view import View
+
+Array = npt.NDArray[Any]
+NORMAL_REFLECTANCE = 0.043  # of one surface of glass of index 1.52: ((n - 1) / (n + 1))²
+TINTS = np.array([(0.90, 0.93, 0.91), (0.84, 0.90, 0.86), (0.78, 0.80, 0.80), (0.88, 0.87, 0.82)])  # of light through
+WAVES_RAD = 0.0012  # unevenness of old flat glass
+AROUND = 192  # directions that light the dirt on a pane
+WIPED_M = (0.10, 0.43)  # reach of a wiper blade from its pivot
+PIVOT_M = 0.25  # from the middle of the windscreen
+
+
+def glaze(
+    exposure: Exposure,
+    doubtful: dict[str, Array],
+    view: View,
+    panes: Sequence[Part],
+    emitter: Any,
+    grime: Grime,
+    seed: int,
+) -> tuple[Exposure, dict[str, Array]]:
+    """The exposure, and masks of doubtful cues, with the panes in front of what lies behind them.
+
+    `emitter` is the Mitsuba environment; `seed` sets the glass and its dirt and should be the vehicle's own.
+    """
+    pane, place, depth, toward = _met(view, panes, exposure)
+    row, column = np.nonzero(pane >= 0)
+    if not len(row):
+        return exposure, doubtful
+    which, point, way = pane[row, column], place[row, column], toward[row, column]
+    normals = np.stack([_normal(one) for one in panes])[which]
+    from_outside = (way * normals).sum(1) < 0
+    facing = np.where(from_outside[:, None], normals, -normals)
+    wave = WAVES_RAD * np.sin(point @ np.array([[31.0, 17.0, 9.0], [11.0, 23.0, 37.0], [5.0, 41.0, 19.0]]).T + seed % 7)
+    facing = facing + wave
+    facing /= np.linalg.norm(facing, axis=1, keepdims=True)
+    cosine = np.clip(-(way * facing).sum(1), 0.0, 1.0)
+    surface = NORMAL_REFLECTANCE + (1 - NORMAL_REFLECTANCE) * (1 - cosine) ** 5  # Schlick 1994
+    mirrored = 2 * surface / (1 + surface)  # both surfaces, and to and fro between them
+    tint = TINTS[seed % len(TINTS)] ** (1 / np.maximum(cosine, 0.3))[:, None]
+
+    bounced = way + 2 * cosine[:, None] * facing
+    seen = np.where(from_outside[:, None], _radiance(emitter, bounced), 0.0)
+    dirt = np.zeros(len(row))
+    glow = np.zeros((len(row), 3))
+    for k in np.unique(which):
+        here = which == k
+        dirt[here] = _dirt(panes[k], point[here], grime, seed + int(k))
+        light = _irradiance(emitter, _normal(panes[k])) / math.pi
+        glow[here] = np.asarray(grime.dust_colour) * light * np.where(from_outside[here], 1.0, 0.5)[:, None]
+    through = (1 - mirrored)[:, None] * tint * exposure.radiance[row, column] + mirrored[:, None] * seen
+    radiance = exposure.radiance.copy()
+    radiance[row, column] = through * (1 - dirt)[:, None] + glow * dirt[:, None]
+
+    covered = pane >= 0
+    sides = np.array([{"left": 1, "right": 2}.get(one.side or "", 0) for one in panes], np.uint8)
+    side = exposure.side.copy()
+    side[covered] = sides[which]
+    glazed = replace(
+        exposure,
+        radiance=radiance,
+        surface=np.where(covered, np.uint8(SURFACES.index("glass")), exposure.surface),
+        zone=np.where(covered, np.uint8(0), exposure.zone),
+        side=side,
+        cues=_without(exposure.cues, covered),
+        depth_m=None if exposure.depth_m is None else np.where(covered, depth, exposure.depth_m).astype(np.float32),
+    )
+    return glazed, _without(doubtful, covered)
+
+
+def _without(masks: dict[str, Array], covered: Array) -> dict[str, Array]:
+    kept = {cue: mask & ~covered for cue, mask in masks.items()}
+    return {cue: mask for cue, mask in kept.items() if mask.any()}
+
+
+def _met(view: View, panes: Sequence[Part], exposure: Exposure) -> tuple[Array, Array, Array, Array]:
+    """Number of the pane in front of all else in each pixel or -1, the place (h, w, 3) and its depth, and the ray."""
+    height, width = exposure.height, exposure.width
+    reach = math.tan(math.radians(view.field_of_view_deg) / 2)
+    x = ((np.arange(width) + 0.5) / width * 2 - 1) * reach
+    y = ((np.arange(height) + 0.5) / height * 2 - 1) * reach * height / width
+    basis = view.basis()
+    toward = np.stack([*np.meshgrid(x, y), np.ones((height, width))], -1) @ basis
+    length = np.linalg.norm(toward, axis=-1)
+    unit = toward / length[..., None]
+    if not panes:
+        return np.full((height, width), -1), unit, length, unit
+    start, way = (
+        np.broadcast_to(v, (height * width, 3)).astype(np.float32).T.copy() for v in (view.origin, unit.reshape(-1, 3))
+    )
+    ray = mi.Ray3f(mi.Point3f(*map(mi.Float, start)), mi.Vector3f(*map(mi.Float, way)))
+    hit = bare_scene([one.patch for one in panes]).ray_intersect_preliminary(ray)
+    far = np.array(hit.t).reshape(height, width).astype(np.float64)
+    first = np.cumsum([2 * (one.patch.points.shape[0] - 1) * (one.patch.points.shape[1] - 1) for one in panes])
+    owner = np.searchsorted(first, np.array(hit.prim_index).reshape(height, width), side="right")
+    depth = np.where(np.isfinite(far), far, np.inf) / length
+    behind = np.full((height, width), np.inf) if exposure.depth_m is None else exposure.depth_m
+    pane = np.where(np.isfinite(depth) & (depth < behind), owner, -1)
+    return pane, view.origin + unit * np.where(np.isfinite(far), far, 0.0)[..., None], depth, unit
+
+
+def _normal(pane: Part) -> Array:
+    points = pane.patch.points
+    normal = np.cross(np.gradient(points, axis=0), np.gradient(points, axis=1)).sum(axis=(0, 1))
+    return np.asarray(normal / np.linalg.norm(normal))
+
+
+def _radiance(emitter: Any, way: Array) -> Array:
+    """Radiance (n, 3) of the environment in directions (n, 3)."""
+    import drjit as dr
+
+    at = dr.zeros(mi.SurfaceInteraction3f, len(way))
+    at.wi = mi.Vector3f(*[mi.Float(axis) for axis in (-way).astype(np.float32).T.copy()])
+    return np.asarray(np.array(emitter.eval(at)).reshape(3, -1).T)
+
+
+def _irradiance(emitter: Any, normal: Array) -> Array:
+    """Illuminance (3) of a plane, from directions spread evenly by the cosine (Malley's method on a spiral)."""
+    k = np.arange(AROUND)
+    radius, angle = np.sqrt((k + 0.5) / AROUND), k * math.pi * (3 - math.sqrt(5))
+    side = np.cross(normal, [0.0, 0.0, 1.0] if abs(normal[2]) < 0.9 else [1.0, 0.0, 0.0])
+    side /= np.linalg.norm(side)
+    up = np.cross(side, normal)
+    way = (
+        side * (radius * np.cos(angle))[:, None]
+        + up * (radius * np.sin(angle))[:, None]
+        + normal * np.sqrt(1 - radius**2)[:, None]
+    )
+    return np.asarray(_radiance(emitter, way).mean(axis=0) * math.pi)
+
+
+def _dirt(pane: Part, point: Array, grime: Grime, seed: int) -> Array:
+    """Share (n,) of the pane that dirt covers at places on it: a film, streaks, more along the lower edge and corners.
+
+    Wipers have cleaned their arcs. Common practice, no source.
+    """
+    corners = pane.patch.points.reshape(-1, 3)
+    normal = _normal(pane)
+    across = np.cross([0.0, 0.0, 1.0], normal)
+    across /= max(float(np.linalg.norm(across)), 1e-6)
+    up = np.cross(normal, across)
+    u, v = point @ across, point @ up
+    low, high = (corners @ np.stack([across, up], 1)).min(axis=0), (corners @ np.stack([across, up], 1)).max(axis=0)
+    film = 1 + 0.35 * sample(1.2, seed, u[None], v[None], 0.006, 0.004)[0]
+    streak = np.clip(sample(0.8, seed + 1, u[None], v[None] * 0.12, 0.006, 0.004)[0] - 0.5, 0, 2)
+    edge = np.minimum.reduce([u - low[0], high[0] - u, v - low[1], high[1] - v])
+    ledge = np.exp(-np.maximum(edge, 0) / 0.018) + 0.7 * np.exp(-np.maximum(v - low[1], 0) / 0.05)
+    dust = 0.03 + 0.35 * min(grime.dust, 1.0)
+    share = dust * (0.35 * film + 0.35 * streak) + (0.05 + 0.5 * grime.gaps + 0.3 * dust) * ledge * np.clip(film, 0, 2)
+    if pane.name.startswith("windscreen"):
+        middle = (low + high) / 2
+        for sign in (-1, 1):
+            away = np.hypot(u - middle[0] - sign * PIVOT_M, v - low[1])
+            swept = smoothstep(WIPED_M[0] - 0.01, WIPED_M[0] + 0.01, away)
+            swept = swept * (1 - smoothstep(WIPED_M[1] - 0.008, WIPED_M[1] + 0.012, away))
+            share = share * (1 - 0.75 * swept)
+    return np.asarray(np.clip(share, 0, 0.9))
