@@ -52,6 +52,7 @@ class AdvertSettings(Config):
     distance_m: dict[str, Range]
     close_up_fill: Range
     close_up_open: dict[str, float]
+    close_up_places: dict[str, float]
     tilt_deg: float
     branches_probability: float
     wet_probability: float
@@ -432,26 +433,12 @@ def _far_stand(
     return origin, middle + rng.normal(size=3) * [0.15, 0.15, 0.08]
 
 
-PLACE_WEIGHT = {
-    "glazing_rubber": 2.0,
-    "fasteners": 1.2,
-    "body_seam": 2.8,
-    "door_shut": 2.8,
-    "sill_rail": 1.2,
-    "chassis": 1.5,
-    "panel_surface": 0.7,
-    "blemish": 2.6,
-    "engine_bay": 9.0,  # most of the close-ups taken with the bonnet open
-    "trim": 0.6,
-}
-
-
 def _close_up(
     painted: PaintedVehicle, sight: _Sight, settings: AdvertSettings, fov: float, rng: np.random.Generator
 ) -> tuple[Array, Array, Site] | None:
     sites = painted.vehicle.sites
     kinds = sorted({s.place for s in sites})
-    weight = np.array([PLACE_WEIGHT[k] for k in kinds])
+    weight = np.array([settings.close_up_places[k] for k in kinds])
     for _ in range(8):
         place = kinds[int(rng.choice(len(kinds), p=weight / weight.sum()))]
         group = [s for s in sites if s.place == place]

@@ -14,7 +14,6 @@ from pipeline.records import DETECTED_CUES, HISTORIES, SHOTS, SURFACES, ZONES  #
 from synthetic_data import adverts  # noqa: E402
 from synthetic_data.adverts import (  # noqa: E402
     LABELLED_CUES,
-    PLACE_WEIGHT,
     AdvertPlan,
     AdvertSettings,
     SyntheticPhoto,
@@ -42,7 +41,7 @@ def test_settings_speak_the_words_of_the_contract() -> None:
     vehicles = [
         build_vehicle(name, body, np.random.default_rng(1), ("left", "bonnet")) for name, body in families().items()
     ]
-    assert {site.place for vehicle in vehicles for site in vehicle.sites} <= set(PLACE_WEIGHT)
+    assert {site.place for vehicle in vehicles for site in vehicle.sites} <= set(advert_settings().close_up_places)
     assert {*SETTINGS.shots} == {*SHOTS}  # every kind of view is made
 
 
@@ -189,7 +188,7 @@ def test_photos_carry_labels_that_a_set_takes(variant: str) -> None:
     assert (by_shot["door_open"].photo.zone == 1 + ZONES.index("door_shut")).any()
     bay = by_shot["engine_bay"].photo.zone
     assert all((bay == 1 + ZONES.index(zone)).any() for zone in ("under_bonnet_bracket", "wiring", "bulkhead"))
-    assert by_shot["close_up"].labels["place"] in PLACE_WEIGHT
+    assert by_shot["close_up"].labels["place"] in advert_settings().close_up_places
 
 
 @pytest.mark.slow
