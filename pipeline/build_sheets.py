@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal, Self, TypeVar
 
+import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from pipeline.configuration import Config, line_of, load, shipped
@@ -71,8 +72,19 @@ class Joint(Config):
         return self
 
 
+class Row(Config):
+    """A row of fastener heads, evenly spaced from the first to the last, mm in the panel's frame."""
+
+    first: Millimetres
+    last: Millimetres
+    heads: int = Field(ge=4, le=60)
+
+
 class Panel(Config):
-    """A panel of the body: its metal decides the gauge's probe. `points`: named points, mm in the panel's own frame."""
+    """A panel of the body: its metal decides the gauge's probe.
+
+    `points` and `rows` are in the panel's own frame, mm, x to the right and y upwards as seen from outside.
+    """
 
     label: str
     zone: Zone
@@ -80,6 +92,26 @@ class Panel(Config):
     side: Side | None = None
     film_um: FilmRange | None = Field(default=None, description="Factory film, µm, if not the family's.")
     points: dict[str, Millimetres] = Field(default_factory=dict)
+    rows: dict[str, Row] = Field(default_factory=dict)
+
+    @property
+    def heads(self) -> dict[str, Millimetres]:
+        """Every head of the rows, by row and number from its first, which is 1."""
+        return {
+            f"{name}_{k + 1}": (float(x), float(y))
+            for name, row in self.rows.items()
+            for k, (x, y) in enumerate(np.linspace(row.first, row.last, row.heads))
+        }
+
+    @property
+    def known_points(self) -> dict[str, Millimetres]:
+        """Named points and heads."""
+        return {**self.heads, **self.points}
+
+    @property
+    def ends(self) -> tuple[str, ...]:
+        """Points worth a click: the named ones, and the first and last head of each row."""
+        return (*self.points, *(f"{name}_{k}" for name, row in self.rows.items() for k in (1, row.heads)))
 
 
 class Decal(Config):
@@ -234,7 +266,7 @@ def _check_whole(sheet: BuildSheet, path: Path) -> None:
                 "name one of its panels",
             )
         # four points fix a plane in a photo: a homography has eight unknowns, a point gives two equations
-        if len(sheet.known_panels[decal.panel].points) < 4:
+        if len(sheet.known_panels[decal.panel].ends) < 4:
             raise ConfigError(
                 where,
                 f"the panel '{decal.panel}' of the decal '{name}' has fewer than four named points",

@@ -21,6 +21,7 @@ from pipeline.colour_scene import Scene, look
 from pipeline.configuration import Config, load, shipped
 from pipeline.decals import DecalSettings
 from pipeline.identity import Identity, IdentitySettings, judge_identity
+from pipeline.known_points import PointSettings
 from pipeline.network import NetworkMaps
 from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
 from pipeline.paint_table import ColourReading, Lab, Paint, TableSettings, hue_families
@@ -92,6 +93,7 @@ class ColourSettings(Config):
     identity: IdentitySettings
     references: ReferenceSettings
     decals: DecalSettings
+    known_points: PointSettings
 
 
 @cache

@@ -100,10 +100,11 @@ def place_decal(
     panel: Panel, points_px: Mapping[str, Point], corner_px: Point, settings: DecalSettings
 ) -> DecalPlace | NotMeasured:
     """The place of one photo point in the panel's frame, with its uncertainty by first-order propagation."""
-    names = sorted(set(points_px) & set(panel.points))
+    known = panel.known_points
+    names = sorted(set(points_px) & set(known))
     if len(names) < LEAST_POINTS:
         return NotMeasured(f"{LEAST_POINTS} known points of the panel are needed, {len(names)} are given")
-    plane = np.array([panel.points[name] for name in names], np.float64)
+    plane = np.array([known[name] for name in names], np.float64)
     seen = np.array([points_px[name] for name in names], np.float64)
     if not (_spans_a_plane(plane) and _spans_a_plane(seen)):
         return NotMeasured("three of the points lie on one line, so they do not fix the panel's plane")

@@ -7,8 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.colour import colour_settings
 from pipeline.coverage import zone_entries
 from pipeline.cues import CueSettings, cue_settings, find_cues, side_of
+from pipeline.known_points import find_heads
 from pipeline.lettering import is_mirrored
 from pipeline.network import Floats, Manifest, NetworkMaps
 from pipeline.photos import photo_settings
@@ -29,16 +31,19 @@ def look_at(
     """Join what the network says of a photo with whether the photo can be judged.
 
     A photo that is not of a vehicle shows no zones and no cues, whatever its maps say; one that is unlike anything
-    learnt cannot be judged, however crisp it is; one that is mirrored tells no sides.
+    learnt cannot be judged, however crisp it is; one that is mirrored tells no sides and no places on a panel.
     """
     settings = settings or cue_settings()
     novelty = None if maps.novelty is None else round(maps.novelty, 4)
     if novelty is not None and novelty > 1:
         quality = quality.model_copy(update={"assessable": False})
-    if _tells_a_side(maps, settings) and is_mirrored(photo, maps, manifest, photo_settings().lettering):
+    mirrored = _tells_a_side(maps, settings) and is_mirrored(photo, maps, manifest, photo_settings().lettering)
+    if mirrored:
         maps = replace(maps, sides=None)  # its left is the vehicle's right
     cues, heats = find_cues(maps, photo, quality, manifest, settings)
-    shown = zone_shares(maps, manifest, settings) if maps.vehicle >= settings.looking.least_vehicle else {}
+    is_vehicle = maps.vehicle >= settings.looking.least_vehicle
+    shown = zone_shares(maps, manifest, settings) if is_vehicle else {}
+    can_place = is_vehicle and quality.assessable and not mirrored
     findings = PhotoFindings(
         advert=photo.advert,
         photo=photo.name,
@@ -52,6 +57,7 @@ def look_at(
         novelty=novelty,
         zones=shown,
         sides=zone_sides(maps, manifest, shown, settings),
+        heads=find_heads(maps, manifest, colour_settings().known_points) if can_place else (),
     )
     return Look(findings, heats)
 

@@ -229,6 +229,10 @@ class PhotoFindings(Record):
         default_factory=dict,
         description="The vehicle's side on which the photo shows a zone, by zone; left out where that is not sure.",
     )
+    heads: tuple[tuple[float, float], ...] = Field(
+        default=(),
+        description="Centres of fastener heads of which the network is sure, pixels: known points to measure from.",
+    )
     duplicate_of: str | None = Field(
         default=None,
         description="Photo of this advert that this one repeats (the largest is kept); its sightings count once.",

@@ -129,11 +129,11 @@ Point = tuple[float, float]  # x, y in pixels of the oriented photo
 
 
 class DecalMark(Record):
-    """Where the decal and the panel's named points are in the photo, and what that measures."""
+    """Where the decal and the panel's known points are in the photo, and what that measures."""
 
     kind: Literal["decal"] = "decal"
     decal: str
-    points: dict[str, Point] = Field(max_length=32)
+    points: dict[str, Point] = Field(max_length=128)
     corners: tuple[Point, ...] = Field(min_length=1, max_length=4, description="Lower left corner first.")
     measure: Measure | None = None
 

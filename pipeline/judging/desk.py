@@ -9,10 +9,10 @@ from threading import Lock
 from typing import Any
 
 from pipeline import crops
-from pipeline.build_sheets import GENERIC, BuildSheet, read_build_sheet
+from pipeline.build_sheets import GENERIC, BuildSheet, Decal, read_build_sheet
 from pipeline.colour import colour_settings
 from pipeline.coverage import cue_entries, distinct_photos, zone_entries
-from pipeline.decals import NotMeasured, measure_decal
+from pipeline.decals import NotMeasured, Point, measure_decal
 from pipeline.duplicates import PhotoKey, find_repeats, mark_repeats
 from pipeline.errors import ConfigError, ScreeningError, UsageError
 from pipeline.histories import WeighingSettings
@@ -34,6 +34,7 @@ from pipeline.judging.answers import (
 from pipeline.judging.pictures import Pictures, Shown
 from pipeline.judging.sheets import Sheet, Sighting, SignWeights, added_sighting, sheets_of
 from pipeline.judging.verdicts import with_verdicts
+from pipeline.known_points import find_points
 from pipeline.outputs import write_outputs
 from pipeline.records import DETECTED_CUES, SHOTS, ZONES, PhotoFindings
 from pipeline.report import wording
@@ -162,7 +163,7 @@ class Desk:
                 name: {
                     "label": name.replace("_", " ").capitalize(),
                     "panel": found.build_sheet.known_panels[decal.panel].label,
-                    "points": list(found.build_sheet.known_panels[decal.panel].points),
+                    "points": list(found.build_sheet.known_panels[decal.panel].ends),
                 }
                 for name, decal in found.build_sheet.decals.items()
                 if decal is not None
@@ -327,7 +328,11 @@ class Desk:
             for item, outline in advert.outlines.get(photo.sha256, {}).items()
             if (photo.sha256, item) not in here
         ]
-        decals = {name: self._answered(photo.sha256, f"{DECAL}{name}") for name in advert.build_sheet.decals}
+        decals = {
+            name: {**self._answered(photo.sha256, f"{DECAL}{name}"), "found": self._found(advert, photo, decal)}
+            for name, decal in advert.build_sheet.decals.items()
+            if decal is not None
+        }
         return {
             **advert.plain[photo.sha256],
             "shot": self._answered(photo.sha256, SHOT),
@@ -335,6 +340,12 @@ class Desk:
             "decals": decals,
             "others": others,
         }
+
+    def _found(self, advert: _Advert, photo: PhotoFindings, decal: Decal) -> dict[str, Point]:
+        """Known points of the decal's panel that the network found in the photo; none where it is not sure."""
+        panel = advert.build_sheet.known_panels[decal.panel]
+        found = find_points(panel, photo.heads, (photo.width, photo.height), self._colour.known_points)
+        return {} if isinstance(found, NotMeasured) else found
 
     def _fitted(self, advert: _Advert, photo: PhotoFindings, item: str, content: Said) -> Said:
         """The answer as it is kept. Raises NotFitting."""

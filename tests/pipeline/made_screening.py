@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline import crops
+from pipeline.build_sheets import Panel
 from pipeline.outputs import write_outputs
 from pipeline.photos import read_photo
 from pipeline.records import DETECTED_CUES, AdvertDetails, Box, CueFinding, Measure, PhotoFindings, Quality
@@ -80,6 +81,25 @@ def make_screening(folder: Path) -> Path:
         )
         write_outputs(store, out)
     return out
+
+
+def show_rows(out: Path) -> None:
+    """Let the rear door have two rows of heads and c.jpg show them, a millimetre a pixel, (0, 0) mm at (50, 690) px."""
+    rows = {"low": {"first": [30, 20], "last": [830, 20], "heads": 11}}
+    rows["high"] = {"first": [30, 600], "last": [830, 600], "heads": 9}
+    panel = {"label": "Rear door", "zone": "tub_rear", "metal": "aluminium", "rows": rows}
+    sheet = out / "riveted.yaml"
+    sheet.write_text(json.dumps({"label": "Riveted", "refines": "pellock", "panels": {"tailgate": panel}}))
+    places = Panel.model_validate(panel).heads.values()
+    with Store.open(out) as store:
+        screened, photos = store.screened(), list(store.hashes())
+        adverts = {FIRST: screened.adverts[FIRST].model_copy(update={"build_sheet": str(sheet)})}
+        rear = photo_of(store, FIRST, "c.jpg")
+        seen = rear.model_copy(update={"heads": tuple((50 + x, 690 - y) for x, y in places)})
+        store.keep("look", seen, next(known for *_, sha256, known in photos if sha256 == rear.sha256))
+        batch = screened.model_copy(update={"adverts": screened.adverts | adverts})
+        store.set_batch(batch, [(advert, photo, sha256) for advert, photo, sha256, _ in photos])
+        write_outputs(store, out)
 
 
 def replace_box(box: Box, **change: object) -> Box:

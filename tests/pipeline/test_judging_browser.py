@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from tests.pipeline.made_screening import FIRST, HINGE, SECOND, make_screening
+from tests.pipeline.made_screening import FIRST, HINGE, SECOND, make_screening, show_rows
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
@@ -385,6 +385,28 @@ def test_clicks_on_points_measure_a_decal(context: playwright.BrowserContext, pr
     expect(page.locator("#view-marks circle")).to_have_count(2)
     press(page, "Backspace", "Escape")
     expect(page.get_by_role("dialog")).to_be_visible()
+
+
+def test_heads_that_were_found_need_no_clicks(browser: playwright.Browser, made: Path, tmp_path: Path) -> None:
+    out = Path(shutil.copytree(made, tmp_path / "out"))
+    show_rows(out)
+    running = Program(out)
+    page = browser.new_page(viewport=DESK, reduced_motion="reduce")
+    page.goto(f"{running.address}sheet?advert={FIRST}&zone=tub_rear")
+    page.locator("#photos button").click()
+    press(page, "0", "d")
+    expect(page.locator("#hint")).to_contain_text("20 heads of the panel were found")
+    expect(page.locator("#view-marks circle")).to_have_count(20)
+    press(page, "Backspace")
+    expect(page.locator("#hint")).to_contain_text("click its low 1")
+    press(page, "Escape", "d")
+    page.mouse.click(*on_photo(page, 140, 580))
+    press(page, "k")
+    saved(page, "off its place")
+    (photo,) = kept(page, "tub_rear")["photos"].values()
+    assert photo["decals"]["maker_badge"]["answer"]["measure"]["value"] == pytest.approx(50, abs=2)
+    page.close()
+    running.end(signal.SIGINT)
 
 
 # --- what may go wrong -----------------------------------------------------------------------------------------------

@@ -23,7 +23,7 @@ from pipeline.judging.service import MOST_BODY_BYTES, _listening, judge, make_ap
 from pipeline.judging.verdicts import with_verdicts
 from pipeline.outputs import write_outputs
 from pipeline.store import Store, read_result
-from tests.pipeline.made_screening import FIRST, HINGE, PANELS, SEAL, SECOND, make_screening, photo_of
+from tests.pipeline.made_screening import FIRST, HINGE, PANELS, SEAL, SECOND, make_screening, photo_of, show_rows
 
 HOST = "http://127.0.0.1:8471"
 JSON = {"content-type": "application/json"}
@@ -321,6 +321,29 @@ def test_clicks_on_the_panel_and_the_decal_give_its_offset(client: TestClient) -
     del points["upper_right_corner"]
     few = client.post("/api/answer", json=body | {"seen": reply.json()["version"]})
     assert few.status_code == 422 and "4 known points" in few.json()["fault"]
+
+
+def test_heads_that_the_network_found_stand_for_clicks(out: Path) -> None:
+    """As above, with two rows of heads in the place of the corners."""
+    show_rows(out)
+    with client_of(out) as client:
+        found = sheet(client, "tub_rear")
+        ((sha256, photo),) = found["photos"].items()
+        assert found["decals"]["maker_badge"]["points"] == ["low_1", "low_11", "high_1", "high_9"]
+        points = photo["decals"]["maker_badge"]["found"]
+        assert len(points) == 20 and points["high_9"] == [880, 90]
+        content = {"kind": "decal", "decal": "maker_badge", "points": points, "corners": [[140, 580]]}
+        body = {
+            "advert": FIRST,
+            "sha256": sha256,
+            "item": "decal maker_badge",
+            "content": content,
+            "seen": 0,
+            "tab": TAB,
+        }
+        assert client.post("/api/answer", json=body).json()["answer"]["measure"]["value"] == pytest.approx(50.0)
+        other = sheet(client, "hinge")["photos"].values()
+        assert all(one["decals"]["maker_badge"]["found"] == {} for one in other)
 
 
 # --- what comes of it ------------------------------------------------------------------------------------------------

@@ -619,7 +619,8 @@ function startDecal() {
   const name = byId("decal").value;
   if (!name) return say("The build sheet of this advert knows no decal.");
   large.mode = "decal";
-  large.decal = { name, points: {}, corners: [], passed: [] };
+  const found = sheet.photos[large.sha256].decals[name].found;
+  large.decal = { name, points: { ...found }, corners: [], passed: [], isFound: Object.keys(found).length > 0 };
   large.cross = { x: Math.round(large.view.x), y: Math.round(large.view.y) };
   askPoint();
   showLarge();
@@ -628,8 +629,8 @@ function startDecal() {
 
 const CORNERS = ["lower left", "lower right", "upper right", "upper left"];
 function nextPoint() {
-  const { name, points, passed } = large.decal;
-  return sheet.decals[name].points.find((point) => !(point in points) && !passed.includes(point));
+  const { name, points, passed, isFound } = large.decal;
+  return isFound ? undefined : sheet.decals[name].points.find((point) => !(point in points) && !passed.includes(point));
 }
 
 function askPoint() {
@@ -638,7 +639,8 @@ function askPoint() {
   const placed = Object.keys(large.decal.points).length;
   byId("hint").textContent = point
     ? `${sheet.decals[large.decal.name].panel}: click its ${point.replaceAll("_", " ")} (${placed} placed, four are needed), or pass with K.`
-    : `Decal: click its ${corner} corner${large.decal.corners.length ? ", or pass with K" : ""}.`;
+    : `${large.decal.isFound && !large.decal.corners.length ? `${placed} heads of the panel were found: look whether their marks sit on them, or click points yourself with Backspace. ` : ""}`
+      + `Decal: click its ${corner} corner${large.decal.corners.length ? ", or pass with K" : ""}.`;
 }
 
 function setPoint(at) {
@@ -661,6 +663,7 @@ function passPoint() {
 function backPoint() {
   const { points, corners, passed } = large.decal;
   if (corners.length) corners.pop();
+  else if (large.decal.isFound) Object.assign(large.decal, { points: {}, isFound: false });
   else if (passed.length && nextPoint() === undefined) passed.pop();
   else {
     const last = Object.keys(points).pop();

@@ -1,0 +1,178 @@
+"""Heads of a panel's rows in a photo: a pinhole camera of known pose is the truth, and what is unsure is refused."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from pipeline.build_sheets import Decal, Panel, Row
+from pipeline.colour import colour_settings
+from pipeline.decals import NotMeasured, measure_decal
+from pipeline.known_points import find_heads, find_points
+from pipeline.network import NetworkMaps, read_manifest, shipped_weights
+from pipeline.records import Measure
+
+SETTINGS = colour_settings().known_points
+DECALS = colour_settings().decals
+SIZE = (1600, 1200)
+PANEL = Panel.model_validate(
+    {
+        "label": "Tailgate",
+        "zone": "tub_rear",
+        "metal": "aluminium",
+        "rows": {
+            "low": {"first": [30, 30], "last": [830, 30], "heads": 11},
+            "high": {"first": [30, 590], "last": [830, 590], "heads": 9},
+        },
+    }
+)
+DECAL = Decal(panel="tailgate", x_mm=60, y_mm=70, width_mm=180, height_mm=45, tolerance_mm=6)
+
+
+def seen(points_mm: object, turn: tuple[float, float, float] = (20.0, -8.0, 3.0), focal: float = 1250.0) -> np.ndarray:
+    """Panel points through a pinhole camera 1.3 m before the panel's middle: x_px = K (R X + t), (n, 2).
+
+    `turn`: degrees about the upright, the level and the viewing axis. 1250 px are 28 mm on a 36 mm frame.
+    """
+    flat = np.asarray(points_mm, float).reshape(-1, 2) - [430, 310]
+    world = np.column_stack([flat[:, 0], -flat[:, 1], np.zeros(len(flat))])  # the camera's y runs down
+    before = Rotation.from_euler("yxz", turn, degrees=True).apply(world) + np.array([20, -10, 1300])
+    return before[:, :2] / before[:, 2:] * focal + np.array(SIZE) / 2
+
+
+def heads(panel: Panel = PANEL, **camera: object) -> np.ndarray:
+    return seen(list(panel.heads.values()), **camera)  # type: ignore[arg-type]
+
+
+def found(at: np.ndarray, panel: Panel = PANEL) -> dict[str, tuple[float, float]] | NotMeasured:
+    return find_points(panel, [(float(x), float(y)) for x, y in at], SIZE, SETTINGS)
+
+
+def off_mm(points: dict[str, tuple[float, float]]) -> Measure:
+    """The decal stands 30 mm too far right and 40 mm too low: 50 mm (3-4-5)."""
+    corner = tuple(seen((DECAL.x_mm + 30, DECAL.y_mm - 40))[0])
+    measure = measure_decal(PANEL, DECAL, points, [corner], DECALS)
+    assert isinstance(measure, Measure)
+    return measure
+
+
+def test_every_head_gets_its_name_in_any_order() -> None:
+    rng = np.random.default_rng(1)
+    at = heads()
+    points = found(at[rng.permutation(len(at))])
+    assert points == {name: tuple(place) for name, place in zip(PANEL.heads, at.tolist(), strict=True)}
+    assert off_mm(points).value == pytest.approx(50, abs=0.1)
+
+
+@pytest.mark.parametrize("turn", [(0.0, 0.0, 0.0), (45.0, 5.0, 0.0), (-35.0, -20.0, 12.0)])
+def test_noisy_heads_among_strays_give_the_place_within_its_uncertainty(turn: tuple[float, float, float]) -> None:
+    errors = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        at = heads(turn=turn) + rng.normal(scale=1.5, size=(20, 2))
+        at = np.delete(at, int(rng.choice([3, 5, 14, 16])), axis=0)  # one between the ends is dirty
+        strays = rng.uniform([0, 0], SIZE, size=(6, 2))
+        points = found(np.concatenate([at, strays]))
+        assert isinstance(points, dict), (seed, points)
+        truth = dict(zip(PANEL.heads, heads(turn=turn), strict=True))
+        assert len(points) >= 18
+        assert all(np.hypot(*(np.array(place) - truth[name])) < 8 for name, place in points.items())
+        corner = tuple(seen((DECAL.x_mm + 30, DECAL.y_mm - 40), turn=turn)[0] + rng.normal(scale=1.5, size=2))
+        measure = measure_decal(PANEL, DECAL, points, [corner], DECALS)
+        assert isinstance(measure, Measure)
+        errors.append((measure.value - 50) / measure.uncertainty)
+    # chi-square of 12 errors that are as large as their uncertainty says: 2.2 to 28.3 in 99.8 % (any table)
+    assert 2.2 < float(np.square(errors).sum()) < 28.3
+
+
+def test_scattered_heads_are_no_rows() -> None:
+    for seed in range(6):
+        at = np.random.default_rng(seed).uniform([0, 0], SIZE, size=(40, 2))
+        assert isinstance(found(at), NotMeasured)
+
+
+def test_too_few_heads_are_told() -> None:
+    refused = found(heads()[:9])
+    assert refused == NotMeasured("16 heads of the panel's rows are needed, the network is sure of 9")
+
+
+def test_a_hidden_end_of_a_row_is_refused() -> None:
+    assert isinstance(found(np.delete(heads(), [0, 11], axis=0)), NotMeasured)
+
+
+def test_rows_of_another_spacing_are_refused() -> None:
+    rows = {
+        "low": {"first": [30, 30], "last": [830, 30], "heads": 11},
+        "high": {"first": [30, 250], "last": [830, 250], "heads": 9},  # a lower panel: no camera stretches it so
+    }
+    lower = Panel.model_validate(PANEL.model_dump() | {"rows": rows})
+    refused = found(heads(lower, turn=(20.0, -8.0, 3.0)))
+    assert isinstance(refused, NotMeasured)
+
+
+def test_a_mirrored_photo_and_a_turned_one_are_refused() -> None:
+    rows = {"low": PANEL.rows["low"], "high": Row(first=(230, 590), last=(830, 590), heads=7)}
+    uneven = PANEL.model_copy(update={"rows": rows})  # the mirrored photo of even rows looks like a photo of them
+    at = heads(uneven)
+    assert isinstance(found(at, uneven), dict)
+    assert isinstance(found(at * np.array([-1, 1]) + np.array([SIZE[0], 0]), uneven), NotMeasured)
+    assert isinstance(found(np.array(SIZE) - at, uneven), NotMeasured)
+
+
+def test_a_row_that_goes_on_beyond_the_panel_is_refused() -> None:
+    """Two rows of even pitch with one more head at each end: shifted by one they fit as well."""
+    rows = {
+        "low": {"first": [30, 30], "last": [830, 30], "heads": 11},
+        "high": {"first": [30, 590], "last": [830, 590], "heads": 11},
+    }
+    even = Panel.model_validate(PANEL.model_dump() | {"rows": rows})
+    more = [[x, y] for y in (30, 590) for x in (-50, 910)]
+    assert isinstance(found(heads(even), even), dict)
+    refused = found(np.concatenate([heads(even), seen(more)]), even)
+    assert refused == NotMeasured("two ways to take the heads for those of the panel's rows fit about as well")
+
+
+def test_a_panel_without_two_rows_has_no_heads_to_find() -> None:
+    one = PANEL.model_copy(update={"rows": {"low": PANEL.rows["low"]}})
+    assert found(heads(), one) == NotMeasured("the build sheet names fewer than two rows of heads on the panel")
+
+
+# --- heads in the network's map --------------------------------------------------------------------------------------
+
+
+def maps_of(discs: list[tuple[float, float, float]], surface: str = "bare_metal", ground: str = "paint") -> NetworkMaps:
+    """Sure maps 100 × 80 cells of 6.25 px: discs (x, y, radius, px) of one surface on another."""
+    manifest = read_manifest(shipped_weights())
+    y, x = (np.mgrid[0:80, 0:100] + 0.5) * 6.25
+    head = np.zeros((80, 100), np.float32)
+    for at_x, at_y, radius in discs:
+        head = np.maximum(head, np.clip((radius + 3.125 - np.hypot(x - at_x, y - at_y)) / 6.25, 0, 1))
+    surfaces = np.zeros((len(manifest.surfaces), 80, 100), np.float32)
+    surfaces[manifest.surfaces.index(ground)] = 1 - head
+    surfaces[manifest.surfaces.index(surface)] += head
+    none = np.zeros((1, 80, 100), np.float32)
+    return NetworkMaps(none, {}, surfaces, none, {}, 1.0, 6.25)
+
+
+def test_heads_are_small_round_patches_of_bare_metal_in_paint() -> None:
+    manifest = read_manifest(shipped_weights())
+    discs = [(100.0, 90.0, 12.0), (203.0, 91.5, 14.0), (300.0, 300.0, 13.0)]
+    centres = find_heads(maps_of(discs), manifest, SETTINGS)
+    assert np.array(sorted(centres)) == pytest.approx(np.array(discs)[:, :2], abs=1.0)  # a sixth of a cell
+    assert find_heads(maps_of([(300.0, 250.0, 120.0)]), manifest, SETTINGS) == ()  # a panel of bare metal
+    assert find_heads(maps_of([(0.0, 250.0, 14.0)]), manifest, SETTINGS) == ()  # cut off by the photo's edge
+    assert find_heads(maps_of(discs, ground="tyre"), manifest, SETTINGS) == ()
+    assert find_heads(maps_of(discs, surface="lamp"), manifest, SETTINGS) == ()
+
+
+def test_a_network_with_a_class_for_fasteners_is_asked_for_that() -> None:
+    manifest = read_manifest(shipped_weights())
+    taught = manifest.model_copy(
+        update={"surfaces": tuple("fastener" if name == "lamp" else name for name in manifest.surfaces)}
+    )
+    discs = [(100.0, 90.0, 12.0)]
+    assert len(find_heads(maps_of(discs, surface="lamp"), taught, SETTINGS)) == 1
+    assert find_heads(maps_of(discs), taught, SETTINGS) == ()
+    blind = manifest.model_copy(update={"surfaces": tuple(name + "_" for name in manifest.surfaces)})
+    assert find_heads(maps_of(discs), blind, SETTINGS) == ()
