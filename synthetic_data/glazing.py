@@ -32,6 +32,7 @@ TINTS = np.array([(0.90, 0.93, 0.91), (0.84, 0.90, 0.86), (0.78, 0.80, 0.80), (0
 WAVES_RAD = 0.0012  # unevenness of old flat glass
 AROUND = 192  # directions that light the dirt on a pane
 WIPED_M = (0.10, 0.43)  # reach of a wiper blade from its pivot
+ROW = 1024  # places sampled at a time
 PIVOT_M = 0.25  # from the middle of the windscreen
 
 
@@ -48,11 +49,12 @@ def glaze(
 
     `emitter` is the Mitsuba environment; `seed` sets the glass and its dirt and should be the vehicle's own.
     """
-    pane, place, depth, toward = _met(view, panes, exposure)
-    row, column = np.nonzero(pane >= 0)
-    if not len(row):
+    index, which, depth, toward = _met(view, panes, exposure)
+    if not len(index):
         return exposure, doubtful
-    which, point, way = pane[row, column], place[row, column], toward[row, column]
+    row, column = np.divmod(index, exposure.width)
+    point = view.origin + toward * depth[:, None]
+    way = toward / np.linalg.norm(toward, axis=1, keepdims=True)
     normals = np.stack([_normal(one) for one in panes])[which]
     from_outside = (way * normals).sum(1) < 0
     facing = np.where(from_outside[:, None], normals, -normals)
@@ -77,10 +79,14 @@ def glaze(
     radiance = exposure.radiance.copy()
     radiance[row, column] = through * (1 - dirt)[:, None] + glow * dirt[:, None]
 
-    covered = pane >= 0
+    covered = np.zeros(exposure.radiance.shape[:2], bool)
+    covered[row, column] = True
     sides = np.array([{"left": 1, "right": 2}.get(one.side or "", 0) for one in panes], np.uint8)
-    side = exposure.side.copy()
-    side[covered] = sides[which]
+    side, before = exposure.side.copy(), exposure.depth_m
+    side[row, column] = sides[which]
+    if before is not None:
+        before = before.copy()
+        before[row, column] = depth
     glazed = replace(
         exposure,
         radiance=radiance,
@@ -88,7 +94,7 @@ def glaze(
         zone=np.where(covered, np.uint8(0), exposure.zone),
         side=side,
         cues=_without(exposure.cues, covered),
-        depth_m=None if exposure.depth_m is None else np.where(covered, depth, exposure.depth_m).astype(np.float32),
+        depth_m=before,
     )
     return glazed, _without(doubtful, covered)
 
@@ -99,29 +105,26 @@ def _without(masks: dict[str, Array], covered: Array) -> dict[str, Array]:
 
 
 def _met(view: View, panes: Sequence[Part], exposure: Exposure) -> tuple[Array, Array, Array, Array]:
-    """Number of the pane in front of all else in each pixel or -1, the place (h, w, 3) and its depth, and the ray."""
+    """Of the pixels that a pane covers: index into the picture (n,), pane, distance along the ray, direction (n, 3)."""
     height, width = exposure.height, exposure.width
-    reach = math.tan(math.radians(view.field_of_view_deg) / 2)
-    x = ((np.arange(width) + 0.5) / width * 2 - 1) * reach
-    y = ((np.arange(height) + 0.5) / height * 2 - 1) * reach * height / width
-    basis = view.basis()
-    toward = np.stack([*np.meshgrid(x, y), np.ones((height, width))], -1) @ basis
-    length = np.linalg.norm(toward, axis=-1)
-    unit = toward / length[..., None]
     if not panes:
-        return np.full((height, width), -1), unit, length, unit
-    start, way = (
-        np.broadcast_to(v, (height * width, 3)).astype(np.float32).T.copy() for v in (view.origin, unit.reshape(-1, 3))
+        return np.zeros(0, int), np.zeros(0, int), np.zeros(0), np.zeros((0, 3))
+    reach = math.tan(math.radians(view.field_of_view_deg) / 2)
+    x = (((np.arange(width) + 0.5) / width * 2 - 1) * reach).astype(np.float32)
+    y = (((np.arange(height) + 0.5) / height * 2 - 1) * reach * height / width).astype(np.float32)
+    right, down, forward = view.basis().astype(np.float32)
+    toward = x[:, None] * right + (y[:, None] * down + forward)[:, None]  # (h, w, 3), 1 long along the camera's axis
+    way = toward.reshape(-1, 3).T.copy()
+    origin = [mi.Float(float(axis)) for axis in view.origin]
+    hit = bare_scene([one.patch for one in panes]).ray_intersect_preliminary(
+        mi.Ray3f(mi.Point3f(*origin), mi.Vector3f(*map(mi.Float, way)))
     )
-    ray = mi.Ray3f(mi.Point3f(*map(mi.Float, start)), mi.Vector3f(*map(mi.Float, way)))
-    hit = bare_scene([one.patch for one in panes]).ray_intersect_preliminary(ray)
-    far = np.array(hit.t).reshape(height, width).astype(np.float64)
+    depth = np.array(hit.t)
+    behind = np.inf if exposure.depth_m is None else exposure.depth_m.ravel()
+    index = np.flatnonzero(np.isfinite(depth) & (depth < behind))
     first = np.cumsum([2 * (one.patch.points.shape[0] - 1) * (one.patch.points.shape[1] - 1) for one in panes])
-    owner = np.searchsorted(first, np.array(hit.prim_index).reshape(height, width), side="right")
-    depth = np.where(np.isfinite(far), far, np.inf) / length
-    behind = np.full((height, width), np.inf) if exposure.depth_m is None else exposure.depth_m
-    pane = np.where(np.isfinite(depth) & (depth < behind), owner, -1)
-    return pane, view.origin + unit * np.where(np.isfinite(far), far, 0.0)[..., None], depth, unit
+    pane = np.searchsorted(first, np.array(hit.prim_index)[index], side="right")
+    return index, pane, depth[index], way[:, index].T.astype(np.float64)
 
 
 def _normal(pane: Part) -> Array:
@@ -166,8 +169,10 @@ def _dirt(pane: Part, point: Array, grime: Grime, seed: int) -> Array:
     up = np.cross(normal, across)
     u, v = point @ across, point @ up
     low, high = (corners @ np.stack([across, up], 1)).min(axis=0), (corners @ np.stack([across, up], 1)).max(axis=0)
-    film = 1 + 0.35 * sample(1.2, seed, u[None], v[None], 0.006, 0.004)[0]
-    streak = np.clip(sample(0.8, seed + 1, u[None], v[None] * 0.12, 0.006, 0.004)[0] - 0.5, 0, 2)
+    rows = -(-len(u) // ROW), ROW  # OpenCV takes no row as long as a pane has pixels
+    u_rows, v_rows = np.resize(u, rows), np.resize(v, rows)
+    film = 1 + 0.35 * sample(1.2, seed, u_rows, v_rows, 0.006, 0.004).ravel()[: len(u)]
+    streak = np.clip(sample(0.8, seed + 1, u_rows, v_rows * 0.12, 0.006, 0.004).ravel()[: len(u)] - 0.5, 0, 2)
     edge = np.minimum.reduce([u - low[0], high[0] - u, v - low[1], high[1] - v])
     ledge = np.exp(-np.maximum(edge, 0) / 0.018) + 0.7 * np.exp(-np.maximum(v - low[1], 0) / 0.05)
     dust = 0.03 + 0.35 * min(grime.dust, 1.0)
