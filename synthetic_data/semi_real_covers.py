@@ -408,7 +408,7 @@ def black_touch_up(place: Place, surface: Surface, rng: np.random.Generator) -> 
     field = clouds(rng, place, max(2.5 * place.breadth, 12), 3)
     if surface.kind in ("panel", "shut", "black_part"):
         distance, uneven, _ = _patch(place, rng, 0.3, 0.6)
-        patch = smoothstep(0.25, 0.4, np.exp(-distance) + 0.1 * uneven) * _border(place)
+        patch = smoothstep(0.25, 0.4, (np.exp(-distance) + 0.1 * uneven) * _fading(place, surface, rng))
     else:
         patch = _inside(place) * smoothstep(-1.2, -0.6, field)
     gloss = rng.uniform(0.1, 0.9)  # brushed on as thick, or as thin, as paint of the body's colour

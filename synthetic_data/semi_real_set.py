@@ -68,7 +68,7 @@ class Edited:
 class SemiReal:
     """What came of making a set: photos in it, marked photos used, and those that are missing or another version.
 
-    `unseen`: edits left out this time because nothing that was drawn could be seen.
+    `unseen`: edits left out this time because in them, or in their counterparts, nothing that was drawn could be seen.
     """
 
     photos: int
@@ -79,7 +79,7 @@ class SemiReal:
 
 
 def edits_of(photo: MarkedPhoto, turns: int) -> Iterator[Edit]:
-    """Every edit of a photo: each mark, each cue that its surface can show and the photo does not, both ways."""
+    """Every edit of a photo: each mark, each cue its surface can show and the photo does not, both ways in turn."""
     for cue, (kinds, _) in CUES.items():
         if cue in photo.already:
             continue
@@ -228,24 +228,26 @@ def _write_edits(out: Path, data: bytes, photo: MarkedPhoto, seed: int, turns: i
         raise BatchError(photo.file, f"it is not {photo.width}x{photo.height} as marked", "mend the marks")
     body = body_albedo(picture, photo)
     records, unseen = [], 0
-    for edit in edits_of(photo, turns):
-        edited = draw_edit(picture, photo, edit, body, _rng(seed, photo, edit))
-        if edited is None:
-            unseen += 1
+    edits = edits_of(photo, turns)
+    for pair in zip(edits, edits, strict=True):
+        cue, innocent = (draw_edit(picture, photo, edit, body, _rng(seed, photo, edit)) for edit in pair)
+        if cue is None or innocent is None:  # one alone would tell what the place shows
+            unseen += 2
             continue
-        name = f"{Path(photo.file).stem}_{edit.name}.jpg"
-        (out / "images" / name).write_bytes(save_like(edited.picture, data))
-        annotations = [] if edit.innocent else annotate(edited.mask, GROUP_GAP, MOST_ANNOTATIONS)
-        records.append(
-            {
-                "file": name,
-                "width": photo.width,
-                "height": photo.height,
-                "labels": {**_labels(photo, edit, edited), "split": photo.split},
-                "annotations": [{"cue": edit.cue, **annotation} for annotation in annotations],
-                "camera": {"photo": photo.file, "mark": edit.mark, "drawn": edited.drawn},
-            }
-        )
+        for edit, edited in zip(pair, (cue, innocent), strict=True):
+            name = f"{Path(photo.file).stem}_{edit.name}.jpg"
+            (out / "images" / name).write_bytes(save_like(edited.picture, data))
+            annotations = [] if edit.innocent else annotate(edited.mask, GROUP_GAP, MOST_ANNOTATIONS)
+            records.append(
+                {
+                    "file": name,
+                    "width": photo.width,
+                    "height": photo.height,
+                    "labels": {**_labels(photo, edit, edited), "split": photo.split},
+                    "annotations": [{"cue": edit.cue, **annotation} for annotation in annotations],
+                    "camera": {"photo": photo.file, "mark": edit.mark, "drawn": edited.drawn},
+                }
+            )
     return records, unseen
 
 
