@@ -10,6 +10,7 @@ from models.augment import (
     SURFACE,
     UNKNOWN_CLASS,
     Augmentation,
+    RandomFilter,
     SideFlip,
     training_augmentation,
 )
@@ -98,3 +99,32 @@ def test_what_comes_in_from_outside_the_photo_is_unknown() -> None:
 def test_a_hue_shift_that_makes_another_paint_is_refused() -> None:
     with pytest.raises(ValidationError):
         Augmentation(hue_deg=30)
+
+
+def test_a_random_filter_is_a_convolution_at_the_photos_own_contrast() -> None:
+    # reference: scipy.ndimage.correlate, channel by channel
+    from scipy.ndimage import correlate
+
+    photo = np.random.default_rng(3).integers(60, 190, (40, 50, 3)).astype(np.uint8)
+    kernel = np.random.default_rng(4).normal(0, 1, (3, 3, 3, 3)).astype(np.float32)
+    filtered = np.stack(
+        [sum(correlate(photo[..., i].astype(float), kernel[o, i], mode="mirror") for i in range(3)) for o in range(3)],
+        axis=-1,
+    )
+    expected = (filtered - filtered.mean()) / filtered.std() * photo.std() + photo.mean()
+    changed = RandomFilter(p=1).apply(photo, kernel, 0.6)
+    assert np.abs(changed - np.clip(0.4 * photo + 0.6 * expected, 0, 255)).max() < 1.01
+
+
+def test_a_random_filter_keeps_places_of_one_colour_alike() -> None:
+    photo, _ = labelled()
+    chain = A.Compose([RandomFilter(p=1)])
+    changed_at_all = 0
+    for seed in range(8):
+        chain.set_random_seed(seed)
+        changed = chain(image=photo)["image"].astype(int)
+        plain = np.ones(photo.shape[:2], bool)
+        plain[56:84, 96:134] = False  # near the red field
+        assert (changed[plain] == changed[0, 0]).all()
+        changed_at_all += bool((changed != photo).any())
+    assert changed_at_all == 8
