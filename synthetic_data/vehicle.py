@@ -16,7 +16,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.configuration import Config, load, shipped
-from synthetic_data import engine_bay
+from synthetic_data import engine_bay, fittings
 from synthetic_data.geometry import (
     MIRROR_Y,
     Patch,
@@ -37,6 +37,7 @@ from synthetic_data.geometry import (
     tube,
     turned,
 )
+from synthetic_data.pressings import Pressings, Relief, inner_door, pressed
 
 Kind = Literal["sheet", "shut", "seal", "fastener", "seam", "hidden", "other"]
 Range = tuple[float, float]
@@ -173,8 +174,9 @@ class Builder:
         self.fastener_kind = str(rng.choice(["hex", "hex", "dome", "socket"]))
         self.x_seam = self.door_rear - draw((0.10, 0.18))
         self.flip_details = bool(rng.integers(2))
-        self.bay_rng = rng.spawn(1)[0]  # what only an open bonnet shows changes nothing else
+        self.bay_rng, self.fitting_rng = rng.spawn(2)  # what only an open bonnet shows changes nothing else
         self.bonnet_angle = float(np.radians(self.bay_rng.uniform(48, 62)))
+        self.pressings = Pressings.draw(self.fitting_rng)
 
     # --- bookkeeping -----------------------------------------------------------------------------------------
 
@@ -266,6 +268,8 @@ class Builder:
         self.wheels()
         self.cabin()
         self.trim()
+        fittings.cab(self)
+        fittings.outside(self)
         if "bonnet" in self.open_doors:
             engine_bay.fit_out(self)
         return Vehicle(
@@ -292,6 +296,7 @@ class Builder:
         rows: int = 26,
         columns: int = 40,
         edges: str = "tblr",
+        relief: Relief | None = None,
     ) -> Patch:
         """A flat side panel between x0 > x1, from the sill (or the wheel arch) to `top`, edges folded in."""
         x = np.linspace(x0, x1, columns)
@@ -301,7 +306,9 @@ class Builder:
             low = np.maximum(low, np.where(reach > 0, self.axle_z + np.sqrt(np.maximum(reach, 0)), 0))
         upper = np.stack([x, np.full(columns, self.y), np.full(columns, top)], 1)
         lower = np.stack([x, np.full(columns, self.y), low], 1)
-        return rolled_edges(self.waved(loft(upper, lower, rows, bulge=self.bulge)), 0.004, 0.018, edges=edges)
+        sheet = self.waved(loft(upper, lower, rows, bulge=self.bulge))
+        sheet = sheet if relief is None else pressed(sheet, relief, (0, 1, 0))
+        return rolled_edges(sheet, 0.004, 0.018, edges=edges)
 
     def waved(self, surface: Patch) -> Patch:
         """The unevenness of hand-finished sheet: a few tenths of a millimetre over some decimetres."""
@@ -747,6 +754,7 @@ class Builder:
         xb = self.door_front + 0.30
         left = line((self.x_front - 0.02, half - g, self.z_wing + 0.012), (xb, half - g, self.z_wing + 0.030), 36)
         bonnet = self.waved(loft(left * [1, -1, 1], left, 30, bulge=self.bonnet_bulge))
+        bonnet = pressed(bonnet, self.pressings.bonnet(self.x_front, xb), (0, 0, 1))
         first_site = len(self.sites)
         skin = rolled_edges(bonnet, 0.010, 0.03)
         lift = self.bonnet_lift() if "bonnet" in self.open_doors else np.eye(4)
@@ -878,13 +886,7 @@ class Builder:
             panel="screen_frame",
             both=True,
         )
-        for sign in (-1, 1):
-            arm = (
-                np.array([[0.0, 0.15 * sign, 0.03], [-0.1, 0.13 * sign, 0.18], [-0.19, 0.1 * sign, 0.32]])
-                + base
-                + [0.03, 0.25 * sign, 0]
-            )
-            self.add(f"wiper{sign}", tube(resample(arm, 14), 0.006), "black_part", None, "black")
+        fittings.wipers(self, base, v, np.cross(u, v))
 
     def doors(self) -> None:
         y, g = self.y, self.gap
@@ -894,18 +896,16 @@ class Builder:
             first = len(self.parts)
             first_site = len(self.sites)
             panel = f"door_{side}"
-            lower = rolled_edges(
-                self.waved(
-                    loft(
-                        line((x0, y, self.z_belt), (x1, y, self.z_belt), 36),
-                        line((x0, y, self.z_sill + 0.01), (x1, y, self.z_sill + 0.01), 36),
-                        26,
-                        bulge=self.bulge,
-                    )
-                ),
-                0.004,
-                0.045,
+            sheet = self.waved(
+                loft(
+                    line((x0, y, self.z_belt), (x1, y, self.z_belt), 36),
+                    line((x0, y, self.z_sill + 0.01), (x1, y, self.z_sill + 0.01), 36),
+                    26,
+                    bulge=self.bulge,
+                )
             )
+            relief = self.pressings.side(x0, x1, self.z_belt, self.z_sill)
+            lower = rolled_edges(pressed(sheet, relief, (0, 1, 0)), 0.004, 0.045)
             self.add("door_skin", lower, "paint", "tub_side", "body", "sheet", panel=panel, side="left")
             upper_h = self.z_roof - 0.09 - self.z_belt
             m = self.pillar * 0.75
@@ -926,9 +926,10 @@ class Builder:
                 line((x0 - 0.03, y - 0.05, self.z_sill + 0.04), (x1 + 0.03, y - 0.05, self.z_sill + 0.04), 14),
                 14,
             )
+            stamped = inner_door(x0 - 0.03, x1 + 0.03, self.z_sill + 0.04, self.z_belt)
             self.add(
                 "door_inner",
-                inner,
+                pressed(inner, stamped, (0, 1, 0)),
                 "paint",
                 "door_shut",
                 "body",
@@ -993,6 +994,7 @@ class Builder:
                 side="left",
                 panel=panel,
             )
+            fittings.door(self, x0, x1)
             self._finish_door(side, first, first_site)
             if side not in self.open_doors:
                 first, first_site = len(self.parts), len(self.sites)
@@ -1003,14 +1005,7 @@ class Builder:
 
     def _finish_door(self, side: str, first: int, first_site: int) -> None:
         """Open the door, or mirror it: it was built closed on the left."""
-        matrix = np.eye(4)
-        if side in self.open_doors:
-            pivot = np.array([self.door_front + 0.004, self.y + 0.012, 0.0])
-            c, s = np.cos(-self.door_angle), np.sin(-self.door_angle)
-            matrix[:2, :2] = [[c, -s], [s, c]]
-            matrix[:3, 3] = pivot - matrix[:3, :3] @ pivot
-        if side == "right":
-            matrix = MIRROR_Y @ matrix
+        matrix = self._door_turn(side)
         self.parts[first:] = [
             replace(p, patch=p.patch.moved(matrix), side=side, name=f"{p.name}.{side}", group=f"{p.group}.{side}")
             for p in self.parts[first:]
@@ -1025,6 +1020,16 @@ class Builder:
             )
             for s in self.sites[first_site:]
         ]
+
+    def _door_turn(self, side: str) -> Points:
+        """The 4 × 4 map from the closed left door to this side's door as it stands."""
+        matrix = np.eye(4)
+        if side in self.open_doors:
+            pivot = np.array([self.door_front + 0.004, self.y + 0.012, 0.0])
+            c, s = np.cos(-self.door_angle), np.sin(-self.door_angle)
+            matrix[:2, :2] = [[c, -s], [s, c]]
+            matrix[:3, 3] = pivot - matrix[:3, :3] @ pivot
+        return MIRROR_Y @ matrix if side == "right" else matrix
 
     def _aperture(self) -> None:
         """The door opening: shut faces all the way round as one folded sweep, the body's seal on its inner flange."""
@@ -1079,6 +1084,7 @@ class Builder:
             )
             if panel_side not in self.open_doors:
                 continue
+            fittings.check_strap(self, panel_side, self._door_turn(panel_side))
             m = mirror[1, 1]
             for k, z in enumerate(np.linspace(z0 + 0.15, self.z_belt + 0.1, 4)):
                 self.site(
@@ -1127,8 +1133,9 @@ class Builder:
         post = self.side_panel(x1, self.x_seam + seam_half - 0.0005, self.z_belt, columns=14, edges="tbl")
         self.add("b_post_skin", post, "paint", "tub_side", "body", "sheet", panel="tub_left", both=True)
         side = self.side_panel(
-            self.x_seam - seam_half + 0.0005, self.x_rear, self.z_belt, arch_at=self.rear_axle, columns=60, edges="tbr"
-        )
+            self.x_seam - seam_half + 0.0005, self.x_rear, self.z_belt, arch_at=self.rear_axle, columns=60, edges="tbr",
+            relief=self.pressings.side(self.x_seam, self.x_rear, self.z_belt, self.z_sill),
+        )  # fmt: skip
         self.add("tub_side", side, "paint", "tub_side", "body", "sheet", panel="tub_left", both=True)
         self.seam(
             "tub_seam",
@@ -1224,6 +1231,7 @@ class Builder:
             50,
         )
         roof = self.waved(loft(roof_line * [1, -1, 1], roof_line, 40, bulge=0.05))
+        roof = pressed(roof, self.pressings.roof(self.screen_top_x, cab_rear, y), (0, 0, 1))
         self.add("roof", rolled_edges(roof, 0.02, 0.03), "paint", "roof", "body", "sheet", panel="roof")
         self.site(
             "roof.site",
@@ -1321,7 +1329,7 @@ class Builder:
         )
         self.add(
             "tailgate",
-            rolled_edges(self.waved(face), 0.004, 0.03),
+            rolled_edges(pressed(self.waved(face), self.pressings.tailgate(gate / 2, zs, zb), (-1, 0, 0)), 0.004, 0.03),
             "paint",
             "tub_rear",
             "body",
@@ -1739,11 +1747,6 @@ class Builder:
             np.array([0, 0, 1.0]),
         )
         self.add("dash", dash, "interior", None, "trim")
-        for k in range(3):
-            dial = turned(np.array([[0, 0.004], [0.035, 0.004], [0.042, 0.008], [0.046, 0.0]]), 22).moved(
-                placed((self.door_front - 0.16, 0.30 + 0.1 * k, self.z_belt - 0.10), z=(-1, 0, 0.2))
-            )
-            self.add(f"dial{k}", dial, "interior", None, "dial")
         wheel_side = 1.0 if self.flip_details else -1.0
         centre = np.array([self.door_front - 0.36, wheel_side * 0.36, self.z_belt + 0.02])
         ring = np.stack(
@@ -1800,12 +1803,6 @@ class Builder:
                 None,
                 "seat",
             )
-        for k, dy in enumerate((0.0, 0.08, 0.16)):
-            pedal = [
-                p.moved(placed((self.door_front - 0.02, wheel_side * (0.26 + dy), zs + 0.14), z=(-1, 0, 0.4)))
-                for p in box((0.06, 0.05, 0.012), 0.003)
-            ]
-            self.add(f"pedal{k}", pedal, "interior", None, "black")
         lever = np.array(
             [
                 [self.door_front - 0.25, 0.02, zs + 0.02],

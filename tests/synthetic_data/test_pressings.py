@@ -1,0 +1,59 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from synthetic_data.geometry import line, loft
+from synthetic_data.pressings import EDGE_M, STEP_M, Pressings, inner_door, pressed
+
+STYLES = ("plain", "line", "double", "panel")
+SHEET = loft(line((0.9, 0.8, 1.0), (0.0, 0.8, 1.0), 12), line((0.9, 0.8, 0.4), (0.0, 0.8, 0.4), 12), 8)
+
+
+def tools(sides: str) -> Pressings:
+    return Pressings(sides, (-0.24, 0.24), 5, 0.006)
+
+
+@pytest.mark.parametrize("sides", STYLES)
+def test_a_pressing_fades_before_the_edges_and_is_as_high_as_its_tool(sides: str) -> None:
+    relief = tools(sides).side(0.9, 0.0, 1.0, 0.4)
+    made = pressed(SHEET, relief, (0, 1, 0))
+    points = made.points
+    proud = points[..., 1] - 0.8
+    x, z = points[..., 0], points[..., 2]
+    at_edge = (x < EDGE_M / 2) | (x > 0.9 - EDGE_M / 2) | (z > 0.95) | (z < 0.45)
+    assert np.abs(proud[at_edge]).max() < 1e-4
+    if sides == "plain":
+        assert made is SHEET
+        return
+    assert np.sign(proud[np.unravel_index(np.argmax(np.abs(proud)), proud.shape)]) == (-1 if sides == "panel" else 1)
+    assert np.abs(proud).max() == pytest.approx({"double": 0.0042}.get(sides, 0.006), rel=0.08)
+    assert np.abs(np.diff(z[:, 0])).max() <= STEP_M + 1e-9
+    # the outline stays where it was: neighbours still meet
+    for end in (0, -1):
+        assert points[end, [0, -1]] == pytest.approx(SHEET.points[end, [0, -1]])
+
+
+def test_ribs_of_bonnet_and_roof_run_along_the_vehicle() -> None:
+    flat = loft(line((1.8, -0.6, 1.0), (0.6, -0.6, 1.0), 20), line((1.8, 0.6, 1.0), (0.6, 0.6, 1.0), 20), 20)
+    made = pressed(flat, tools("line").bonnet(1.8, 0.6), (0, 0, 1)).points
+    middle = made[np.abs(made[..., 0] - 1.2) < 0.05]
+    assert middle[np.abs(np.abs(middle[:, 1]) - 0.24) < 0.01, 2].min() > 1.005
+    assert np.abs(middle[np.abs(middle[:, 1]) < 0.1, 2] - 1.0).max() < 1e-6
+    roof = tools("line").roof(1.8, 0.6, 0.6)(flat.points)
+    assert roof.max() == pytest.approx(0.006, rel=0.2) and roof.min() >= 0
+
+
+def test_an_inner_skin_is_stamped_below_its_card() -> None:
+    relief = inner_door(0.9, 0.0, 0.4, 1.0)
+    z = np.linspace(0.4, 1.0, 61)
+    column = np.stack([np.full(61, 0.45), np.full(61, 0.75), z], 1)
+    depth = relief(column)
+    assert depth[(z > 0.44) & (z < 0.47)].min() > 0.006
+    assert np.abs(depth[z > 0.55]).max() < 1e-6
+
+
+def test_the_tools_are_drawn_from_the_generator_alone() -> None:
+    first, again = (Pressings.draw(np.random.default_rng(5)) for _ in range(2))
+    assert first == again
+    assert {Pressings.draw(np.random.default_rng(k)).sides for k in range(40)} == set(STYLES)
