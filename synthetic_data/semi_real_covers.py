@@ -430,7 +430,7 @@ def shadow(place: Place, surface: Surface, rng: np.random.Generator) -> list[Lay
     line = place.along * np.cos(turn) + place.across * np.sin(turn)
     at = np.percentile(line[place.inside], rng.uniform(30, 70))
     soft = max(rng.uniform(0.02, 0.12) * place.breadth, 1.2)
-    dark = smoothstep(-soft, soft, line - at + 0.3 * soft * clouds(rng, place, 20, 2)) * _soft(place, surface, rng)
+    dark = smoothstep(-soft, soft, line - at + 0.3 * soft * clouds(rng, place, 20, 2)) * _soft(place, surface, rng, 0.1)
     return [Layer(np.zeros_like(dark), np.zeros(3), 1 - rng.uniform(0.3, 0.55) * dark, _none(place))]
 
 
@@ -520,9 +520,9 @@ def open_seam(place: Place, surface: Surface, rng: np.random.Generator) -> list[
     return [_stain(place, cover * (place.along > 0) * (place.along < place.length), BLACK)]
 
 
-def _soft(place: Place, surface: Surface, rng: np.random.Generator) -> Array:
+def _soft(place: Place, surface: Surface, rng: np.random.Generator, uneven: float = 0.4) -> Array:
     """Fades where the surface goes on beyond a polygon; ends softly at the border of a strip or disc."""
-    return _inside(place) if surface.kind in ("rubber", "fastener", "seam") else _fading(place, surface, rng)
+    return _inside(place) if surface.kind in ("rubber", "fastener", "seam") else _fading(place, surface, rng, uneven)
 
 
 def _none(place: Place) -> Array:
