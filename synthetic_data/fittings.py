@@ -187,7 +187,7 @@ def cab(body: Builder) -> None:
         10,
     )
     body.add("levers", [*levers, tube(brake, 0.012, around=8)], "interior", None, "black")
-    body.add("lever_knobs", knobs, "interior", None, ("red", "amber", "black")[int(body.fitting_rng.integers(3))])
+    body.add("lever_knobs", knobs, "interior", None, ("red", "lining", "black")[int(body.fitting_rng.integers(3))])
     header_x, header_z = body.screen_top_x - 0.04, body.z_roof - 0.10
     visors = [
         p.moved(placed((header_x - 0.05, sign * 0.36, header_z), z=(0.25, 0, 1)))
@@ -255,7 +255,7 @@ def _flare(body: Builder, axle_x: float) -> Patch:
 
 
 def _disc(at: Vector, axis: Vector, profile: Points) -> Patch:
-    return turned(profile, 18).flipped().moved(placed(at, z=axis))
+    return turned(profile, 18 if profile[:, 0].max() < 0.03 else 36).flipped().moved(placed(at, z=axis))
 
 
 def _knob(at: Vector, size: Sequence[float]) -> list[Patch]:
