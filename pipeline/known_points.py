@@ -213,15 +213,10 @@ def _is_seen_by_a_camera(to_photo: Floats, plane: Floats, size_px: tuple[int, in
     tilt = math.degrees(math.atan2(abs(float(up[0])), -float(up[1])))
     if is_mirrored or tilt > settings.most_tilt_deg:
         return False
-    width, height = size_px
-    low, high = (value / FRAME_MM * max(size_px) for value in settings.focal_equivalent_mm)
-    for focal in np.geomspace(low, high, 12):
-        camera = np.array([[focal, 0, width / 2], [0, focal, height / 2], [0, 0, 1]])
-        one, two = (np.linalg.inv(camera) @ to_photo)[:, :2].T
-        lengths = float(np.linalg.norm(one)), float(np.linalg.norm(two))
-        if (
-            abs(float(one @ two)) <= settings.most_skew * lengths[0] * lengths[1]
-            and abs(math.log(lengths[0] / lengths[1])) <= settings.most_skew
-        ):
-            return True
-    return False
+    focal = np.geomspace(*settings.focal_equivalent_mm, 12) / FRAME_MM * max(size_px)
+    centred = to_photo[:2, :2] - np.outer(np.array(size_px) / 2, to_photo[2, :2])  # K is diag(f, f, 1) but for this
+    flat, deep = centred[None] / focal[:, None, None], to_photo[2, :2]
+    lengths = np.sqrt(np.square(flat).sum(axis=1) + np.square(deep))
+    product = (flat[:, :, 0] * flat[:, :, 1]).sum(axis=1) + deep[0] * deep[1]
+    is_square = np.abs(product) <= settings.most_skew * lengths.prod(axis=1)
+    return bool((is_square & (np.abs(np.log(lengths[:, 0] / lengths[:, 1])) <= settings.most_skew)).any())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
@@ -176,3 +177,36 @@ def test_a_network_with_a_class_for_fasteners_is_asked_for_that() -> None:
     assert find_heads(maps_of(discs), taught, SETTINGS) == ()
     blind = manifest.model_copy(update={"surfaces": tuple(name + "_" for name in manifest.surfaces)})
     assert find_heads(maps_of(discs), blind, SETTINGS) == ()
+
+
+def drawn(turn: tuple[float, float, float], radius_mm: float) -> NetworkMaps:
+    """What a network says that draws every head of the panel as it is: the share of each cell that it covers."""
+    finer, cell = 4, 6.25
+    rows, columns = (round(side / cell) for side in (SIZE[1], SIZE[0]))
+    picture = np.zeros((rows * finer, columns * finer), np.uint8)
+    for x, y in PANEL.heads.values():
+        angles = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+        rim = np.array([x, y]) + radius_mm * np.column_stack([np.cos(angles), np.sin(angles)])
+        # of 256 sub-pixels, whose first one's middle is 0
+        places = (seen(rim, turn=turn) / cell * finer - 0.5) * 256
+        cv2.fillPoly(picture, [places.round().astype(np.int32)], 1, shift=8)
+    head = picture.reshape(rows, finer, columns, finer).mean(axis=(1, 3)).astype(np.float32)
+    manifest = read_manifest(shipped_weights())
+    surfaces = np.zeros((len(manifest.surfaces), rows, columns), np.float32)
+    surfaces[manifest.surfaces.index("bare_metal")], surfaces[manifest.surfaces.index("paint")] = head, 1 - head
+    none = np.zeros((1, rows, columns), np.float32)
+    return NetworkMaps(none, {}, surfaces, none, {}, 1.0, cell)
+
+
+@pytest.mark.parametrize("turn", [(0.0, 0.0, 0.0), (25.0, 5.0, -4.0), (-20.0, -15.0, 8.0)])
+def test_from_the_map_to_the_decal(turn: tuple[float, float, float]) -> None:
+    """Heads of 20 mm across are three cells in this photo; those of 8 mm are one, and no cell is sure of them all."""
+    manifest = read_manifest(shipped_weights())
+    points = find_points(PANEL, find_heads(drawn(turn, 10.0), manifest, SETTINGS), SIZE, SETTINGS)
+    assert isinstance(points, dict) and len(points) == 20
+    corner = tuple(seen((DECAL.x_mm + 30, DECAL.y_mm - 40), turn=turn)[0])
+    measure = measure_decal(PANEL, DECAL, points, [corner], DECALS)
+    assert isinstance(measure, Measure)
+    assert measure.value == pytest.approx(50, abs=2 * measure.uncertainty) and measure.uncertainty < 3
+    small = find_points(PANEL, find_heads(drawn(turn, 4.0), manifest, SETTINGS), SIZE, SETTINGS)
+    assert isinstance(small, NotMeasured)
