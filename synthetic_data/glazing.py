@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 Array = npt.NDArray[Any]
 NORMAL_REFLECTANCE = 0.043  # of one surface of glass of index 1.52: ((n - 1) / (n + 1))²
 TINTS = np.array([(0.90, 0.93, 0.91), (0.84, 0.90, 0.86), (0.78, 0.80, 0.80), (0.88, 0.87, 0.82)])  # of light through
-WAVES_RAD = 0.0012  # unevenness of old flat glass
+WAVES_RAD = 0.002  # unevenness of old flat glass
 AROUND = 192  # directions that light the dirt on a pane
 WIPED_M = (0.10, 0.43)  # reach of a wiper blade from its pivot
 ROW = 1024  # places sampled at a time
@@ -58,7 +58,8 @@ def glaze(
     normals = np.stack([_normal(one) for one in panes])[which]
     from_outside = (way * normals).sum(1) < 0
     facing = np.where(from_outside[:, None], normals, -normals)
-    wave = WAVES_RAD * np.sin(point @ np.array([[31.0, 17.0, 9.0], [11.0, 23.0, 37.0], [5.0, 41.0, 19.0]]).T + seed % 7)
+    bends = np.array([[7.0, 4.0, 2.0], [3.0, 6.0, 9.0], [1.5, 9.0, 5.0]])  # rad/m
+    wave = WAVES_RAD * np.sin(point @ bends.T + seed % 7)
     facing = facing + wave
     facing /= np.linalg.norm(facing, axis=1, keepdims=True)
     cosine = np.clip(-(way * facing).sum(1), 0.0, 1.0)

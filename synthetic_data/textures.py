@@ -185,8 +185,8 @@ def _used(kind: str, albedo: Array, x: Array, y: Array, footprint_m: float, seed
         return mix(albedo, (0.11, 0.085, 0.055), drift * np.clip(0.5 + 0.5 * worn, 0, 0.8))
     if kind in ("gravel", "dirt"):
         albedo = albedo * (1 - 0.3 * track)[..., None]
-        grown = np.clip(drift * (1.2 + worn) - 0.15, 0, 0.75) * (beside > 0.3)
-        return mix(albedo, (0.06, 0.075, 0.03), grown)
+        grown = np.clip(drift * (0.8 + 0.7 * worn) - 0.05, 0, 0.6) * np.clip(beside / 0.15 - 1.2, 0, 1)
+        return mix(albedo, (0.075, 0.08, 0.045), grown)
     albedo = albedo * (1 - 0.14 * track * np.clip(0.6 + 0.5 * worn, 0, 1.4))[..., None]
     return mix(albedo, loose, 0.5 * drift * np.clip(0.5 + 0.5 * worn, 0, 1))
 
