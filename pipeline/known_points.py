@@ -1,10 +1,10 @@
 """Known points of a panel in a photo, from the network where it is sure: fastener heads, held against a sheet's rows.
 
-A network that has a class for fasteners shows heads as small round patches of it; one that has not still shows bare and
-zinc ones as bare metal. Which head is which is told by the rows of the build sheet: the ends of two rows fix a
-homography (Hartley and Zisserman 2004, Multiple View Geometry, 4.1), which the other heads must bear out and an
-ordinary camera must be able to give (Zhang 2000, A flexible new technique for camera calibration, equations 3 and 4).
-Where too few heads fit, or two ways fit about as well, there are no points: a reader's clicks take their place.
+A network that has a class for fasteners shows heads as small round patches of it; one that has not shows none, for what
+is small and of bare metal is mostly a worn spot. Which head is which the rows of the build sheet tell: the ends of two
+rows fix a homography (Hartley and Zisserman 2004, Multiple View Geometry, 4.1), which the other heads must bear out and
+an ordinary camera must be able to give (Zhang 2000, A flexible new technique for camera calibration, equations 3 and
+4). Where too few heads fit, or two ways fit about as well, there are no points: a reader's clicks take their place.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ FRAME_MM = 36.0  # long side of the frame to which focal lengths are equivalent 
 class PointSettings(Config):
     """When a patch is a head, and when heads are those of a panel (`known_points` in configs/colour.yaml)."""
 
-    surfaces: tuple[str, ...] = Field(min_length=1)
+    surface: str
     sure: float = Field(gt=0, lt=1)
     cells: tuple[int, int]
     most_aspect: float = Field(ge=1)
@@ -51,13 +51,12 @@ class PointSettings(Config):
 def find_heads(maps: NetworkMaps, manifest: Manifest, settings: PointSettings) -> tuple[Point, ...]:
     """Centres of fastener heads of which the network is sure, in pixels of the oriented photo, the surest first.
 
-    A head is a small, round patch of the first of `settings.surfaces` that the network knows, with paint around it.
+    A head is a small, round patch of `settings.surface` with paint around it; none for a network without that class.
     """
-    known = [name for name in settings.surfaces if name in manifest.surfaces]
-    if not known or "paint" not in manifest.surfaces:
+    if not {settings.surface, "paint"} <= set(manifest.surfaces):
         return ()
     # a rim of nothing: a patch at the photo's edge is cut off, and its rim is not paint
-    head, paint = (np.pad(maps.surfaces[manifest.surfaces.index(name)], 3) for name in (known[0], "paint"))
+    head, paint = (np.pad(maps.surfaces[manifest.surfaces.index(name)], 3) for name in (settings.surface, "paint"))
     count, labels, stats, _ = cv2.connectedComponentsWithStats((head >= settings.sure).astype(np.uint8), connectivity=8)
     around = np.ones((3, 3), np.uint8)
     heads: list[tuple[float, Point]] = []
@@ -123,11 +122,13 @@ def find_points(
     best = max(fits, key=lambda fit: (fit.heads, -fit.off_px))
     if any(fit.heads > best.heads - settings.margin_heads and fit.contradicts(best) for fit in fits):
         return NotMeasured("two ways to take the heads for those of the panel's rows fit about as well")
-    found = [(name, place) for name, place in zip(names, best.places, strict=True) if place >= 0]
-    whole = homography([panel.heads[name] for name, _ in found], [seen[place] for _, place in found])
-    if whole is None or not _is_seen_by_a_camera(whole, plane, size_px, settings):
+    # the ends alone gave the first homography: all heads give a better one, and that may find more of them
+    pairs = [(k, place) for k, place in enumerate(best.places) if place >= 0]
+    whole = homography(plane[[k for k, _ in pairs]], seen[[place for _, place in pairs]])
+    final = None if whole is None else _fit(whole, plane, panel, seen, size_px, settings)
+    if final is None or final.heads < least:
         return NotMeasured("no ordinary camera shows the panel's rows as they lie in the photo")
-    return {name: heads_px[place] for name, place in found}
+    return {name: heads_px[place] for name, place in zip(names, final.places, strict=True) if place >= 0}
 
 
 def _through(four_mm: Floats, four_px: Floats) -> Floats:
@@ -148,7 +149,7 @@ def _guesses(panel: Panel, seen: Floats, settings: PointSettings, long_side: int
 
 
 def _lines(seen: Floats, off_px: float) -> list[Places]:
-    """Heads on one line, in their order along it, the longest rows first; no row is part of another."""
+    """Heads on one line, in their order along it, the longest first; none lies mostly on a longer one, askew."""
     rows: set[frozenset[int]] = set()
     for i, j in combinations(range(len(seen)), 2):
         along = seen[j] - seen[i]
@@ -156,10 +157,12 @@ def _lines(seen: Floats, off_px: float) -> list[Places]:
         if length > 0:
             off = np.abs((seen - seen[i]) @ np.array([-along[1], along[0]])) / length
             rows.add(frozenset(np.flatnonzero(off <= off_px).tolist()))
-    longest = sorted((row for row in rows if len(row) >= 3), key=lambda row: (-len(row), sorted(row)))
-    whole = [row for k, row in enumerate(longest) if not any(row < other for other in longest[:k])]
+    kept: list[frozenset[int]] = []
+    for row in sorted(rows, key=lambda row: (-len(row), sorted(row))):
+        if len(row) >= 3 and not any(len(row & longer) > len(row) / 2 for longer in kept):
+            kept.append(row)
     ordered = []
-    for row in whole:
+    for row in kept:
         places = np.array(sorted(row), np.int64)
         centred = seen[places] - seen[places].mean(axis=0)
         ordered.append(places[np.argsort(centred @ np.linalg.svd(centred)[2][0])])

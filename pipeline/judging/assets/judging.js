@@ -639,7 +639,7 @@ function askPoint() {
   const placed = Object.keys(large.decal.points).length;
   byId("hint").textContent = point
     ? `${sheet.decals[large.decal.name].panel}: click its ${point.replaceAll("_", " ")} (${placed} placed, four are needed), or pass with K.`
-    : `${large.decal.isFound && !large.decal.corners.length ? `${placed} heads of the panel were found: look whether their marks sit on them, or click points yourself with Backspace. ` : ""}`
+    : `${large.decal.isFound && !large.decal.corners.length ? `${placed} heads of the panel were found; if their marks are off, press Backspace and click points instead. ` : ""}`
       + `Decal: click its ${corner} corner${large.decal.corners.length ? ", or pass with K" : ""}.`;
 }
 
