@@ -187,6 +187,17 @@ def test_a_fault_is_told_with_its_line_and_a_remedy(tmp_path: Path, text: str, l
     assert fault in caught.value.fault and caught.value.remedy
 
 
+def test_rows_of_heads_stand_for_named_points(tmp_path: Path) -> None:
+    badge = "decals:\n  badge: {panel: lid, x_mm: 1, y_mm: 1, width_mm: 9, height_mm: 9, tolerance_mm: 2}\n"
+    lid = "panels:\n  lid:\n    {label: Lid, zone: bonnet, metal: steel, rows: {"
+    low, high = "low: {first: [0, 10], last: [100, 10], heads: 5}", "high: {first: [0, 90], last: [90, 90], heads: 4}"
+    panel = read_build_sheet(written(tmp_path, f"{HEAD}{lid}{low}, {high}}}}}\n{badge}")).known_panels["lid"]
+    assert [panel.heads[f"low_{k}"] for k in range(1, 6)] == [(0, 10), (25, 10), (50, 10), (75, 10), (100, 10)]
+    assert panel.ends == ("low_1", "low_5", "high_1", "high_4")
+    with pytest.raises(ConfigError, match="fewer than four"):
+        read_build_sheet(written(tmp_path, f"{HEAD}{lid}{low}}}}}\n{badge}"))
+
+
 def test_a_circle_over_two_files_is_found(tmp_path: Path) -> None:
     written(tmp_path, "label: other\nrefines: family.yaml\n", "other.yaml")
     with pytest.raises(ConfigError, match="in a circle"):
