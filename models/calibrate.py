@@ -17,7 +17,6 @@ from scipy.stats import beta
 
 from models.predictions import LOGIT_EDGES, Predictions
 from pipeline.configuration import Config
-from pipeline.cues import cue_settings
 from pipeline.network import Calibration, Novelty, Scale, ShotTemperature
 from pipeline.records import CueRates
 
@@ -41,8 +40,7 @@ class Calibrated(Config):
 def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> Calibrated:
     """Fit scales, limits and rates on `predictions`.
 
-    `ordinary`: photos of ordinary vehicles, of which nobody knows the cues for sure; no limit lets one of them through,
-    but for those that screening does not judge, being called no vehicle, and for a cue that a photo is labelled with.
+    `ordinary`: photos of ordinary vehicles, of which nobody knows the cues for sure; no limit lets one of them through.
     Rates are of single photos at the limit, here of the photos that the limits were set on: replace them by those of
     other photos (`with_rates`) before anybody relies on them.
     """
@@ -53,18 +51,15 @@ def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> 
         scales[cue] = fit_platt(predictions.cue_scores[known, index], labels[known, index])
     probability = cue_probabilities(predictions, scales)
     limits = false_finding_limits(probability, labels, cues)
+    if ordinary is not None:
+        least = ordinary_limits(cue_probabilities(ordinary, scales), cues)
+        limits = {cue: max(limits[cue], least[cue]) for cue in cues}
     visible = np.array([np.nan if s.vehicle_visible is None else s.vehicle_visible for s in predictions.samples], float)
     seen = ~np.isnan(visible)
-    vehicle = fit_platt(predictions.vehicle[seen], visible[seen])
-    if ordinary is not None:
-        is_vehicle = expit(ordinary.vehicle * vehicle.scale + vehicle.offset) >= cue_settings().looking.least_vehicle
-        counts = is_vehicle[:, None] & (ordinary.labels != 1)
-        least = ordinary_limits(np.where(counts, cue_probabilities(ordinary, scales), 0.0), cues)
-        limits = {cue: max(limits[cue], least[cue]) for cue in cues}
     calibration = Calibration(
         cues=scales,
         shots=ShotTemperature(temperature=fit_temperature(predictions.shots, shot_indices(predictions))),
-        vehicle=vehicle,
+        vehicle=fit_platt(predictions.vehicle[seen], visible[seen]),
     )
     boxes = {cue: box_limit(predictions.cell_counts[i], scales[cue], limits[cue]) for i, cue in enumerate(cues)}
     return Calibrated(

@@ -1,5 +1,3 @@
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy.special import expit, softmax
@@ -108,17 +106,3 @@ def test_calibration_turns_wild_logits_into_probabilities_and_rates() -> None:
     assert rates.positives + rates.negatives == 500
     assert rates.sensitivity[0] < rates.sensitivity[1] < rates.sensitivity[2]
     assert other.limits == found.limits and other.rates != found.rates
-
-
-def test_ordinary_photos_that_are_not_judged_or_show_the_cue_raise_no_limit() -> None:
-    held_out, ordinary = made_predictions(400, seed=8), made_predictions(40, seed=9)
-    scores = np.full_like(ordinary.cue_scores, -9.0)
-    scores[0], scores[1, 0], scores[3, 0] = 9.0, 9.0, 3.0  # 0: no vehicle; 1: shows the cue; 3: an ordinary vehicle
-    samples = list(ordinary.samples)
-    samples[1] = replace(samples[1], cues={**samples[1].cues, "filler": 1})
-    samples[3] = replace(samples[3], cues={**samples[3].cues, "filler": None})
-    usual = replace(ordinary, cue_scores=scores, samples=tuple(samples))
-    plain, found = calibrate(held_out), calibrate(held_out, usual)
-    scale = plain.calibration.cues["filler"]
-    assert found.limits["filler"] == pytest.approx(expit(3 * scale.scale + scale.offset), abs=1e-5)
-    assert found.limits["masking_edge"] == plain.limits["masking_edge"]
