@@ -41,6 +41,7 @@ from synthetic_data.pressings import Pressings, Relief, inner_door, pressed
 
 Kind = Literal["sheet", "shut", "seal", "fastener", "seam", "hidden", "other"]
 Range = tuple[float, float]
+SEAT_REACH_M, SEAT_SHIFT_M = 0.04, 0.02  # how far from a rivet its sheet's points may be, aside and along
 
 
 class BodyFamily(Config):
@@ -475,7 +476,7 @@ class Builder:
             jitter = self.rng.normal(size=3) * 0.0006 * (1 - np.abs(np.asarray(out, float)))
             self.fastener(
                 f"{name}.{k}",
-                at + jitter,
+                self.seated(at + jitter, np.asarray(out, float), panel),
                 np.asarray(out, float),
                 kind="rivet",
                 radius=self.rivet,
@@ -498,6 +499,21 @@ class Builder:
                 side=side,
                 panel=panel,
             )
+
+    def seated(self, at: Points, out: Points, panel: str) -> Points:
+        """`at` moved along `out` onto the panel's sheet, which bulges, waves and pressings carry off the plain line."""
+        nearest, shift = SEAT_REACH_M, 0.0
+        for part in self.parts:
+            if part.kind != "sheet" or part.panel != panel:
+                continue
+            away = part.patch.points.reshape(-1, 3) - at
+            along = away @ out
+            aside = np.where(np.abs(along) < SEAT_SHIFT_M, np.linalg.norm(away - along[:, None] * out, axis=1), np.inf)
+            around = np.argsort(aside)[:4]
+            if aside[around[0]] < nearest:
+                weight = 1 / (aside[around] + 1e-4) ** 2
+                nearest, shift = float(aside[around[0]]), float(weight @ along[around] / weight.sum())
+        return np.asarray(at + shift * out)
 
     def welds(
         self, name: str, start: Vector, end: Vector, out: Vector, *, zone: str, panel: str, like: str, bulge: float

@@ -267,3 +267,36 @@ def test_outsides_are_out(family: str) -> None:
         if part.name in OUTWARD and facing(part) @ OUTWARD[part.name] < 0.7
     ]
     assert not wrong
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_rivets_sit_on_their_sheet_however_it_bulges_and_waves(family: str) -> None:
+    vehicle = built(family, 4)
+    sheets = [part for part in vehicle.parts if part.kind == "sheet" and max(part.patch.size_mm) > 100]
+    rivets = [part for part in vehicle.parts if part.kind == "fastener" and "rivets" in part.name]
+    assert len(rivets) > 40
+    for rivet in rivets:
+        foot = rivet.patch.points[-1].mean(axis=0)
+        out = rivet.patch.points[0].mean(axis=0) - foot
+        heights = [
+            height_over(foot, out / np.linalg.norm(out), part.patch.points.reshape(-1, 3)[part.patch.triangles()])
+            for part in sheets
+            if part.panel == rivet.panel
+        ]
+        assert min(heights, key=abs) == pytest.approx(-0.0005, abs=0.0005), rivet.name
+
+
+def height_over(point: Any, out: Any, triangles: Any) -> float:
+    """Signed distance of a point from triangles (n, 3, 3) along `out`, infinite where none lies there.
+
+    Source: Möller and Trumbore 1997, "Fast, minimum storage ray/triangle intersection".
+    """
+    first, second = triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]
+    across = np.cross(out, second)
+    determinant = (first * across).sum(axis=1)
+    hit = np.abs(determinant) > 1e-14
+    inverse, start = 1 / np.where(hit, determinant, 1), point - triangles[:, 0]
+    u, turned = inverse * (start * across).sum(axis=1), np.cross(start, first)
+    v, along = inverse * (turned @ out), inverse * (second * turned).sum(axis=1)
+    hit &= (u >= -1e-6) & (v >= -1e-6) & (u + v <= 1 + 1e-6)
+    return -float(min(along[hit], key=abs)) if hit.any() else np.inf
