@@ -157,7 +157,10 @@ def judged(measure: Measure) -> str:
     settings = colour_settings()
     if measure.unit != "dE00" or measure.cue not in settings.limit_delta_e00:
         return f"against {measure.text}" if measure.text else ""
-    return "differs" if is_finding(measure, settings) else "within what light and doubt allow"
+    if is_finding(measure, settings):
+        return "differs"
+    sure = measure.model_copy(update={"regions": ()})
+    return "differs, if the edge is one" if is_finding(sure, settings) else "within what light and doubt allow"
 
 
 MEASURED_NAMES = {  # of what has no limit of its own: weighing tells what the value speaks for

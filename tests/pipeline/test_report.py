@@ -19,6 +19,7 @@ from pipeline.errors import ScreeningError
 from pipeline.records import (
     HISTORIES,
     ZONES,
+    Box,
     ColourSummary,
     CueFinding,
     Decision,
@@ -109,6 +110,8 @@ def test_a_difference_of_colours_says_whether_it_counts() -> None:
     gap = Measure(cue="panel_mismatch", value=6.0, unit="dE00", uncertainty=0.9)
     assert wording.judged(gap) == "differs"
     assert wording.judged(gap.model_copy(update={"value": 1.0})) == "within what light and doubt allow"
+    doubtful = gap.model_copy(update={"regions": (Box(x=1, y=1, width=9, height=9, score=0.5),)})
+    assert wording.judged(doubtful) == "differs, if the edge is one"
     assert wording.judged(Measure(cue="film_thickness", value=300, unit="um", uncertainty=5)) == ""
     code = Measure(
         cue="code_mismatch", value=9.0, unit="dE00", uncertainty=5.0, text="OW 301 Kiln Red (factory record)"
