@@ -1,6 +1,9 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
+import os
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +21,7 @@ from tests.synthetic_data.fake_adverts import draw
 
 coco_mask = pytest.importorskip("pycocotools.mask")
 pandas = pytest.importorskip("pandas")
+threadpoolctl = pytest.importorskip("threadpoolctl")  # comes with scikit-learn
 
 
 def config(**changes: Any) -> SetConfig:
@@ -179,6 +183,25 @@ def test_workers_share_the_cards_in_turn(tmp_path: Path, monkeypatch: pytest.Mon
     assert lights <= {"5", "7"} and all(
         row["light"].startswith("cuda") for row in read_labels(tmp_path / "set").rows.values()
     )
+
+
+def blas_threads() -> list[int]:
+    """Threads of each linear algebra library that this process has loaded, by threadpoolctl."""
+    return [library["num_threads"] for library in threadpoolctl.threadpool_info() if library["user_api"] == "blas"]
+
+
+def test_workers_have_one_thread_each(monkeypatch: pytest.MonkeyPatch) -> None:
+    names = ("OMP_NUM_THREADS", "MKL_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+    for name in names:
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("MKL_NUM_THREADS", "3")
+    inherited = dataset._one_thread_each()
+    assert set(inherited) == {"OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"} and os.environ["MKL_NUM_THREADS"] == "3"
+    with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as pool:
+        found = pool.submit(blas_threads).result()
+    for name in inherited:
+        monkeypatch.delenv(name)
+    assert found and set(found) == {1}
 
 
 def test_held_out_families_and_panoramas_are_for_test_only(made: Path) -> None:
