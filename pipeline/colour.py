@@ -52,6 +52,7 @@ class ShutSettings(Config):
     shots: tuple[str, ...]
     inner_zones: tuple[str, ...]
     outer_zones: tuple[str, ...]
+    turned_inside_out: dict[str, tuple[str, ...]]
     least_cells: int = Field(gt=0)
     darkest: float = Field(gt=0, lt=1)
     most_spread_lab: float = Field(gt=0)
@@ -152,7 +153,8 @@ def measure_colour(
 def measure_places(scene: Scene, shot: str, settings: ColourSettings) -> list[Measure]:
     """Colour of the outside and of each shut (`body_colour`, `shut_colour`), and how they differ (`shut_mismatch`)."""
     shuts, body = settings.shuts, settings.body
-    outside = scene.light_of_zones(shuts.outer_zones)
+    inner_faces = shuts.turned_inside_out.get(shot, ())
+    outside = scene.light_of_zones(tuple(zone for zone in shuts.outer_zones if zone not in inner_faces))
     inner = {zone: scene.light_of_place(zone) for zone in shuts.inner_zones if shot in shuts.shots}
     inner = {zone: light for zone, light in inner.items() if len(light) >= shuts.least_cells}
     measures = []

@@ -395,6 +395,14 @@ def test_the_body_colour_comes_with_its_uncertainty() -> None:
     assert np.abs((np.array(reading.lab) - GREEN) / reading.uncertainty).max() < 1.5
 
 
+def test_with_the_bonnet_open_wing_and_bonnet_tell_nothing_of_the_outside() -> None:
+    """Their inner faces are seen as well, which a colour change of the outside leaves in the old paint."""
+    for zones, told in ((("wing_front", "bonnet", "wing_front"), False), (("tub_side", "tub_side", "roof"), True)):
+        made = side(GREEN, GREEN, GREEN, zones=zones, shot="engine_bay")
+        assert bool(measured(made, BODY)) is told
+        assert measured(side(GREEN, GREEN, GREEN, zones=zones, shot="exterior"), BODY)
+
+
 def test_a_tyre_tells_the_cast_of_the_light() -> None:
     """The same vehicle in yellow light: nearer to its own colour with the tyre's help than without."""
     made = side(WHITE, WHITE, WHITE, light=Light(cast=(1.15, 1, 0.75), low_cast=(1.15, 1, 0.75), exposure=0.7))
