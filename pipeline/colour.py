@@ -104,13 +104,15 @@ def colour_settings() -> ColourSettings:
 
 
 def is_finding(measure: Measure, settings: ColourSettings) -> bool:
-    """Whether a difference is a finding: neither below its cue's limit nor below its uncertainty times the factor.
+    """Whether a difference is a finding: across a masking edge of which the network is not sure it is none.
 
-    Across a masking edge of which the network is not sure it is none. Whether a code fits the photos is judged by hue
-    family first: see `pipeline.identity`.
+    Whether a code fits the photos is judged by hue family first: see `pipeline.identity`.
     """
-    if any(region.score < settings.sure for region in measure.regions):
-        return False
+    return differs(measure, settings) and all(region.score >= settings.sure for region in measure.regions)
+
+
+def differs(measure: Measure, settings: ColourSettings) -> bool:
+    """Whether a difference is neither below its cue's limit nor below its uncertainty times the factor."""
     limit = settings.limit_delta_e00.get(measure.cue)
     least = settings.coverage_factor * measure.uncertainty
     return limit is not None and measure.unit == "dE00" and measure.value >= max(limit, least)

@@ -22,7 +22,7 @@ from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
 from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
-from synthetic_data.scene import Stage, expose, light_up
+from synthetic_data.scene import Stage, about_vertical, expose, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
 from synthetic_data.vehicle import Site, Vehicle, build_vehicle, families
 from synthetic_data.view import View
@@ -234,9 +234,8 @@ class _Places:
         )
         towards_sun = np.zeros(2)
         if environment.sun_direction is not None:
-            x, y, z = environment.sun_direction
-            c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-            towards_sun = np.clip(np.array([x * c - y * s, x * s + y * c]) / max(z, 0.1), -1.0, 1.0)
+            x, y, z = environment.sun_direction @ about_vertical(turn)
+            towards_sun = np.clip(np.array([x, y]) / max(z, 0.1), -1.0, 1.0)
         props = _branches(rng, towards_sun) if outdoors and rng.random() < self.settings.branches_probability else ()
         stage = Stage(
             light_up(environment.with_sun_in_image().image, turn),

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from synthetic_data.geometry import grid_triangles
 from synthetic_data.light import Environment
 from synthetic_data.panorama import EYE_HEIGHT_M, Array, irradiance
 from synthetic_data.textures import mix, sample
@@ -155,11 +156,8 @@ def _mesh(inner: Array, reach: Array, weeds_m: Array, seed: int) -> tuple[Array,
 
     points, uvs, faces, first = list[Array](), list[Array](), list[Any](), 0
     for place, uv in (ground, weeds):
-        down, right = place.shape[0], place.shape[1]
-        index = first + np.arange(down * right).reshape(down, right)
-        a, b, c, d = index[:-1, :-1].ravel(), index[1:, :-1].ravel(), index[1:, 1:].ravel(), index[:-1, 1:].ravel()
-        faces += [np.stack([a, c, b], 1), np.stack([a, d, c], 1)]
+        faces.append(grid_triangles(place, first)[:, [0, 2, 1]])
         points.append(place.reshape(-1, 3))
         uvs.append(uv.reshape(-1, 2))
-        first += down * right
+        first += place.shape[0] * place.shape[1]
     return np.concatenate(points), np.concatenate(uvs), np.concatenate(faces)

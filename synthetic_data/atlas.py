@@ -48,6 +48,12 @@ def bare_scene(patches: Sequence[Patch]) -> Any:
     return mi.load_dict({"type": "scene", "mesh": mesh})
 
 
+def owners(patches: Sequence[Patch], triangles: Array) -> tuple[Array, Array]:
+    """Which of the patches each triangle of their `bare_scene` belongs to; and the number of each patch's first one."""
+    first = np.cumsum([0, *(2 * (patch.points.shape[0] - 1) * (patch.points.shape[1] - 1) for patch in patches)])
+    return np.searchsorted(first, triangles, side="right") - 1, first
+
+
 def _seen_cells(parts: tuple[Part, ...], view: View) -> list[tuple[slice, slice] | None]:
     """Rows and columns of each patch's cells that rays through a grid of pixels meet, with one more to each side."""
     if not parts:
@@ -61,8 +67,7 @@ def _seen_cells(parts: tuple[Part, ...], view: View) -> list[tuple[slice, slice]
     hit = bare_scene([part.patch for part in parts]).ray_intersect_preliminary(ray)
     met = np.unique(np.array(hit.prim_index)[np.isfinite(np.array(hit.t))])
     shapes = [(part.patch.points.shape[0] - 1, part.patch.points.shape[1] - 1) for part in parts]
-    first = np.concatenate([[0], np.cumsum([2 * rows * columns for rows, columns in shapes])])
-    owner = np.searchsorted(first, met, side="right") - 1
+    owner, first = owners([part.patch for part in parts], met)
     windows: list[tuple[slice, slice] | None] = [None] * len(parts)
     for k in np.unique(owner):
         rows, columns = shapes[k]
@@ -332,9 +337,8 @@ def _addresses(sizes: Array, device: torch.device) -> tuple[Tensor, Tensor, Tens
     size = torch.from_numpy(sizes).to(device)
     count = size[:, 0] * size[:, 1]
     piece = torch.repeat_interleave(torch.arange(len(sizes), device=device), count)
-    before = torch.cumsum(torch.stack([count, size[:, 1], size[:, 0]], 1), 0) - torch.stack(
-        [count, size[:, 1], size[:, 0]], 1
-    )
+    own = torch.stack([count, size[:, 1], size[:, 0]], 1)
+    before = torch.cumsum(own, 0) - own
     local = torch.arange(len(piece), device=device) - before[piece, 0]
     row = torch.div(local, size[piece, 0], rounding_mode="floor")
     return piece, before[piece, 1] + row, before[piece, 2] + local - row * size[piece, 0]

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import torch
 from torch import Tensor
 
-from synthetic_data.geometry import Patch, resample
+from synthetic_data.geometry import Patch, resample, unit_normals
 from synthetic_data.vehicle import Part
 
 Array = npt.NDArray[Any]
@@ -114,8 +114,7 @@ def _folded_edges(patch: Patch) -> list[Array]:
     edges = []
     is_ring = np.allclose(patch.points[:, 0], patch.points[:, -1], atol=1e-6)
     for points in (patch.points,) if is_ring else (patch.points, patch.points.transpose(1, 0, 2)):
-        normal = np.cross(np.gradient(points, axis=0), np.gradient(points, axis=1))
-        normal /= np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
+        normal = unit_normals(points)
         middle = normal[len(normal) // 2]
         turned = (normal * middle[None]).sum(-1).mean(axis=1) < 0.9  # (rows,)
         for order in (slice(None), slice(None, None, -1)):

@@ -52,10 +52,15 @@ class Patch:
     def triangles(self, first: int = 0) -> npt.NDArray[np.int64]:
         """Two triangles a cell (2 × cells, 3), all cells' first ones before the second ones; `first`: number of its
         first point."""
-        rows, columns = self.points.shape[:2]
-        index = first + np.arange(rows * columns).reshape(rows, columns)
-        a, b, c, d = index[:-1, :-1].ravel(), index[1:, :-1].ravel(), index[1:, 1:].ravel(), index[:-1, 1:].ravel()
-        return np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+        return grid_triangles(self.points, first)
+
+
+def grid_triangles(points: npt.NDArray[Any], first: int = 0) -> npt.NDArray[np.int64]:
+    """Triangles of a grid of points (rows, columns, 3), as `Patch.triangles`."""
+    rows, columns = points.shape[:2]
+    index = first + np.arange(rows * columns).reshape(rows, columns)
+    a, b, c, d = index[:-1, :-1].ravel(), index[1:, :-1].ravel(), index[1:, 1:].ravel(), index[:-1, 1:].ravel()
+    return np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
 
 
 def patch(points: Points) -> Patch:
@@ -105,11 +110,12 @@ def loft(first: Points, last: Points, rows: int, *, bulge: float = 0.0) -> Patch
     t = np.linspace(0.0, 1.0, rows)[:, None, None]
     points = first[None] * (1 - t) + last[None] * t
     if bulge:
-        points = points + _normals(points) * (bulge * 4 * t * (1 - t))
+        points = points + unit_normals(points) * (bulge * 4 * t * (1 - t))
     return patch(points)
 
 
-def _normals(points: Points) -> Points:
+def unit_normals(points: Points) -> Points:
+    """Normals (rows, columns, 3) of a grid of points, 0 where it is drawn together."""
     down, right = np.gradient(points, axis=0), np.gradient(points, axis=1)
     normal = np.cross(down, right)
     return np.asarray(normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12))
@@ -127,7 +133,7 @@ def rolled_edges(surface: Patch, radius: float, depth: float, *, edges: str = "t
         moved = np.moveaxis(points, axis, 0)
         if at == -1:
             moved = moved[::-1]
-        normal = np.moveaxis(_normals(points), axis, 0)
+        normal = np.moveaxis(unit_normals(points), axis, 0)
         normal = normal[::-1][0] if at == -1 else normal[0]
         outward = moved[0] - moved[1]
         gap = np.linalg.norm(outward, axis=-1, keepdims=True)

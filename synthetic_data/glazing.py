@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.records import SURFACES
-from synthetic_data.atlas import bare_scene
+from synthetic_data.atlas import bare_scene, owners
 from synthetic_data.camera import Exposure
 from synthetic_data.geometry import smoothstep
 from synthetic_data.paint import Grime
@@ -123,8 +123,7 @@ def _met(view: View, panes: Sequence[Part], exposure: Exposure) -> tuple[Array, 
     depth = np.array(hit.t)
     behind = np.inf if exposure.depth_m is None else exposure.depth_m.ravel()
     index = np.flatnonzero(np.isfinite(depth) & (depth < behind))
-    first = np.cumsum([2 * (one.patch.points.shape[0] - 1) * (one.patch.points.shape[1] - 1) for one in panes])
-    pane = np.searchsorted(first, np.array(hit.prim_index)[index], side="right")
+    pane, _ = owners([one.patch for one in panes], np.array(hit.prim_index)[index])
     return index, pane, depth[index], way[:, index].T.astype(np.float64)
 
 

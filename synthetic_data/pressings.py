@@ -15,6 +15,7 @@ from synthetic_data.geometry import Patch, Points, Vector, patch, smoothstep
 
 Relief = Callable[[Points], Points]
 STEP_M = 0.010  # grid of a pressed sheet across its lines
+LEAST_STEP_M = 0.0006  # from one of its points to the next, from which the sheet's own grid is too coarse
 EDGE_M = 0.07  # from the ends of a panel to where a line begins
 
 
@@ -101,19 +102,13 @@ def inner_door(front_x: float, rear_x: float, low_z: float, high_z: float) -> Re
 def pressed(surface: Patch, relief: Relief, out: Vector) -> Patch:
     """The sheet with a relief, on a grid fine enough for it; `out` is the way the outside looks."""
     points = surface.points
-    if not relief(_finer(_finer(points, 0), 1)).any():
+    fine = relief(_finer(_finer(points, 0), 1))
+    if not fine.any():
         return surface
-    moves = [_varies(points, relief, axis) for axis in (0, 1)]
     for axis in (0, 1):
-        if moves[axis]:
+        if np.abs(np.diff(fine, axis=axis)).max() > LEAST_STEP_M:
             points = _finer(points, axis)
     return patch(points + relief(points)[..., None] * np.asarray(out, float))
-
-
-def _varies(points: Points, relief: Relief, axis: int) -> bool:
-    """Whether the relief changes faster along this axis of the grid than the grid can follow."""
-    fine = relief(_finer(_finer(points, 0), 1))
-    return bool(np.abs(np.diff(fine, axis=axis)).max() > 0.0006)
 
 
 def _finer(points: Points, axis: int) -> Points:

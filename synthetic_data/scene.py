@@ -64,6 +64,12 @@ def light_up(image: Array, turn_deg: float) -> Any:
     )
 
 
+def about_vertical(turn_deg: float) -> Array:
+    """From the environment's axes to the vehicle's (3, 3), for points in rows: the turn of `light_up`."""
+    c, s = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
+    return np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
+
+
 def device_of(variant: str) -> torch.device:
     """The torch device that goes with a Mitsuba variant."""
     return torch.device("cuda" if variant.startswith("cuda") else "cpu")
@@ -146,7 +152,7 @@ def _ground_mesh(stage: Stage, noise: Noise, device: torch.device) -> Any:
     points, faces = outline(stage.ground_m, None if stage.apron is None else stage.apron.reach_m)
     return _mesh(
         "ground",
-        points @ _turn(stage),
+        points @ about_vertical(stage.turn_deg),
         np.tile([0.0, 0.0, 1.0], (len(points), 1)),
         points[:, :2] / stage.ground_m + 0.5,
         faces,
@@ -158,18 +164,12 @@ def _apron_mesh(stage: Stage, apron: Apron) -> Any:
     flat = np.full((2, 2, 3), (0.5, 0.5, 1.0))
     return _mesh(
         "apron",
-        apron.points @ _turn(stage),
+        apron.points @ about_vertical(stage.turn_deg),
         np.tile([0.0, 0.0, 1.0], (len(apron.points), 1)),
         apron.uv,
         apron.faces,
         _principled(apron.albedo, np.full((2, 2, 1), 0.92), np.zeros((2, 2, 1)), flat),
     )
-
-
-def _turn(stage: Stage) -> Array:
-    """From the environment's axes to the vehicle's, for points in rows."""
-    c, s = math.cos(math.radians(stage.turn_deg)), math.sin(math.radians(stage.turn_deg))
-    return np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
 
 
 def expose(

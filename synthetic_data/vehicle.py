@@ -36,6 +36,7 @@ from synthetic_data.geometry import (
     sweep,
     tube,
     turned,
+    unit_normals,
 )
 from synthetic_data.pressings import Pressings, Relief, inner_door, pressed
 
@@ -327,9 +328,7 @@ class Builder:
             + coarse[r][:, c + 1] * (1 - fr) * fc
             + coarse[r + 1][:, c + 1] * fr * fc
         )
-        normal = np.cross(np.gradient(surface.points, axis=0), np.gradient(surface.points, axis=1))
-        normal /= np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
-        return patch(surface.points + normal * wave[..., None] * 0.0004)
+        return patch(surface.points + unit_normals(surface.points) * wave[..., None] * 0.0004)
 
     def window(
         self,

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from pipeline.build_sheets import BuildSheet, Fastening, Finish, Seam
-from pipeline.colour import colour_settings, is_finding
+from pipeline.colour import colour_settings, differs, is_finding
 from pipeline.coverage import cue_entries, shot_entries, zone_entries
 from pipeline.records import AdvertResult, Decision, Measure, PhotoFindings, Side, Weight, ZoneState
 
@@ -159,8 +159,7 @@ def judged(measure: Measure) -> str:
         return f"against {measure.text}" if measure.text else ""
     if is_finding(measure, settings):
         return "differs"
-    sure = measure.model_copy(update={"regions": ()})
-    return "differs, if the edge is one" if is_finding(sure, settings) else "within what light and doubt allow"
+    return "differs, if the edge is one" if differs(measure, settings) else "within what light and doubt allow"
 
 
 MEASURED_NAMES = {  # of what has no limit of its own: weighing tells what the value speaks for
