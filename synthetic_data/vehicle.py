@@ -8,7 +8,7 @@ the family.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -16,7 +16,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.configuration import Config, load, shipped
-from synthetic_data import engine_bay, fittings
+from synthetic_data import engine_bay, fittings, wheels
 from synthetic_data.geometry import (
     MIRROR_Y,
     Patch,
@@ -1409,8 +1409,7 @@ class Builder:
             )
         spare = has_top and self.flip_details
         if spare:
-            for part in self._wheel_parts(np.array([x - 0.13, 0.05, (zb + zs) / 2 + 0.06]), np.array([-1.0, 0, 0])):
-                self.parts.append(part)
+            self._wheel(np.array([x - 0.13, 0.05, (zb + zs) / 2 + 0.06]), np.array([-1.0, 0, 0]), stands=False)
         plate = [
             p.moved(placed((x - 0.006, gate / 2 - 0.2 if spare else 0.0, zs + 0.12), z=(-1, 0, 0), x=(0, 1, 0)))
             for p in box((0.34, 0.12, 0.006), 0.002)
@@ -1678,65 +1677,15 @@ class Builder:
 
     def wheels(self) -> None:
         for x in (self.front_axle, self.rear_axle):
-            for part in self._wheel_parts(np.array([x, self.y - 0.13, self.axle_z]), np.array([0, 1.0, 0])):
-                self.parts.append(part)
+            first = len(self.parts)
+            self._wheel(np.array([x, self.y - 0.13, self.axle_z]), np.array([0, 1.0, 0]), stands=True)
+            for part in self.parts[first:]:
                 self.parts.append(replace(part, patch=part.patch.moved(MIRROR_Y), name=part.name + ".right"))
 
-    def _wheel_parts(self, centre: Points, out: Points) -> Iterator[Part]:
-        r, w = self.tyre, 0.10
-        place = placed(centre, z=out)
-        tread = np.array(
-            [
-                [0.62, w * 0.85],
-                [0.80, w * 1.02],
-                [0.93, w * 0.98],
-                [0.985, w * 0.80],
-                [1.0, w * 0.5],
-                [1.0, -w * 0.5],
-                [0.985, -w * 0.8],
-                [0.93, -w],
-                [0.62, -w * 0.9],
-            ]
-        )
-        tyre = turned(resample(tread * [r, 1], 30), 64)
-        lug = (np.sin(np.linspace(0, 2 * np.pi, 64) * 26) > 0)[None, :, None] & (
-            np.linalg.norm(tyre.points[..., :2], axis=-1) > 0.96 * r
-        )[..., None]
-        tyre = patch(np.where(lug, tyre.points * [0.965, 0.965, 1], tyre.points))
-        disc = np.array(
-            [
-                [0.0, 0.03],
-                [0.11, 0.03],
-                [0.14, 0.012],
-                [0.30, 0.0],
-                [0.36, 0.02],
-                [0.55, 0.045],
-                [0.585, 0.075],
-                [0.63, 0.082],
-                [0.635, 0.06],
-            ]
-        )
-        rim = turned(resample(disc * [r, 1], 30), 48)
-        hub = turned(np.array([[0.0, 0.085], [0.035, 0.082], [0.045, 0.07], [0.047, 0.03]]), 22)
-        yield Part("tyre", _turned_outwards(tyre.moved(place)), "tyre", None, None, "tyre", "other", "wheels", "wheels")
-        yield Part("rim", _turned_outwards(rim.moved(place)), "paint", None, None, "wheel", "other", "wheels", "wheels")
-        yield Part(
-            "hub", _turned_outwards(hub.moved(place)), "black_part", None, None, "black", "other", "wheels", "wheels"
-        )
-        for k in range(5):
-            a = 2 * np.pi * k / 5
-            nut = turned(np.array([[0, 0.014], [0.008, 0.014], [0.010, 0.010], [0.0105, 0.0]]), 19, sides=6)
-            yield Part(
-                f"nut{k}",
-                _turned_outwards(nut.moved(place @ placed((0.075 * np.cos(a), 0.075 * np.sin(a), 0.022)))),
-                "bare_metal",
-                None,
-                None,
-                "zinc",
-                "other",
-                "wheels",
-                "wheels",
-            )
+    def _wheel(self, centre: Points, out: Points, *, stands: bool) -> None:
+        for name, surface, look, finish in wheels.wheel(self.tyre + wheels.SINK_M, centre, out, stands=stands):
+            part = Part(name, surface, look, None, None, finish, "other", "wheels", "wheels")
+            self.parts.append(part)
 
     def cabin(self) -> None:
         y, zs = self.y, self.z_sill

@@ -1,0 +1,57 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from synthetic_data.geometry import Patch
+from synthetic_data.wheels import HOLES, SINK_M, wheel
+
+RADIUS, AHEAD = 0.39, 1.2
+
+
+def built(*, stands: bool) -> dict[str, Patch]:
+    centre = np.array([AHEAD, 0.7, RADIUS - SINK_M])
+    return {name: one for name, one, _, _ in wheel(RADIUS, centre, np.array([0.0, 1.0, 0.0]), stands=stands)}
+
+
+def test_a_standing_tyre_is_flat_over_the_chord_that_the_ground_cuts() -> None:
+    # the chord of a circle of radius r at a distance r - s from its middle is 2 sqrt(2 r s - s²) (Euclid III.3)
+    points = built(stands=True)["tyre"].points.reshape(-1, 3)
+    chord = 2 * np.sqrt(2 * RADIUS * SINK_M - SINK_M**2)
+    on_ground = points[points[:, 2] < 1e-4, 0]
+    assert np.ptp(on_ground) == pytest.approx(chord, rel=0.2)  # to a block of the tread
+    assert points[:, 2].min() == 0
+    hanging = built(stands=False)["tyre"].points[..., 2].min()
+    assert hanging == pytest.approx(-SINK_M, abs=1e-3)
+
+
+def test_the_wall_bulges_over_the_ground_only() -> None:
+    standing, hanging = (built(stands=stands)["tyre_wall"].points for stands in (True, False))
+    moved = standing[..., 1] - hanging[..., 1]
+    assert moved.min() > -1e-9 and 0.003 < moved.max() < 0.02
+    assert np.abs(moved[hanging[..., 2] > 0.12]).max() == 0
+
+
+@pytest.mark.parametrize("stands", [True, False])
+def test_every_outside_is_out(stands: bool) -> None:
+    for name, one in built(stands=stands).items():
+        normal = np.cross(np.gradient(one.points, axis=0), np.gradient(one.points, axis=1))
+        middle = one.points.reshape(-1, 3).mean(axis=0)
+        if name in ("tyre", "valve"):  # round about their own middle line
+            axis = np.array([0, 1.0, 0])
+            own = one.points - middle
+            assert (normal * (own - (own @ axis)[..., None] * axis)).sum() > 0, name
+        else:
+            assert (normal.sum(axis=(0, 1))[1] > 0) == (name != "tyre_back"), name
+
+
+def test_hand_holes_are_round_and_open_onto_what_lies_behind() -> None:
+    parts = built(stands=False)
+    rim, behind = parts["rim"].points, parts["wheel_inside"].points
+    for hole in range(HOLES):
+        edge = rim[5:11, 7 * hole + 1 : 7 * hole + 7]
+        lip = np.concatenate([edge[0], edge[-1], edge[:, 0], edge[:, -1]])
+        middle = lip.mean(axis=0)
+        reach = np.linalg.norm((lip - middle)[:, [0, 2]], axis=1)
+        assert 0.6 < reach.min() / reach.max()  # an oval a quarter wider than high
+        assert edge[2:4, 2:4, 1].max() < behind[..., 1].max() < lip[:, 1].max()
