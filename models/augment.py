@@ -23,6 +23,14 @@ UNKNOWN_CLASS = 255
 SIDE_STEP = 32
 
 
+def _other_side(place: int) -> int:
+    side, zone = divmod(place, SIDE_STEP)
+    return zone + (3 - side) * SIDE_STEP if place != UNKNOWN_CLASS and side in (1, 2) else place
+
+
+OTHER_SIDE = np.array([_other_side(place) for place in range(256)], np.uint8)
+
+
 class Augmentation(Config):
     """Bounds of the random changes. The colour bounds are what a phone's white balance and exposure do (common
     practice, no source): a larger hue shift would turn one paint into another and could invent or hide a mismatch."""
@@ -84,10 +92,7 @@ class SideFlip(A.HorizontalFlip):  # type: ignore[misc]
 
     def apply_to_mask(self, mask: Bytes, **params: Any) -> Bytes:
         flipped: Bytes = super().apply_to_mask(mask, **params).copy()
-        place = flipped[:, :, PLACE]
-        side = place // SIDE_STEP
-        swapped = place % SIDE_STEP + (3 - side) * SIDE_STEP
-        flipped[:, :, PLACE] = np.where((place != UNKNOWN_CLASS) & ((side == 1) | (side == 2)), swapped, place)
+        flipped[:, :, PLACE] = cv2.LUT(np.ascontiguousarray(flipped[:, :, PLACE]), OTHER_SIDE)
         return flipped
 
 
@@ -109,18 +114,27 @@ class RandomFilter(A.ImageOnlyTransform):  # type: ignore[misc]
 
     def apply(self, img: Bytes, kernel: npt.NDArray[np.float32], amount: float, **params: Any) -> Bytes:
         source = img.astype(np.float32)
-        channels = cv2.split(source)
-        filtered = cv2.merge(
-            [
-                np.sum([cv2.filter2D(c, -1, k) for c, k in zip(channels, kernels, strict=True)], axis=0)
-                for kernels in kernel
-            ]
-        )
-        spread = max(float(filtered.std()), 1e-3)
-        filtered = (filtered - filtered.mean()) * (float(source.std()) / spread) + source.mean()
-        mixed = cv2.addWeighted(source, 1 - amount, filtered, amount, 0)
-        result: Bytes = np.clip(mixed, 0, 255).astype(np.uint8)
+        if kernel.shape[-1] == 1:
+            filtered = cv2.transform(source, kernel[:, :, 0, 0])
+        else:
+            channels = cv2.split(source)
+            filtered = cv2.merge(
+                [
+                    np.sum([cv2.filter2D(c, -1, k) for c, k in zip(channels, kernels, strict=True)], axis=0)
+                    for kernels in kernel
+                ]
+            )
+        (mean, spread), (new_mean, new_spread) = _mean_and_spread(source), _mean_and_spread(filtered)
+        factor = amount * spread / max(new_spread, 1e-3)
+        mixed = cv2.addWeighted(source, 1 - amount, filtered, factor, amount * mean - factor * new_mean)
+        result: Bytes = np.clip(mixed, 0, 255, out=mixed).astype(np.uint8)
         return result
+
+
+def _mean_and_spread(values: npt.NDArray[np.float32]) -> tuple[float, float]:
+    """Mean and standard deviation over all pixels and channels."""
+    mean, deviation = cv2.meanStdDev(values.reshape(-1, 1))
+    return float(mean[0, 0]), float(deviation[0, 0])
 
 
 def training_augmentation(settings: Augmentation, *, whole: bool = False) -> A.Compose:

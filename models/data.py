@@ -184,19 +184,20 @@ def read_pixels(sample: Sample, cues: Sequence[str], *, long_side_px: int = MOST
     if bgr is None:
         raise BatchError(sample.photo, "the photo cannot be decoded", "replace it or take it out of the set")
     photo: Bytes = cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB)
-    labels = np.zeros((*photo.shape[:2], 4), np.uint8)
-    labels[:, :, SURFACE:] = UNKNOWN_CLASS
+    bits = np.zeros((2, *photo.shape[:2]), np.uint8)
+    surface, place = np.full((2, *photo.shape[:2]), UNKNOWN_CLASS, np.uint8)
     for index, cue in enumerate(cues):
         for segmentation in sample.masks.get(cue, ()):
             plane, bit = (CUES_LOW, index) if index < 8 else (CUES_HIGH, index - 8)
-            labels[:, :, plane] |= decode_mask(segmentation, photo.shape[0], photo.shape[1]) << bit
+            bits[plane] |= decode_mask(segmentation, photo.shape[0], photo.shape[1]) << bit
     if sample.dense is not None:
         dense = cv2.imread(str(sample.dense), cv2.IMREAD_COLOR)
         if dense is None or dense.shape != photo.shape:
             raise BatchError(sample.dense, "the dense labels do not fit the photo", "make the set again")
         side, zone, surface = cv2.split(dense)
-        labels[:, :, SURFACE] = surface
-        labels[:, :, PLACE] = np.where(zone == UNKNOWN_CLASS, UNKNOWN_CLASS, zone + side * np.uint8(SIDE_STEP))
+        place = zone + side * np.uint8(SIDE_STEP)
+        place[zone == UNKNOWN_CLASS] = UNKNOWN_CLASS
+    labels: Bytes = cv2.merge([*bits, surface, place])
     if max(photo.shape[:2]) > long_side_px:
         factor = long_side_px / max(photo.shape[:2])
         size = (round(photo.shape[1] * factor), round(photo.shape[0] * factor))
@@ -226,9 +227,12 @@ def to_cells(labels: Bytes) -> Bytes:
     """
     height, width = labels.shape[0] // STRIDE, labels.shape[1] // STRIDE
     blocks = labels[: height * STRIDE, : width * STRIDE]
-    rows = np.bitwise_or.reduce(blocks[:, :, :SURFACE].reshape(height, STRIDE, width * STRIDE, 2), axis=1)
+    # the four planes of a pixel as one number: bits of all planes are gathered at once, a cell's rows first
+    whole = np.ascontiguousarray(blocks).view(np.uint32)[:, :, 0]
+    rows = whole[0::STRIDE] | whole[1::STRIDE] | whole[2::STRIDE] | whole[3::STRIDE]
+    gathered = rows[:, 0::STRIDE] | rows[:, 1::STRIDE] | rows[:, 2::STRIDE] | rows[:, 3::STRIDE]
     cells = np.empty((4, height, width), np.uint8)
-    cells[:SURFACE] = np.bitwise_or.reduce(rows.reshape(height, width, STRIDE, 2), axis=2).transpose(2, 0, 1)
+    cells[:SURFACE] = gathered.view(np.uint8).reshape(height, width, 4)[:, :, :SURFACE].transpose(2, 0, 1)
     cells[SURFACE:] = blocks[STRIDE // 2 :: STRIDE, STRIDE // 2 :: STRIDE, SURFACE:].transpose(2, 0, 1)
     return cells
 
