@@ -16,6 +16,7 @@ from synthetic_data.geometry import (
     Patch,
     Points,
     Vector,
+    block,
     box,
     line,
     loft,
@@ -80,7 +81,7 @@ class _Bay:
         self.body.add(name, surfaces, look, zone, finish, "hidden", panel="engine_bay")
 
     def block(self, name: str, centre: Vector, size: Vector, bevel: float, finish: str = "black") -> None:
-        self.hidden(name, [p.moved(placed(centre)) for p in box(size, bevel)], finish)
+        self.hidden(name, block(centre, size, bevel), finish)
 
     def drum(self, at: Vector, axis: Vector, radius: float, length: float, profile: Points = DRUM) -> Patch:
         """A turned body whose middle is `at`."""
@@ -172,7 +173,7 @@ class _Bay:
             np.array([0, 0, 1.0]),
         )
         body.add("slam_panel", slam, "paint", "bonnet", "body", "shut", panel="slam_panel", facing=(0, 0, 1))
-        latch = [p.moved(placed((body.x_front - 0.10, 0, self.top + 0.006))) for p in box((0.06, 0.08, 0.012), 0.003)]
+        latch = block((body.x_front - 0.10, 0, self.top + 0.006), (0.06, 0.08, 0.012), 0.003)
         self.hidden(
             "bonnet_latch",
             [*latch, self.drum((body.x_front - 0.10, 0, self.top + 0.02), (0, 0, 1), 0.011, 0.03)],
@@ -255,9 +256,7 @@ class _Bay:
         low, head = self.bottom - 0.02, self.top - float(rng.uniform(0.24, 0.30))
         self.block("engine_block", (x, 0, (low + head) / 2), (length, 0.25, head - low), 0.015, "engine")
         self.block("engine_head", (x, 0.01 * side, head + 0.04), (length - 0.03, 0.20, 0.085), 0.012, "engine")
-        cover = [
-            p.moved(placed((x, 0.02 * side, head + 0.115))) for p in box((length - 0.07, 0.15, 0.075), 0.022, rows=4)
-        ]
+        cover = block((x, 0.02 * side, head + 0.115), (length - 0.07, 0.15, 0.075), 0.022, rows=4)
         self.hidden("rocker_cover", cover, "cover", surface="bare_metal")
         for at in (-0.25, 0.25):
             self.bolt((x + at * length, 0.02 * side, head + 0.152), (0, 0, 1), 0.009)
@@ -337,16 +336,13 @@ class _Bay:
         self.hidden("fan_belt", tube(_around(pulleys, front + 0.018), 0.006, around=8, closed=True), "rubber")
         for k in range(6):
             a = k * np.pi / 3 + 0.2
-            blade = [
-                p.moved(
-                    placed(
-                        (front + 0.065, 0.095 * np.cos(a), head - 0.06 + 0.095 * np.sin(a)),
-                        z=(1, -0.5 * np.sin(a), 0.5 * np.cos(a)),
-                        x=(0, np.cos(a), np.sin(a)),
-                    )
-                )
-                for p in box((0.13, 0.06, 0.004), 0.001)
-            ]
+            blade = block(
+                (front + 0.065, 0.095 * np.cos(a), head - 0.06 + 0.095 * np.sin(a)),
+                (0.13, 0.06, 0.004),
+                0.001,
+                z=(1, -0.5 * np.sin(a), 0.5 * np.cos(a)),
+                x=(0, np.cos(a), np.sin(a)),
+            )
             self.hidden(f"fan{k}", blade, "black")
 
     def cooling(self) -> None:
@@ -354,7 +350,7 @@ class _Bay:
         x, width = self.front, 1.55 * self.half
         low, high = self.bottom + 0.06, self.top - 0.085
         self.block("radiator_core", (x, 0, (low + high) / 2), (0.05, width, high - low), 0.004)
-        tank = [p.moved(placed((x, 0, high + 0.030))) for p in box((0.075, width, 0.06), 0.018, rows=4)]
+        tank = block((x, 0, high + 0.030), (0.075, width, 0.06), 0.018, rows=4)
         self.hidden("radiator_tank", tank, "black", BRACKET)
         cap = np.array([[0, 0.9], [0.5, 1.0], [0.8, 0.8], [1.0, 0.75], [1.0, -1.0]])
         self.hidden("radiator_cap", self.drum((x, 0.35 * width, high + 0.070), (0, 0, 1), 0.032, 0.028, cap), "zinc")
@@ -389,16 +385,16 @@ class _Bay:
         """Battery, leads, relay box, looms along wing and bulkhead with their ties, horn, wiper motor."""
         rng, side = self.rng, self.driver * (1 if self.rng.random() < 0.5 else -1)
         at = np.array([self.front - 0.20, self.driver * (self.half - 0.14), self.top - 0.24])
-        self.hidden("battery", [p.moved(placed(at)) for p in box((0.25, 0.17, 0.19), 0.006)], "battery")
-        lid = [p.moved(placed(at + _by(0, 0, 0.10))) for p in box((0.252, 0.172, 0.022), 0.006)]
+        self.hidden("battery", block(at, (0.25, 0.17, 0.19), 0.006), "battery")
+        lid = block(at + _by(0, 0, 0.10), (0.252, 0.172, 0.022), 0.006)
         self.hidden("battery_lid", lid, "black")
         self.hidden(
             "battery_tray",
-            [p.moved(placed(at - [0, 0, 0.105])) for p in box((0.29, 0.21, 0.012), 0.003)],
+            block(at - [0, 0, 0.105], (0.29, 0.21, 0.012), 0.003),
             "black",
             BRACKET,
         )
-        strap = [p.moved(placed(at + _by(0, 0, 0.116))) for p in box((0.035, 0.20, 0.004), 0.001)]
+        strap = block(at + _by(0, 0, 0.116), (0.035, 0.20, 0.004), 0.001)
         self.hidden("battery_strap", strap, "black", BRACKET)
         for sign in (-1, 1):
             self.hose(
@@ -415,7 +411,7 @@ class _Bay:
             lead = [post + _by(0, 0, 0.008), post + _by(0.01 * sign, -0.05 * self.driver, 0.02), end]
             self.hose(f"battery_lead{sign}", lead, 0.0055, "red_cable" if sign > 0 else "black")
         relays = np.array([self.back + 0.16, side * (self.half - 0.045), self.top - 0.10])
-        self.hidden("relay_box", [p.moved(placed(relays)) for p in box((0.15, 0.05, 0.09), 0.008)], "black", BRACKET)
+        self.hidden("relay_box", block(relays, (0.15, 0.05, 0.09), 0.008), "black", BRACKET)
         self.bracket(relays + _by(0.16, side * 0.033, -0.02), (0, -side, 0), (1, 0, 0), (0.09, 0.05), 0.03)
         for sign in (-1, 1):
             y = sign * (self.half - 0.022)
@@ -486,7 +482,7 @@ class _Bay:
         self.hidden("brake_servo", self.drum(at, (1, 0, 0), 0.105, 0.13, bowl), "black", BRACKET)
         pump = at + _by(0.14, 0, 0)
         self.hidden("brake_cylinder", self.drum(pump, (1, 0, 0), 0.022, 0.16), "cast")
-        cup = [p.moved(placed(pump + _by(0, 0, 0.05))) for p in box((0.11, 0.05, 0.055), 0.010)]
+        cup = block(pump + _by(0, 0, 0.05), (0.11, 0.05, 0.055), 0.010)
         self.hidden("brake_reservoir", cup, "bottle")
         self.hidden("brake_cap", self.drum(pump + _by(0.01, 0, 0.088), (0, 0, 1), 0.022, 0.02))
         for k, dx in enumerate((-0.03, 0.04)):
@@ -504,14 +500,12 @@ class _Bay:
                 BRACKET,
             )
         heater = np.array([self.back + 0.09, -self.driver * 0.62 * self.half, self.top - 0.31])
-        self.hidden("heater_box", [p.moved(placed(heater)) for p in box((0.17, 0.30, 0.22), 0.02)], "black")
+        self.hidden("heater_box", block(heater, (0.17, 0.30, 0.22), 0.02), "black")
         bottle = np.array([self.middle - 0.12, -self.driver * (self.half - 0.09), self.top - 0.15])
         side = -self.driver if self.rng.random() < 0.5 else self.driver
         bottle[1] = side * abs(bottle[1])
         bottle[0] += 0.0 if side == self.driver else -0.14
-        self.hidden(
-            "washer_bottle", [p.moved(placed(bottle)) for p in box((0.14, 0.09, 0.19), 0.018, rows=3)], "bottle"
-        )
+        self.hidden("washer_bottle", block(bottle, (0.14, 0.09, 0.19), 0.018, rows=3), "bottle")
         self.hidden("washer_cap", self.drum(bottle + _by(0, 0, 0.105), (0, 0, 1), 0.025, 0.025), "black")
         self.bracket(bottle + _by(0.11, side * 0.076, -0.03), (0, -side, 0), (1, 0, 0), (0.07, 0.06), 0.05)
         self.hose(

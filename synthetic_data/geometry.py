@@ -237,12 +237,41 @@ def placed(at: Vector, *, z: Vector = (0, 0, 1), x: Vector = (1, 0, 0), scale: f
     z_axis = np.asarray(z, float) / np.linalg.norm(z)
     x_axis = np.asarray(x, float) - np.dot(x, z_axis) * z_axis
     if np.linalg.norm(x_axis) < 1e-6:
-        x_axis = np.cross([0.0, 1.0, 0.0], z_axis)
+        x_axis = np.cross([0.0, 1.0, 0.0] if abs(z_axis[1]) < 0.99 else [1.0, 0.0, 0.0], z_axis)
     x_axis /= np.linalg.norm(x_axis)
     matrix = np.eye(4)
     matrix[:3, 0], matrix[:3, 1], matrix[:3, 2] = x_axis * scale, np.cross(z_axis, x_axis) * scale, z_axis * scale
     matrix[:3, 3] = at
     return matrix
+
+
+def block(
+    at: Vector, size: Vector, bevel: float, *, z: Vector = (0, 0, 1), x: Vector = (1, 0, 0), rows: int = 2
+) -> list[Patch]:
+    """A bevelled box whose middle is `at` and whose axes lie as those of `placed`."""
+    place = placed(at, z=z, x=x)
+    return [one.moved(place) for one in box(size, bevel, rows=rows)]
+
+
+def disc(at: Vector, axis: Vector, profile: Points) -> Patch:
+    """A small turned thing that looks along `axis`: a head, a plug, a knob."""
+    return turned(profile, 18 if profile[:, 0].max() < 0.03 else 36).moved(placed(at, z=axis))
+
+
+def pads(across: Sequence[tuple[float, float]], along: Sequence[tuple[float, float]], proud: float) -> Patch:
+    """A strip in the plane z = 0 with a raised field wherever a span of x meets a span of y: keys, ribs, slats, lids.
+
+    `proud` is their height in metres, below 0 for recesses; spans are given in order and do not touch.
+    """
+    slope = 0.4 * abs(proud)
+
+    def lines(spans: Sequence[tuple[float, float]]) -> tuple[Points, Points]:
+        ends = np.array([(low - slope, low, high, high + slope) for low, high in spans]).ravel()
+        return ends, np.tile([0.0, 1.0, 1.0, 0.0], len(spans))
+
+    (x, in_x), (y, in_y) = lines(across), lines(along)
+    height = proud * in_x[:, None] * in_y[None]
+    return patch(np.stack([*np.broadcast_arrays(x[:, None], y[None]), height], -1))
 
 
 MIRROR_Y = np.diag([1.0, -1.0, 1.0, 1.0])

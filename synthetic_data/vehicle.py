@@ -16,13 +16,13 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.configuration import Config, load, shipped
-from synthetic_data import engine_bay, fittings, wheels
+from synthetic_data import cabin, engine_bay, fittings, wheels
 from synthetic_data.geometry import (
     MIRROR_Y,
     Patch,
     Points,
     Vector,
-    box,
+    block,
     line,
     loft,
     patch,
@@ -68,6 +68,7 @@ class BodyFamily(Config):
     seam_sealer: dict[str, bool] = Field(description="Seams the factory sealed with an even bead.")
     seal_width_mm: Range
     bonnet_bulge: Range
+    head_rests: bool = Field(description="Whether the seats have them.")
 
 
 class Families(Config):
@@ -176,7 +177,10 @@ class Builder:
         self.fastener_kind = str(rng.choice(["hex", "hex", "dome", "socket"]))
         self.x_seam = self.door_rear - draw((0.10, 0.18))
         self.flip_details = bool(rng.integers(2))
-        self.bay_rng, self.fitting_rng = rng.spawn(2)  # what only an open bonnet shows changes nothing else
+        # what only an open bonnet shows changes nothing else
+        self.bay_rng, self.fitting_rng, self.seat_rng, head_rng = rng.spawn(4)
+        self.seat_flutes = int(self.seat_rng.choice([0, 3, 5, 7]))
+        self.head_seed = int(head_rng.integers(2**31))
         self.bonnet_angle = float(np.radians(self.bay_rng.uniform(48, 62)))
         self.pressings = Pressings.draw(self.fitting_rng)
 
@@ -268,9 +272,8 @@ class Builder:
         self.rails()
         self.chassis()
         self.wheels()
-        self.cabin()
+        cabin.fit_out(self)
         self.trim()
-        fittings.cab(self)
         fittings.outside(self)
         if "bonnet" in self.open_doors:
             engine_bay.fit_out(self)
@@ -582,10 +585,9 @@ class Builder:
         finish = "body" if self.flip_details else "black"
         surface = "paint" if finish == "body" else "black_part"
         for sign in (1, -1):
-            leaf = [
-                p.moved(placed(centre + along_ * sign * (lw / 2 + 0.008) + out_ * thick / 2, z=out_, x=along_))
-                for p in box((lw, lh, thick), 0.002)
-            ]
+            leaf = block(
+                centre + along_ * sign * (lw / 2 + 0.008) + out_ * thick / 2, (lw, lh, thick), 0.002, z=out_, x=along_
+            )
             self.add(
                 f"{name}.leaf{sign}",
                 leaf,
@@ -848,10 +850,7 @@ class Builder:
             both=True,
             panel="wing_front_left",
         )
-        vent = [
-            p.moved(placed((self.door_front + 0.22, y + 0.004, self.z_wing - 0.16), z=(0, 1, 0)))
-            for p in box((0.16, 0.10, 0.012), 0.004)
-        ]
+        vent = block((self.door_front + 0.22, y + 0.004, self.z_wing - 0.16), (0.16, 0.10, 0.012), 0.004, z=(0, 1, 0))
         self.add("wing_vent", vent, "black_part", "front_trim_clip", "black", both=True)
 
     def bonnet_lift(self) -> Points:
@@ -980,14 +979,8 @@ class Builder:
                 panel=f"shut_{side}",
                 side="left",
             )
-            handle = [
-                p.moved(placed((x1 + 0.13, y + 0.014, self.z_belt - 0.09), z=(0, 1, 0)))
-                for p in box((0.14, 0.022, 0.02), 0.006)
-            ]
-            plate = [
-                p.moved(placed((x1 + 0.12, y + 0.002, self.z_belt - 0.09), z=(0, 1, 0)))
-                for p in box((0.20, 0.055, 0.006), 0.003)
-            ]
+            handle = block((x1 + 0.13, y + 0.014, self.z_belt - 0.09), (0.14, 0.022, 0.02), 0.006, z=(0, 1, 0))
+            plate = block((x1 + 0.12, y + 0.002, self.z_belt - 0.09), (0.20, 0.055, 0.006), 0.003, z=(0, 1, 0))
             self.add("door_handle", handle + plate, "black_part", None, "black", side="left")
             self.site(
                 "door.site",
@@ -1123,10 +1116,9 @@ class Builder:
                     side=panel_side,
                     panel=f"rail_{panel_side}",
                 )
-            striker = [
-                p.moved(placed((x1 + 0.004, m * (self.y - 0.055), self.z_belt - 0.12), z=(1, 0, 0)))
-                for p in box((0.035, 0.06, 0.012), 0.003)
-            ]
+            striker = block(
+                (x1 + 0.004, m * (self.y - 0.055), self.z_belt - 0.12), (0.035, 0.06, 0.012), 0.003, z=(1, 0, 0)
+            )
             self.add(f"striker.{panel_side}", striker, "bare_metal", "door_shut", "zinc", side=panel_side)
             for k, dz in enumerate((-0.02, 0.02)):
                 self.fastener(
@@ -1410,10 +1402,13 @@ class Builder:
         spare = has_top and self.flip_details
         if spare:
             self._wheel(np.array([x - 0.13, 0.05, (zb + zs) / 2 + 0.06]), np.array([-1.0, 0, 0]), stands=False)
-        plate = [
-            p.moved(placed((x - 0.006, gate / 2 - 0.2 if spare else 0.0, zs + 0.12), z=(-1, 0, 0), x=(0, 1, 0)))
-            for p in box((0.34, 0.12, 0.006), 0.002)
-        ]
+        plate = block(
+            (x - 0.006, gate / 2 - 0.2 if spare else 0.0, zs + 0.12),
+            (0.34, 0.12, 0.006),
+            0.002,
+            z=(-1, 0, 0),
+            x=(0, 1, 0),
+        )
         self.add("rear_plate", plate, "plate", None, "number_plate")
         for sign in (-1, 1):  # number plates are riveted on anywhere: no sign
             self.fastener(
@@ -1495,10 +1490,7 @@ class Builder:
                 np.array([0, 0, 1.0]),
             )
             self.add(f"outrigger{k}", arm, "black_part", "chassis_rail", "black", "hidden", panel="chassis", both=True)
-            bracket = [
-                p.moved(placed((x + 0.05, self.y - 0.10, z + 0.03), z=(0, 1, 0)))
-                for p in box((0.09, 0.08, 0.008), 0.003)
-            ]
+            bracket = block((x + 0.05, self.y - 0.10, z + 0.03), (0.09, 0.08, 0.008), 0.003, z=(0, 1, 0))
             self.add(
                 f"bracket{k}", bracket, "black_part", "chassis_rail", "black", "hidden", panel="chassis", both=True
             )
@@ -1629,9 +1621,9 @@ class Builder:
                     0.42,
                     panel="crossmember",
                 )
-        tow = [p.moved(placed((self.x_rear - 0.03, 0, z + 0.02), z=(-1, 0, 0))) for p in box((0.14, 0.10, 0.02), 0.004)]
+        tow = block((self.x_rear - 0.03, 0, z + 0.02), (0.14, 0.10, 0.02), 0.004, z=(-1, 0, 0))
         self.add("tow_plate", tow, "black_part", "rear_crossmember", "black", "hidden", panel="crossmember")
-        tank = [p.moved(placed((self.rear_axle + 0.55, -0.12, z + 0.02))) for p in box((0.5, 0.36, 0.20), 0.03)]
+        tank = block((self.rear_axle + 0.55, -0.12, z + 0.02), (0.5, 0.36, 0.20), 0.03)
         self.add("tank", tank, "black_part", "chassis_rail", "black", "hidden", panel="chassis")
         floor = loft(
             line(
@@ -1687,113 +1679,6 @@ class Builder:
             part = Part(name, surface, look, None, None, finish, "other", "wheels", "wheels")
             self.parts.append(part)
 
-    def cabin(self) -> None:
-        y, zs = self.y, self.z_sill
-        floor = loft(
-            line((self.door_front + 0.10, -y + 0.07, zs + 0.012), (self.door_front + 0.10, y - 0.07, zs + 0.012), 16),
-            line((self.door_rear - 0.1, -y + 0.07, zs + 0.012), (self.door_rear - 0.1, y - 0.07, zs + 0.012), 16),
-            16,
-        )
-        self.add("floor_mat", floor, "interior", None, "mat", inward=True)
-        footwell = loft(
-            line((self.door_front + 0.09, -y + 0.06, self.z_wing), (self.door_front + 0.09, y - 0.06, self.z_wing), 12),
-            line((self.door_front + 0.09, -y + 0.06, zs), (self.door_front + 0.09, y - 0.06, zs), 12),
-            12,
-        )
-        self.add("footwell", footwell.flipped(), "paint", "bulkhead", "body", "shut", panel="bulkhead", inward=True)
-        dash = sweep(
-            np.array([[0.0, -0.16], [-0.17, -0.14], [-0.19, -0.02], [-0.15, 0.02], [0.05, 0.03]]) * [-1, 1],
-            line(
-                (self.door_front + 0.02, -y + 0.07, self.z_belt - 0.03),
-                (self.door_front + 0.02, y - 0.07, self.z_belt - 0.03),
-                20,
-            ),
-            np.array([0, 0, 1.0]),
-        )
-        self.add("dash", dash, "interior", None, "trim")
-        wheel_side = 1.0 if self.flip_details else -1.0
-        centre = np.array([self.door_front - 0.36, wheel_side * 0.36, self.z_belt + 0.02])
-        ring = np.stack(
-            [0.20 * np.cos(np.linspace(0, 2 * np.pi, 49)), 0.20 * np.sin(np.linspace(0, 2 * np.pi, 49)), np.zeros(49)],
-            1,
-        )
-        steering = placed(centre, z=(-0.8, 0, 0.6))
-        self.add("steering", tube(ring, 0.011, closed=True).moved(steering), "interior", None, "black")
-        for a in (0.3, 2.4, 4.5):
-            self.add(
-                f"spoke{a}",
-                tube(line((0, 0, -0.02), (0.2 * np.cos(a), 0.2 * np.sin(a), 0), 8), 0.010).moved(steering),
-                "interior",
-                None,
-                "black",
-            )
-        self.add("column", tube(line((0, 0, -0.02), (0, 0, -0.4), 8), 0.03).moved(steering), "interior", None, "black")
-        self.add(
-            "boss",
-            turned(np.array([[0, 0.01], [0.04, 0.005], [0.05, -0.02]]), 18).moved(steering),
-            "interior",
-            None,
-            "black",
-        )
-        for sign in (-1, 1):
-            base = np.array([self.door_rear + 0.24, sign * 0.38, zs + 0.30])
-            self.add(
-                f"seat_box{sign}",
-                [p.moved(placed(base - [0, 0, 0.17])) for p in box((0.42, 0.46, 0.28), 0.01)],
-                "interior",
-                None,
-                "seat_base",
-            )
-            self.add(
-                f"seat{sign}",
-                [p.moved(placed(base)) for p in box((0.48, 0.48, 0.12), 0.045, rows=4)],
-                "interior",
-                None,
-                "seat",
-            )
-            back = placed(base + np.array([-0.28, 0, 0.32]), z=(-1, 0, 0.22), x=(0, 1, 0))
-            self.add(
-                f"seat_back{sign}",
-                [p.moved(back) for p in box((0.46, 0.56, 0.11), 0.045, rows=4)],
-                "interior",
-                None,
-                "seat",
-            )
-            rest = placed(base + np.array([-0.36, 0, 0.68]), z=(-1, 0, 0.2), x=(0, 1, 0))
-            self.add(
-                f"head_rest{sign}",
-                [p.moved(rest) for p in box((0.24, 0.16, 0.08), 0.035, rows=4)],
-                "interior",
-                None,
-                "seat",
-            )
-        lever = np.array(
-            [
-                [self.door_front - 0.25, 0.02, zs + 0.02],
-                [self.door_front - 0.30, 0.02, zs + 0.25],
-                [self.door_front - 0.28, 0.02, zs + 0.38],
-            ]
-        )
-        self.add("lever", tube(resample(lever, 16), 0.008), "interior", None, "black")
-        knob = turned(
-            np.stack([0.022 * np.sin(np.linspace(0, np.pi, 9)), 0.022 * np.cos(np.linspace(0, np.pi, 9))], 1), 14
-        )
-        self.add("knob", knob.moved(placed((self.door_front - 0.28, 0.02, zs + 0.39))), "interior", None, "black")
-        lining = loft(
-            line(
-                (self.screen_top_x - 0.02, -y + 0.08, self.z_roof - 0.08),
-                (self.screen_top_x - 0.02, y - 0.08, self.z_roof - 0.08),
-                8,
-            ),
-            line(
-                (self.cab_rear + 0.03, -y + 0.08, self.z_roof - 0.08),
-                (self.cab_rear + 0.03, y - 0.08, self.z_roof - 0.08),
-                8,
-            ),
-            8,
-        )
-        self.add("headlining", lining, "interior", None, "lining", inward=True)
-
     def trim(self) -> None:
         bar = sweep(
             rounded_rectangle(0.06, 0.13, 0.012, 33),
@@ -1806,15 +1691,13 @@ class Builder:
         )
         chrome = self.rng.random() < 0.3
         self.add("bumper", bar, "bare_metal" if chrome else "black_part", None, "chrome" if chrome else "black")
-        plate = [
-            p.moved(placed((self.x_front + 0.084, 0, self.z_sill - 0.02), z=(1, 0, 0), x=(0, 1, 0)))
-            for p in box((0.46, 0.10, 0.006), 0.002)
-        ]
+        plate = block(
+            (self.x_front + 0.084, 0, self.z_sill - 0.02), (0.46, 0.10, 0.006), 0.002, z=(1, 0, 0), x=(0, 1, 0)
+        )
         self.add("front_plate", plate, "plate", None, "number_plate")
-        head = [
-            p.moved(placed((self.door_front + 0.02, self.y + 0.17, self.z_belt + 0.12), z=(1, 0, 0)))
-            for p in box((0.22, 0.14, 0.04), 0.015, rows=3)
-        ]
+        head = block(
+            (self.door_front + 0.02, self.y + 0.17, self.z_belt + 0.12), (0.22, 0.14, 0.04), 0.015, z=(1, 0, 0), rows=3
+        )
         arm = resample(
             np.array(
                 [

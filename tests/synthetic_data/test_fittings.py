@@ -8,8 +8,8 @@ from tests.synthetic_data.samples import FAMILIES, vehicle
 
 BOUGHT_IN = (
     "door_plugs", "door_works", "door_pocket", "door_latch", "binnacle", "dials", "dial_rims", "dash_controls",
-    "pedals", "mats", "tunnel", "levers", "lever_knobs", "visors", "inner_mirror", "belt", "wiper", "mirror_glass",
-    "plate_holder", "side_repeater", "fuel_filler",
+    "pedals", "mats", "tunnel", "levers", "lever_knobs", "visors", "inner_mirror", "belt", "seat", "wiper",
+    "mirror_glass", "glove_box", "column", "plate_holder", "side_repeater", "fuel_filler",
 )  # fmt: skip
 
 
@@ -57,3 +57,27 @@ def test_the_driver_sits_on_the_side_of_the_wheel() -> None:
         wheel = named(family, "steering")[0].patch.points[..., 1].mean()
         for name in ("binnacle", "pedals"):
             assert np.sign(named(family, name)[0].patch.points[..., 1].mean()) == np.sign(wheel)
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_seats_are_stitched_cushions_that_were_sat_on(family: str) -> None:
+    for sign in (-1.0, 1.0):
+        face = named(family, f"seat{sign}")[0].patch.points
+        lowest_inside, edge = face[8:-8, 4:-4, 2].min(), face[[0, -1], 4:-4, 2].mean()
+        assert -0.02 < lowest_inside - edge < 0.03  # neither a pit nor a block
+        bends = np.abs(np.diff(face[..., 2], n=2, axis=0))
+        assert np.quantile(bends, 0.9) > 3 * np.median(bends)  # seams, not one smooth dome
+        assert bool(named(family, "head_rest")) == FAMILIES[family].head_rests
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_belts_hang_in_a_curve_from_post_to_floor(family: str) -> None:
+    for sign in (-1.0, 1.0):
+        webbing = named(family, f"belt{sign}")[0].patch.points
+        middle = webbing[1]
+        way = np.linalg.norm(np.diff(middle, axis=0), axis=1).sum()
+        assert 1.01 < way / np.linalg.norm(middle[-1] - middle[0]) < 1.3
+        assert np.linalg.norm(webbing[0] - webbing[2], axis=1) == pytest.approx(
+            0.048, abs=0.002
+        )  # common width, no source
+        assert np.sign(middle[:, 1].mean()) == sign
