@@ -55,6 +55,26 @@ def bulkhead(x: float, half_width: float, top: float, bottom: float) -> Patch:
     return patch(np.stack([x + 0.007 * rib, across, up], -1))
 
 
+def boot(at: Vector, way: Vector, radius: float) -> Patch:
+    """The rubber that ends a cable at `at`: a sleeve that widens towards the plug it covers, along `way`."""
+    profile = np.array([[0.0, 2.6], [1.9, 2.6], [2.1, 2.3], [2.1, 0.6], [1.7, 0.2], [1.45, -1.6], [1.02, -2.2]])
+    return turned(profile * radius, 14).moved(placed(at, z=way))
+
+
+def union(at: Vector, way: Vector, radius: float) -> Patch:
+    """The hexagonal nut with which a pipe ends."""
+    profile = np.array(
+        [[0.0, 2.2], [1.5, 2.2], [1.6, 1.2], [2.3, 1.0], [2.4, 0.6], [2.4, -1.6], [2.2, -2.0], [1.0, -2.1]]
+    )
+    return turned(profile * radius, 19, sides=6).moved(placed(at, z=way))
+
+
+def grommet(at: Vector, out: Vector, radius: float) -> Patch:
+    """The rubber ring in a sheet that a cable or hose passes, its foot on the sheet at `at`."""
+    profile = np.array([[1.0, 0.45], [1.5, 0.42], [1.7, 0.0]])
+    return turned(profile * radius, 20).moved(placed(at, z=out))
+
+
 class _Bay:
     """The space between radiator, bulkhead and wings; x forward, y left, z up, metres."""
 
@@ -269,8 +289,19 @@ class _Bay:
                 (x + 0.7 * at * length, side * 0.17, head - 0.09),
             ]
             self.hose(f"exhaust_branch{k}", bend, 0.021, "cast", None)
-            lead = [(x + at * length, -side * 0.10, head + 0.05), (x + at * length, -side * 0.16, head + 0.10)]
-            self.hose(f"plug_lead{k}", [*lead, (x + 0.30 * length, -side * 0.19, head - 0.02)], 0.0038, "black")
+            plug = np.array([x + at * length, -side * 0.115, head + 0.055])
+            turn = 0.5 * np.pi * k + 0.4
+            post = np.array([x + 0.30 * length, -side * 0.19, head + 0.045]) + 0.024 * _by(
+                np.cos(turn), np.sin(turn), 0
+            )
+            self.hose(
+                f"plug_lead{k}",
+                [plug, plug + _by(0, -side * 0.05, 0.05), post + _by(0, 0, 0.05), post],
+                0.0038,
+                "black",
+            )
+            boots = [boot(plug, (0, side, -0.8), 0.0042), boot(post, (0, 0, -1), 0.0042)]
+            self.hidden(f"plug_boot{k}", boots, "rubber", WIRING)
         self.hose(
             "exhaust_log",
             [(x - 0.3 * length, side * 0.18, head - 0.10), (x + 0.27 * length, side * 0.18, head - 0.10)],
@@ -278,7 +309,15 @@ class _Bay:
             "cast",
             None,
         )
-        self.hidden("distributor", self.drum((x + 0.30 * length, -side * 0.19, head - 0.03), (0, 0.2, 1), 0.042, 0.10))
+        cap = np.array(
+            [[0, 1.0], [0.25, 1.0], [0.3, 0.8], [0.8, 0.75], [0.95, 0.4], [1.0, 0.3], [1.0, 0.1], [0.8, 0.0], [0.8, -1]]
+        )
+        self.hidden(
+            "distributor", self.drum((x + 0.30 * length, -side * 0.19, head - 0.02), (0, 0, 1), 0.044, 0.11, cap)
+        )
+        flange = np.array([[0, 1.0], [1.0, 1.0], [1.0, -1.0]])
+        log_ends = [(x + at * length, side * 0.18, head - 0.10) for at in (-0.3, 0.27)]
+        self.hidden("exhaust_flange", [self.drum(at, (1, 0, 0), 0.040, 0.012, flange) for at in log_ends], "cast")
         plenum = [(x - 0.3 * length, side * 0.15, head + 0.075), (x + 0.3 * length, side * 0.15, head + 0.075)]
         self.hose("inlet", plenum, 0.030, "bare", None)
         filter_at = np.array([x - 0.05, side * 0.30, self.top - 0.13])
@@ -378,8 +417,9 @@ class _Bay:
             ]
             self.hose(f"heater_hose{k}", run, 0.0115)
             self.clip(wall + _by(0.025, 0, 0.0), (1, 0, 0), 0.012)
-            ring = np.array([[1.0, 0.006], [1.5, 0.005], [1.7, 0.0]]) * [0.012, 1]
-            self.hidden(f"grommet{k}", turned(ring, 20).moved(placed(wall, z=(1, 0, 0))), "rubber", WIRING)
+            self.hidden(f"grommet{k}", grommet(wall, (1, 0, 0), 0.012), "rubber", WIRING)
+            self.clip(np.asarray(run[-1]) + _by(-0.02, 0, 0.008), (1, 0, -0.3), 0.012)
+            self.hidden(f"heater_stub{k}", self.drum(run[-1], (1, 0, -0.3), 0.0095, 0.05), "cast")
 
     def electrics(self) -> None:
         """Battery, leads, relay box, looms along wing and bulkhead with their ties, horn, wiper motor."""
@@ -407,8 +447,16 @@ class _Bay:
             self.bolt(at + _by(0, 0.096 * sign, 0.119), (0, 0, 1), 0.006)
             post = at + _by(0.085 * sign, -0.05 * self.driver, 0.125)
             self.hidden(f"terminal{sign}", self.drum(post, (0, 0, 1), 0.014, 0.03), "zinc", WIRING)
-            end = at + _by(-0.10 + 0.16 * sign, -self.driver * 0.24, -0.12)
-            lead = [post + _by(0, 0, 0.008), post + _by(0.01 * sign, -0.05 * self.driver, 0.02), end]
+            self.hidden(f"terminal_clamp{sign}", block(post, (0.034, 0.030, 0.014), 0.003), "cast", WIRING)
+            lead = [post + _by(0, 0, 0.006), post + _by(-0.05, -0.04 * self.driver, 0.03)]
+            if sign > 0:  # the live one goes back along the wing and through the bulkhead
+                wall = np.array([self.back + 0.012, self.driver * 0.80 * self.half, self.top - 0.16])
+                lead += [wall + _by(0.16, -0.02 * self.driver, 0.01), wall]
+                self.hidden("battery_grommet", grommet(wall, (1, 0, 0), 0.0075), "rubber", WIRING)
+            else:
+                lug = np.array([at[0] - 0.17, self.driver * (self.half - 0.014), self.top - 0.16])
+                lead += [lug + _by(0.02, -0.03 * self.driver, 0.02), lug]
+                self.bolt(lug, (0, -self.driver, 0), 0.007)
             self.hose(f"battery_lead{sign}", lead, 0.0055, "red_cable" if sign > 0 else "black")
         relays = np.array([self.back + 0.16, side * (self.half - 0.045), self.top - 0.10])
         self.hidden("relay_box", block(relays, (0.15, 0.05, 0.09), 0.008), "black", BRACKET)
@@ -422,11 +470,16 @@ class _Bay:
                 (self.back + 0.03, y, self.top - 0.07),
             ]
             self._loom(f"wing_loom{sign}", path, (0, -sign, 0))
-        wall = [
+            plug = block(path[0] + _by(0.012, 0, -0.004), (0.034, 0.018, 0.024), 0.003)
+            self.hidden(f"wing_plug{sign}", [*plug, boot(path[0], (1, 0, -0.4), 0.0062)], "black", WIRING)
+            self.hidden(
+                f"wing_grommet{sign}", grommet(_by(-0.022, 0, 0) + path[-1], (1, 0, 0), 0.010), "rubber", WIRING
+            )
+        along = [
             (self.back + 0.018, y * self.half, self.top - 0.075 + 0.008 * np.sin(9 * y))
             for y in np.linspace(-0.9, 0.9, 6)
         ]
-        self._loom("bulkhead_loom", wall, (1, 0, 0))
+        self._loom("bulkhead_loom", along, (1, 0, 0))
         drop = self.driver * 0.55 * self.half
         self._loom(
             "engine_loom",
@@ -437,6 +490,9 @@ class _Bay:
             ],
             (0, 0, 1),
         )
+        end = np.array([self.middle - 0.1, 0.5 * drop, self.top - 0.30])
+        socket = block(end, (0.045, 0.022, 0.030), 0.004, z=(0.6, -0.2, -0.8))
+        self.hidden("engine_plug", [*socket, boot(end + _by(-0.02, 0, 0.012), (0.6, 0, -0.4), 0.0075)], "black", WIRING)
         horn = np.array([self.front - 0.02, -self.driver * (self.half - 0.05), self.top - 0.22])
         dish = np.array([[0, 0.25], [0.25, 0.25], [0.3, 0.1], [0.9, 0.0], [1.0, 0.1], [1.0, -0.3]])
         self.hidden("horn", self.drum(horn, (-1, 0, 0.1), 0.045, 0.09, dish), str(rng.choice(["black", "red"])))
@@ -499,6 +555,7 @@ class _Bay:
                 "zinc",
                 BRACKET,
             )
+            self.hidden(f"bay_union{k}", union(out, (0, self.driver, 0), 0.0032), "zinc", BRACKET)
         heater = np.array([self.back + 0.09, -self.driver * 0.62 * self.half, self.top - 0.31])
         self.hidden("heater_box", block(heater, (0.17, 0.30, 0.22), 0.02), "black")
         bottle = np.array([self.middle - 0.12, -self.driver * (self.half - 0.09), self.top - 0.15])
@@ -513,10 +570,13 @@ class _Bay:
             [
                 bottle + _by(0.02, 0, 0.11),
                 bottle + _by(-0.08, -0.05 * side, 0.13),
-                (self.back + 0.05, side * 0.3, self.top - 0.03),
+                (self.back + 0.05, side * 0.3, self.top - 0.05),
+                (self.back + 0.010, side * 0.3, self.top - 0.055),
             ],
             0.003,
         )
+        wall = (self.back + 0.008, side * 0.3, self.top - 0.055)
+        self.hidden("washer_grommet", grommet(wall, (1, 0, 0), 0.0055), "rubber", WIRING)
 
     def sites(self) -> None:
         """Close-ups: brackets and cables on the wings, the bulkhead, flanges, the frame of the bonnet."""

@@ -192,6 +192,23 @@ def pop_rivet(radius: float) -> Patch:
     return turned(np.concatenate([hole, rim, [[radius * 1.02, -0.0005]]]), 22)
 
 
+def slotted(radius: float) -> Patch:
+    """A screw's raised head with a straight slot across it."""
+    half, deep = 0.13, 0.16
+    reach = np.array([0.0, half, 0.5, 0.85, 0.97, 1.0])
+    height = np.array([0.38, 0.38, 0.35, 0.24, 0.12, -0.05])
+    edge = np.arcsin(np.clip(half / np.maximum(reach, half), 0, 1))[:, None]
+    share = np.array([0.0, 0.0, 0.25, 0.5, 0.75, 1.0, 1.0])[None]
+    quarter = edge + share * (np.pi - 2 * edge)
+    start, end = np.zeros((len(reach), 1)), np.full((len(reach), 1), np.pi)
+    turn = np.concatenate([start, quarter, end], axis=1)
+    angle = np.concatenate([turn, turn[:, 1:] + np.pi], axis=1)
+    half_cut = np.array([1.0, 1, 0, 0, 0, 0, 0, 1, 1])
+    cut = np.concatenate([half_cut, half_cut[1:]])[None] * (height[:, None] > 0) + (reach[:, None] <= half)
+    raised = height[:, None] - deep * np.clip(cut, 0, 1)
+    return patch(radius * np.stack([reach[:, None] * np.cos(angle), reach[:, None] * np.sin(angle), raised], -1))
+
+
 def spot_weld(radius: float) -> Patch:
     """The mark that electrodes leave: a shallow dimple with a faint ring around it."""
     profile = np.array([[0, 0.10], [0.45, 0.11], [0.7, 0.18], [0.85, 0.42], [1.0, 0.40], [1.25, 0.12], [1.5, -0.2]])

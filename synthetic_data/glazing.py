@@ -49,13 +49,12 @@ def glaze(
 
     `emitter` is the Mitsuba environment; `seed` sets the glass and its dirt and should be the vehicle's own.
     """
-    index, which, depth, toward = _met(view, panes, exposure)
+    index, which, depth, toward, normals = _met(view, panes, exposure)
     if not len(index):
         return exposure, doubtful
     row, column = np.divmod(index, exposure.width)
     point = view.origin + toward * depth[:, None]
     way = toward / np.linalg.norm(toward, axis=1, keepdims=True)
-    normals = np.stack([_normal(one) for one in panes])[which]
     from_outside = (way * normals).sum(1) < 0
     facing = np.where(from_outside[:, None], normals, -normals)
     bends = np.array([[7.0, 4.0, 2.0], [3.0, 6.0, 9.0], [1.5, 9.0, 5.0]])  # rad/m
@@ -83,15 +82,16 @@ def glaze(
     covered = np.zeros(exposure.radiance.shape[:2], bool)
     covered[row, column] = True
     sides = np.array([{"left": 1, "right": 2}.get(one.side or "", 0) for one in panes], np.uint8)
-    side, before = exposure.side.copy(), exposure.depth_m
+    side, before, surface_of = exposure.side.copy(), exposure.depth_m, exposure.surface.copy()
     side[row, column] = sides[which]
+    surface_of[row, column] = np.array([SURFACES.index(one.surface) for one in panes], np.uint8)[which]
     if before is not None:
         before = before.copy()
         before[row, column] = depth
     glazed = replace(
         exposure,
         radiance=radiance,
-        surface=np.where(covered, np.uint8(SURFACES.index("glass")), exposure.surface),
+        surface=surface_of,
         zone=np.where(covered, np.uint8(0), exposure.zone),
         side=side,
         cues=_without(exposure.cues, covered),
@@ -105,11 +105,11 @@ def _without(masks: dict[str, Array], covered: Array) -> dict[str, Array]:
     return {cue: mask for cue, mask in kept.items() if mask.any()}
 
 
-def _met(view: View, panes: Sequence[Part], exposure: Exposure) -> tuple[Array, Array, Array, Array]:
-    """Of the pixels that a pane covers: index into the picture (n,), pane, distance along the ray, direction (n, 3)."""
+def _met(view: View, panes: Sequence[Part], exposure: Exposure) -> tuple[Array, Array, Array, Array, Array]:
+    """Of the pixels that a pane covers: index into the picture (n,), pane, distance, direction and normal (n, 3)."""
     height, width = exposure.height, exposure.width
     if not panes:
-        return np.zeros(0, int), np.zeros(0, int), np.zeros(0), np.zeros((0, 3))
+        return np.zeros(0, int), np.zeros(0, int), np.zeros(0), np.zeros((0, 3)), np.zeros((0, 3))
     reach = math.tan(math.radians(view.field_of_view_deg) / 2)
     x = (((np.arange(width) + 0.5) / width * 2 - 1) * reach).astype(np.float32)
     y = (((np.arange(height) + 0.5) / height * 2 - 1) * reach * height / width).astype(np.float32)
@@ -123,8 +123,12 @@ def _met(view: View, panes: Sequence[Part], exposure: Exposure) -> tuple[Array, 
     depth = np.array(hit.t)
     behind = np.inf if exposure.depth_m is None else exposure.depth_m.ravel()
     index = np.flatnonzero(np.isfinite(depth) & (depth < behind))
-    pane, _ = owners([one.patch for one in panes], np.array(hit.prim_index)[index])
-    return index, pane, depth[index], way[:, index].T.astype(np.float64)
+    met = np.array(hit.prim_index)[index]
+    pane, _ = owners([one.patch for one in panes], met)
+    corners = np.concatenate([one.patch.points.reshape(-1, 3)[one.patch.triangles()] for one in panes])[met]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-15)
+    return index, pane, depth[index], way[:, index].T.astype(np.float64), normal
 
 
 def _normal(pane: Part) -> Array:

@@ -193,8 +193,8 @@ def expose(
     props = tuple(
         Part(f"prop{k}", p, "background", None, None, "prop", "other") for k, (p, _, _) in enumerate(stage.props)
     )
-    panes = [part for part in painted.vehicle.parts if part.surface == "glass"]  # laid over the render
-    keep = [k for k, part in enumerate(painted.vehicle.parts) if part.surface != "glass"]
+    panes = [part for part in painted.vehicle.parts if part.finish == "glass"]  # laid over the render
+    keep = [k for k, part in enumerate(painted.vehicle.parts) if part.finish != "glass"]
     parts = tuple(painted.vehicle.parts[k] for k in keep) + props
     table = _extended(painted.table, keep, stage)
     baked = bake(painted, parts, table, view, device, seed)

@@ -31,6 +31,7 @@ from synthetic_data.geometry import (
     resample,
     rolled_edges,
     rounded_rectangle,
+    slotted,
     smoothstep,
     spot_weld,
     sweep,
@@ -181,6 +182,8 @@ class Builder:
         self.bay_rng, self.fitting_rng, self.seat_rng, head_rng = rng.spawn(4)
         self.seat_flutes = int(self.seat_rng.choice([0, 3, 5, 7]))
         self.head_seed = int(head_rng.integers(2**31))
+        self.wing_bolt_kind = str(head_rng.choice(["hex", "hex", "dome", "slot"]))
+        self.trim_kind = str(head_rng.choice(["clip", "slot", "dome"]))
         self.bonnet_angle = float(np.radians(self.bay_rng.uniform(48, 62)))
         self.pressings = Pressings.draw(self.fitting_rng)
 
@@ -419,16 +422,28 @@ class Builder:
         both: bool = False,
         turn: float = 0.0,
     ) -> None:
-        """One bolt, screw or rivet head; `radius` is that of the head in metres."""
-        r = radius
-        across = np.array([np.cos(turn), np.sin(turn), 0.3])
-        place = placed(at, z=out, x=across)
+        """One bolt, screw or rivet head; `radius` is that of the head in metres.
+
+        `turn` is where a hand would have left it; every head differs a little in turn, seat and slant from the next.
+        """
+        hand = np.random.default_rng([self.head_seed, zlib.crc32(name.encode())]).uniform(-1, 1, 5)
+        is_rivet = kind in ("rivet", "pop")
+        r = radius * (1 + (0.0 if is_rivet else 0.02) * hand[0])
+        turn += 3.1 * hand[1]
+        slant = placed((0, 0, 0), z=(*(0.012 if is_rivet else 0.022) * hand[2:4], 1.0))
+        place = placed(at, z=out, x=(np.cos(turn), np.sin(turn), 0.3)) @ slant
+        place[:3, 3] += (0.00012 if is_rivet else 0.0003) * hand[4] * np.asarray(out, float)
         if kind in ("rivet", "dome"):
             theta = np.linspace(np.pi / 2, 0.02, 7)
             profile = np.stack([r * np.cos(theta), 0.62 * r * np.sin(theta)], 1)
             shapes = [turned(np.concatenate([profile, [[r * 1.02, -0.0005]]]), 22)]
         elif kind == "pop":
             shapes = [pop_rivet(r)]
+        elif kind == "slot":
+            shapes = [slotted(r)]
+        elif kind == "clip":
+            pin = [[0, 0.24], [0.26, 0.24], [0.30, 0.42], [0.36, 0.30], [0.9, 0.22], [1.0, 0.08], [1.02, -0.04]]
+            shapes = [turned(np.array(pin) * r, 22)]
         elif kind == "socket":
             profile = (
                 np.array([[0, 0.35], [0.42, 0.35], [0.46, 0.72], [0.6, 0.78], [0.85, 0.6], [1.0, 0.25], [1.02, -0.05]])
@@ -631,7 +646,7 @@ class Builder:
         """A round lamp on both sides: a domed lens in a bezel."""
         place = placed(at, z=out)
         dome = np.array([[0, 0.55], [0.4, 0.53], [0.68, 0.45], [0.84, 0.32], [0.88, 0.0]]) * radius
-        ring = np.array([[0.87, 0.14], [0.89, 0.24], [0.96, 0.25], [1.04, 0.18], [1.06, -0.02]]) * radius
+        ring = np.array([[0.85, 0.02], [0.87, 0.22], [0.90, 0.30], [1.10, 0.26], [1.16, 0.16], [1.17, -0.02]]) * radius
         self.add(name, turned(dome, 32).flipped().moved(place), "lamp", None, finish, both=True)
         bezel = turned(ring, 32).flipped().moved(place)
         chrome = self.flip_details
@@ -639,6 +654,9 @@ class Builder:
             f"{name}_rim", bezel, "bare_metal" if chrome else "black_part", None, "chrome" if chrome else "black",
             both=True,
         )  # fmt: skip
+        spots = (placed((1.01 * radius * s, 0, 0.28 * radius), x=(np.cos(9 * s), np.sin(9 * s), 0)) for s in (-1, 1))
+        screws = [slotted(0.0026).moved(place @ spot) for spot in spots]
+        self.add(f"{name}_screw", screws, "bare_metal", None, "zinc", both=True, facing=out)
 
     # --- assemblies --------------------------------------------------------------------------------------------
 
@@ -677,48 +695,31 @@ class Builder:
             both=True,
             facing=(0, 0, 1),
         )
+        lamp_y, lamp_z = (self.bonnet_half + y) / 2, self.z_wing - 0.14
+        self.lamp_radius = min(self.lamp_radius, (y - self.bonnet_half) / 2.55)  # its trim stays on the face
+
+        def on_face(curve: Points, z_: float) -> Points:
+            return np.column_stack([np.full(len(curve), x0), lamp_y + curve[:, 0], z_ + curve[:, 1]])
+
+        outline = rounded_rectangle(y - self.bonnet_half, self.z_wing - self.z_sill, 0.004, 121)
+        hole = 1.96 * self.lamp_radius
         face = loft(
-            line((x0, self.bonnet_half, self.z_wing), (x0, y, self.z_wing), 12),
-            line((x0, self.bonnet_half, self.z_sill), (x0, y, self.z_sill), 12),
-            14,
+            on_face(outline, (self.z_wing + self.z_sill) / 2),
+            on_face(rounded_rectangle(hole, hole, 0.499 * hole, 121), lamp_z),
+            12,
         )
         self.add(
             "wing_face",
-            rolled_edges(face, 0.006, 0.02),
+            rolled_edges(face.flipped(), 0.005, 0.02, edges="tb"),
             "paint",
             "wing_front",
             "body",
             "sheet",
             panel="wing_front_left",
             both=True,
+            facing=(1, 0, 0),
         )
-        lamp_y, lamp_z = (self.bonnet_half + y) / 2, self.z_wing - 0.14
-        lens = turned(
-            np.array([[0, 0.03], [0.3, 0.029], [0.6, 0.0245], [0.85, 0.015], [1.0, 0.0]]) * [self.lamp_radius, 1], 40
-        ).flipped()
-        rim = turned(
-            np.array([[1.0, 0.004], [1.03, 0.011], [1.08, 0.012], [1.16, 0.006], [1.2, -0.004]])
-            * [self.lamp_radius, 1],
-            40,
-        ).flipped()
-        lamp = placed((x0 + 0.004, lamp_y, lamp_z), z=(1, 0, 0))
-        gasket = np.array([[0.012, -0.001], [0.011, 0.005], [0.007, 0.007], [0.0, 0.007], [-0.014, 0.005]])
-        ring = turned(gasket + np.array([1.2 * self.lamp_radius, 0.0]), 60).moved(
-            lamp
-        )  # proud of the rim, its foot on the paint
-        self.add(
-            "lamp_gasket", ring, "rubber", "front_trim_clip", "black", "seal",
-            panel="wing_front_left", both=True, facing=(1, 0, 0),
-        )  # fmt: skip
-        self.add("headlamp", lens.moved(lamp), "lamp", None, "lamp", both=True)
-        self.add(
-            "headlamp_rim",
-            rim.moved(lamp),
-            "bare_metal" if self.flip_details else "black_part",
-            "front_trim_clip",
-            "chrome" if self.flip_details else "black",
-            both=True,
-        )
+        self._headlamp(np.array([x0 + 0.004, lamp_y, lamp_z]))
         self.small_lamp("indicator", (x0 + 0.002, lamp_y, lamp_z - 0.19), (1, 0, 0), 0.036, "amber")
         self.site(
             "headlamp.site",
@@ -753,6 +754,7 @@ class Builder:
             "sheet",
             panel="front_panel",
         )
+        self._grille_surround(np.array([gx, 0, centre[2]]), grille_w, grille_h)
         bars = 9 if self.flip_details else 14
         for k in range(bars):
             z = centre[2] + grille_h * ((k + 0.5) / bars - 0.5)
@@ -769,6 +771,12 @@ class Builder:
         self.add("radiator", dark, "black_part", None, "black")
         # bonnet and the cowl behind it
         xb = self.door_front + 0.30
+        gutter = np.array([[-12, 0], [-11, -10], [-6, -14], [12, -14], [16, -10], [16, 0]]) / 1000
+        drain = line((x0 - 0.01, half, self.z_wing - 0.012), (xb, half, self.z_wing - 0.012), 30)
+        self.add(
+            "bonnet_gutter", sweep(gutter * [-1, 1], drain, np.array([0, 0, 1.0])), "paint", "wing_front", "body",
+            "shut", panel="wing_front_left", both=True, facing=(0, 0, 1),
+        )  # fmt: skip
         left = line((self.x_front - 0.02, half - g, self.z_wing + 0.012), (xb, half - g, self.z_wing + 0.030), 36)
         bonnet = self.waved(loft(left * [1, -1, 1], left, 30, bulge=self.bonnet_bulge))
         bonnet = pressed(bonnet, self.pressings.bonnet(self.x_front, xb), (0, 0, 1))
@@ -822,7 +830,7 @@ class Builder:
                 f"wing_bolt{k}",
                 np.array([xk, self.bonnet_half + 0.045, self.z_wing + 0.002]),
                 np.array([0, 0, 1.0]),
-                kind="hex",
+                kind=self.wing_bolt_kind,
                 radius=0.007,
                 finish=self.family.hinge_bolt_finish,
                 zone="wing_front",
@@ -852,6 +860,57 @@ class Builder:
         )
         vent = block((self.door_front + 0.22, y + 0.004, self.z_wing - 0.16), (0.16, 0.10, 0.012), 0.004, z=(0, 1, 0))
         self.add("wing_vent", vent, "black_part", "front_trim_clip", "black", both=True)
+
+    def _headlamp(self, at: Points) -> None:
+        """Reflector with its bulb behind a domed lens, bezel with its screws, gasket; `at` is the middle of the rim."""
+        lamp, r = placed(at, z=(1, 0, 0)), self.lamp_radius
+        bowl = np.array([[0.12, -0.0565], [0.3, -0.053], [0.55, -0.042], [0.78, -0.024], [0.94, -0.006], [1.0, 0.002]])
+        lens = np.array([[0, 0.03], [0.3, 0.029], [0.6, 0.0245], [0.85, 0.015], [1.0, 0.003]])
+        bulb = np.array([[0, -0.016], [0.05, -0.017], [0.085, -0.024], [0.085, -0.040], [0.17, -0.046], [0.17, -0.058]])
+        rim = np.array([[0.985, 0.001], [0.99, 0.006], [1.03, 0.011], [1.09, 0.012], [1.16, 0.006], [1.2, -0.004]])
+        scale, chrome = np.array([r, 1]), self.flip_details
+        self.add("headlamp", turned(bowl * scale, 40).moved(lamp), "lamp", None, "lamp", both=True, facing=(1, 0, 0))
+        self.add(
+            "headlamp_bulb", turned(bulb * scale, 20).moved(lamp), "lamp", None, "chrome", both=True, facing=(1, 0, 0)
+        )
+        self.add(
+            "headlamp_lens", turned(lens * scale, 40).moved(lamp), "lamp", None, "glass", both=True, facing=(1, 0, 0)
+        )
+        gasket = np.array([[0.012, -0.001], [0.011, 0.005], [0.007, 0.007], [0.0, 0.007], [-0.014, 0.005]])
+        ring = turned(gasket + np.array([1.2 * r, 0.0]), 60).moved(lamp)  # proud of the rim, its foot on the paint
+        self.add(
+            "lamp_gasket", ring, "rubber", "front_trim_clip", "black", "seal",
+            panel="wing_front_left", both=True, facing=(1, 0, 0),
+        )  # fmt: skip
+        self.add(
+            "headlamp_rim", turned(rim * scale, 40).moved(lamp), "bare_metal" if chrome else "black_part",
+            "front_trim_clip", "chrome" if chrome else "black", both=True, facing=(1, 0, 0),
+        )  # fmt: skip
+        for k, angle in enumerate((0.5 * np.pi, 1.17 * np.pi, 1.83 * np.pi)):
+            spot = np.add(at, (0.0115, 1.075 * r * np.cos(angle), 1.075 * r * np.sin(angle)))
+            self.trim_clip(f"lamp_clip{k}", spot, (1, 0, 0), panel="wing_front_left", both=True)
+
+    def trim_clip(self, name: str, at: Vector, out: Vector, *, panel: str, both: bool = False) -> None:
+        """One of the screws or clips, black from the factory, that hold trim at the front."""
+        self.fastener(
+            name, np.asarray(at, float), np.asarray(out, float), kind=self.trim_kind, radius=0.0048,
+            finish="black", zone="front_trim_clip", panel=panel, both=both,
+        )  # fmt: skip
+
+    def _grille_surround(self, middle: Points, width: float, height: float) -> None:
+        """A black frame over the edge of the grille's opening, clipped on along all four sides."""
+        section = np.array([[14, -1], [13.5, 5], [10, 8], [-10, 8], [-14, 4], [-16, -20]]) / 1000
+        loop = rounded_rectangle(width + 0.016, height + 0.016, 0.036, 121)
+        path = middle + np.column_stack([np.zeros(121), loop])
+        frame = sweep(section, path, np.array([1.0, 0, 0]), closed=True)
+        self.add("grille_surround", frame, "black_part", "front_trim_clip", "black", facing=(1, 0, 0))
+        half_y, half_z = width / 2 + 0.008, height / 2 + 0.008
+        spots = [(y * half_y, z * half_z) for z in (-1, 1) for y in (-0.8, -0.27, 0.27, 0.8)]
+        for k, (y, z) in enumerate([*spots, (-half_y, 0.0), (half_y, 0.0)]):
+            self.trim_clip(f"grille_clip{k}", np.add(middle, (0.0085, y, z)), (1, 0, 0), panel="front_panel")
+        for k, y in enumerate((-0.5 * half_y, 0.5 * half_y)):
+            at = np.add(middle, (0.008, y, half_z))
+            self.site(f"grille_clips.site{k}", "trim", "front_trim_clip", at, (1, 0, 0.2), 0.30, panel="front_panel")
 
     def bonnet_lift(self) -> Points:
         """The 4 × 4 map that opens the bonnet about its rear edge."""
@@ -1116,9 +1175,8 @@ class Builder:
                     side=panel_side,
                     panel=f"rail_{panel_side}",
                 )
-            striker = block(
-                (x1 + 0.004, m * (self.y - 0.055), self.z_belt - 0.12), (0.035, 0.06, 0.012), 0.003, z=(1, 0, 0)
-            )
+            at = (x1 + 0.004, m * (self.y - 0.055), self.z_belt - 0.12)
+            striker = block(at, (0.035, 0.064, 0.012), 0.003, z=(1, 0, 0), x=(0, 1, 0))
             self.add(f"striker.{panel_side}", striker, "bare_metal", "door_shut", "zinc", side=panel_side)
             for k, dz in enumerate((-0.02, 0.02)):
                 self.fastener(
@@ -1354,6 +1412,14 @@ class Builder:
             panel="rear_corner_left",
             both=True,
         )
+        shut = np.array([[-20, -4], [-19, -26], [-14, -31], [14, -31], [19, -26], [20, -4]]) / 1000
+        jamb = line((x, gate / 2 + g / 2, zb - 0.002), (x, gate / 2 + g / 2, zs + 0.01), 24)
+        self.add(
+            "tailgate_shut", sweep(shut, jamb, np.array([-1.0, 0, 0])), "paint", "tub_rear", "body", "shut",
+            panel="rear_corner_left", both=True, facing=(-1, 0, 0),
+        )  # fmt: skip
+        lip = tube(np.add(jamb, (0.024, 0, 0)), 0.007, around=9)
+        self.add("tailgate_rubber", lip, "rubber", None, "rubber", both=True)
         for k, dz in enumerate((0.10, 0.20, 0.29)):
             at = (x - 0.002, y - corner * 0.5, zs + dz)
             self.small_lamp(f"rear_lamp{k}", at, (-1, 0, 0), 0.038, ("red", "amber", "red")[k])
@@ -1483,7 +1549,8 @@ class Builder:
             panel="chassis",
             both=True,
         )
-        for k, x in enumerate(np.linspace(self.door_front - 0.1, self.rear_axle + 0.45, 3)):
+        arms = np.linspace(self.door_front - 0.1, self.rear_axle + 0.45, 3)
+        for k, x in enumerate(arms):
             arm = sweep(
                 rounded_rectangle(0.05, 0.07, 0.006, 25),
                 line((x, 0.44, z), (x, self.y - 0.08, z + 0.03), 14),
@@ -1527,8 +1594,13 @@ class Builder:
             both=True,
             panel="chassis",
         )
-        pipe = line((self.front_axle - 0.2, 0.463, z + 0.02), (self.rear_axle, 0.463, z + 0.035), 40)
-        pipe[:, 2] += 0.006 * np.sin(pipe[:, 0] * 9)
+        pipe = line((self.front_axle - 0.2, 0.463, z + 0.02), (self.rear_axle, 0.463, z + 0.025), 90)
+        pipe[:, 2] += 0.004 * np.sin(pipe[:, 0] * 9)
+
+        def near_arm(x: Points) -> Points:  # the pipe goes over the outriggers, the loom under them
+            return np.asarray(np.exp(-(((x[:, None] - arms) / 0.055) ** 4)).sum(axis=1))
+
+        pipe[:, 2] += 0.028 * near_arm(pipe[:, 0])
         self.add(
             "brake_pipe",
             tube(pipe, 0.0032, around=10),
@@ -1539,14 +1611,22 @@ class Builder:
             panel="chassis",
             both=True,
         )
-        cable = line((self.front_axle - 0.3, 0.47, z - 0.03), (self.x_rear + 0.2, 0.47, z - 0.02), 60)
-        cable[:, 2] += 0.012 * np.sin(cable[:, 0] * 5 + 1)
+        cable = line((self.front_axle - 0.3, 0.47, z - 0.03), (self.x_rear + 0.2, 0.47, z - 0.02), 100)
+        cable[:, 2] += 0.008 * np.sin(cable[:, 0] * 5 + 1) - 0.026 * near_arm(cable[:, 0])
         self.add(
             "loom", tube(cable, 0.008, around=10), "black_part", "wiring", "black", "hidden", panel="chassis", both=True
         )
-        for k, x in enumerate(np.linspace(self.front_axle - 0.4, self.rear_axle + 0.2, 6)):
+        ends = [(pipe[0], pipe[0] - pipe[4], 0.0032), (pipe[-1], pipe[-1] - pipe[-5], 0.0032)]
+        unions = [engine_bay.union(at, way, radius) for at, way, radius in ends]
+        self.add(
+            "brake_union", unions, "bare_metal", "chassis_rail", "zinc", "hidden", panel="chassis", both=True
+        )  # fmt: skip
+        boots = [engine_bay.boot(cable[k], cable[k] - cable[m], 0.008) for k, m in ((0, 5), (-1, -6))]
+        self.add("loom_boot", boots, "rubber", "wiring", "rubber", "hidden", panel="chassis", both=True)
+        for k, x in enumerate(np.linspace(self.front_axle - 0.25, self.rear_axle + 0.2, 6)):
+            middle = np.interp(x, cable[::-1, 0], cable[::-1, 2])
             ring = np.array(
-                [[x, 0.47 + 0.0095 * np.cos(a), z - 0.025 + 0.012 * np.sin(a)] for a in np.linspace(0, 2 * np.pi, 17)]
+                [[x, 0.47 + 0.0095 * np.cos(a), middle + 0.010 * np.sin(a)] for a in np.linspace(0, 2 * np.pi, 17)]
             )
             self.add(
                 f"tie{k}",

@@ -81,3 +81,45 @@ def test_belts_hang_in_a_curve_from_post_to_floor(family: str) -> None:
             0.048, abs=0.002
         )  # common width, no source
         assert np.sign(middle[:, 1].mean()) == sign
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_clips_hold_the_trim_at_the_front_and_a_hurried_painter_may_coat_them(family: str) -> None:
+    clips = [part for part in vehicle(family).parts if part.kind == "fastener" and part.zone == "front_trim_clip"]
+    assert {part.panel for part in clips} == {"front_panel", "wing_front_left", "wing_front_right"}
+    assert {part.finish for part in clips} == {"black"} and len(clips) == 16
+    surround = named(family, "grille_surround")[0].patch.points.reshape(-1, 3)
+    for part in clips:
+        if part.panel == "front_panel":  # on the frame, not past its edge
+            head = part.patch.points.reshape(-1, 3)
+            assert (head[:, 1:] > surround[:, 1:].min(axis=0)).all() and (
+                head[:, 1:] < surround[:, 1:].max(axis=0)
+            ).all()
+    assert [site for site in vehicle(family).sites if site.zone == "front_trim_clip" and "clip" in site.name]
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_heads_of_one_row_differ_as_hands_leave_them(family: str) -> None:
+    heads = [part.patch for part in vehicle(family).parts if part.name.startswith("wing_bolt") and part.side == "left"]
+    turns = [np.arctan2(*(one.points[-1, 0] - one.points[-1].mean(axis=0))[:2]) for one in heads]
+    assert len(heads) >= 5 and np.ptp(turns) > 0.3
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_a_lens_lies_before_its_reflector_and_bulb(family: str) -> None:
+    lens, bowl, bulb = (named(family, f"headlamp{end}")[0] for end in ("_lens", "", "_bulb"))
+    assert (lens.finish, lens.surface) == ("glass", "lamp")
+    assert lens.patch.points[..., 0].min() > bulb.patch.points[..., 0].max()
+    assert bowl.patch.points[0, :, 0].mean() < bowl.patch.points[-1, :, 0].mean() - 0.04  # hollow
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_pipe_and_loom_pass_the_outriggers_and_not_through_them(family: str) -> None:
+    for k in range(3):
+        arm = named(family, f"outrigger{k}")[0].patch.points.reshape(-1, 3)
+        arm = arm[arm[:, 1] < 0.50]  # where they meet; it rises outwards
+        low, high = arm.min(axis=0), arm.max(axis=0)
+        for name in ("brake_pipe", "loom"):
+            run = named(family, name)[0].patch.points.reshape(-1, 3)
+            within = ((run > low + 0.001) & (run < high - 0.001)).all(axis=1)
+            assert not within.any(), (name, k)
