@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import mitsuba as mi
@@ -24,6 +24,7 @@ from synthetic_data.view import View
 Array = npt.NDArray[Any]
 Tensor = torch.Tensor
 SMALLEST_TEXEL_MM = 0.12
+LEE_M = 0.25  # mist drifts around what stands farther off
 TEXELS_A_PIXEL = 2.4
 SEEN_EVERY_PX, SMALL_MM = 4, 60.0  # rays that ask which large parts are in sight; smaller ones cost few texels
 
@@ -233,9 +234,33 @@ def bake(
     )
     noise = Noise(painted.history.seed, device)
     generator = torch.Generator(device=device).manual_seed(seed)
+    texels = replace(texels, lee=_in_lee(parts, table, texels, seed))
     film = shade(texels, table.to(device), painted.grime, noise, generator, painted.crevices)
     flat = lines.row_start[row] + lines.column_place[column]
     return Baked(film, part, (height, width), flat, step_mm, piece, mesh.vertices, mesh.normals, mesh.uv, mesh.faces)
+
+
+def _in_lee(parts: tuple[Part, ...], table: PartTable, texels: Texels, seed: int) -> Tensor | None:
+    """Where pipes, brackets and the like keep a painter's mist off what lies behind them (N,); None without mist.
+
+    One ray a texel, scattered as a spray is: the edge of a shadow is made of droplets.
+    """
+    device = texels.part.device
+    veil = table.veil.to(device)
+    rows = torch.nonzero((veil[:, 0] > 0)[texels.part], as_tuple=True)[0]
+    before = [part.patch for part in parts if part.kind in ("hidden", "fastener")]
+    if not len(rows) or not before:
+        return None
+    generator = torch.Generator(device=device).manual_seed(seed)
+    scatter = 0.07 * torch.randn((len(rows), 3), generator=generator, device=device)
+    way = torch.nn.functional.normalize(veil[texels.part[rows], 1:4] + scatter, dim=1)
+    start = texels.position_mm[rows] / 1000 + 0.0015 * texels.normal[rows]
+    o, d = (np.ascontiguousarray(v.T.cpu().numpy(), np.float32) for v in (start, way))
+    ray = mi.Ray3f(mi.Point3f(*map(mi.Float, o)), mi.Vector3f(*map(mi.Float, d)))
+    near = np.array(bare_scene(before).ray_intersect_preliminary(ray).t) < LEE_M
+    lee = torch.zeros(len(texels.part), dtype=torch.bool, device=device)
+    lee[rows] = torch.from_numpy(near).to(device)
+    return lee
 
 
 def _affordable(pieces: list[_Piece], most: float) -> Array:

@@ -7,6 +7,7 @@ linear sRGB.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,9 @@ XYZ_TO_SRGB = np.array(
 )
 D65_WHITE = np.array([0.95047, 1.0, 1.08883])  # CIE 15, 2° observer, rounded to five places
 LATTICE = 64
+TAPE_PIECE_MM = 170.0
+BRUSH_MM = (260.0, 42.0)  # length and width of a stroke (common practice, no source)
+MIST_FROM_MM, MIST_MOST = 700.0, 0.86  # the vehicle's flank, where mist enters; most of a surface it covers
 LIP_FOOT_MM = 4.5  # the foot of a rubber's lip, which lies in the shadow of the lip itself
 FILL_RAMP_MM = 12.0  # a filled stretch of a seam ends over this length
 PEEL_MM = (
@@ -54,7 +58,8 @@ def lab_to_linear_srgb(lab: npt.ArrayLike) -> npt.NDArray[np.float64]:
 class Texels:
     """Where texels lie: position (N, 3) mm, unit normal (N, 3), unrolled coordinates (N,) mm, their part (N,).
 
-    `width_mm` and `height_mm` are those of the whole part; `step_mm` is the texel's own size.
+    `width_mm` and `height_mm` are those of the whole part; `step_mm` is the texel's own size. `lee` (N,) bool is where
+    something near stands between a texel and the gun that the mist came from; None where that is not known.
     """
 
     position_mm: Tensor
@@ -65,6 +70,7 @@ class Texels:
     height_mm: Tensor
     part: Tensor
     step_mm: Tensor
+    lee: Tensor | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +100,8 @@ class PartTable:
     veil: Tensor  # (P, 6): strength, gun direction xyz, height where it starts mm, fall-off mm
     mist_colour: Tensor
     coated: Tensor  # (P, 2): share of a fastener's head coated, how much of its edges is turned bright
-    fill: Tensor  # (P, 3): how full a seam is, 0 to 1, from and to which place along it
+    fill: Tensor  # (P, 3): how full a seam is at least, 0 to 1, from and to which place along it
+    gap: Tensor  # half the width of a seam's joint, mm
     crack: Tensor  # a crack along a filled seam, 0 to 1
     packed: Tensor  # seam packed with mud or polish, 0 to 1
     sealer: Tensor  # factory bead, 0 to 1
@@ -108,7 +115,7 @@ class PartTable:
     gum: Tensor  # (P, 6): how much is left (0 none), edge, width, centre along, half length mm, painted over
     gum_tone: Tensor
     filler: Tensor  # (P, 7): waves mm, centre along, across, radius along, across mm, rubbed through, crack
-    filler_tone: Tensor
+    filler_tone: Tensor  # of a panel's filler, or of what the factory or a painter put into a seam
     mark: Tensor  # (P, 6): one of MARKS, centre along, centre across, half along, half across, depth mm
     mark_tone: Tensor
     rejoined: Tensor  # bool: a blind rivet where the factory had a weld or a solid rivet
@@ -210,10 +217,10 @@ def luminance(colour: Tensor) -> Tensor:
     return colour @ torch.tensor([0.2126, 0.7152, 0.0722], device=colour.device)
 
 
-def _visible(first: Tensor, second: Tensor) -> Tensor:
+def _visible(first: Tensor, second: Tensor, least: float = 0.07) -> Tensor:
     """Whether two colours side by side can be told apart in a photo: a rough lightness and chroma distance."""
     a, b = first.clamp(0, 1) ** (1 / 2.4), second.clamp(0, 1) ** (1 / 2.4)
-    return (a - b).abs().amax(-1) > 0.07
+    return (a - b).abs().amax(-1) > least
 
 
 def _specked(density: Tensor, grain: Tensor, step_mm: Tensor) -> Tensor:
@@ -276,6 +283,11 @@ def shade(
             ragged = mask_row[:, 2] * (
                 0.25 * f + 1.1 * torch.relu(noise(pos, 60.0, octaves=2, channel=4) - 0.4) * (0.5 + f.clamp(-1, 1))
             )
+            # tape comes in pieces of a hand's reach, each laid a little askew
+            reach = texels.along_mm[rows] / TAPE_PIECE_MM + table.seed[p]
+            piece = torch.floor(reach)
+            laid = _chance(torch.stack([piece, torch.round(97.0 * table.seed[p])], 1), 2) - 0.5
+            ragged += (0.3 * mask_row[:, 2]).clamp(0.3, 1.5) * (laid[:, 0] + 2.0 * laid[:, 1] * (reach - piece - 0.5))
             distance = (texels.across_mm[rows] - mask_row[:, 0] + ragged) * mask_row[:, 3]
             old = has_line & (distance < 0)
             tone = torch.where(old[:, None], under, tone)
@@ -307,52 +319,10 @@ def shade(
         _filled(coat, noise)
         _brushed(coat, noise)
         _sagged(coat, noise)
+        _worn(coat, old, noise)
         tone, rough, metal, height, bits, unsure = (
             coat.tone, coat.rough, coat.metal, coat.height, coat.bits, coat.unsure,
         )  # fmt: skip
-        # wear through the coats, ring by ring
-        wear = table.wear[p]
-        if bool((wear[:, 0] > 0).any()):
-            radial = ((texels.along_mm[rows] - wear[:, 1]) / wear[:, 3]) ** 2 + (
-                (texels.across_mm[rows] - wear[:, 2]) / wear[:, 4]
-            ) ** 2
-            # what rubs goes along the part: strokes break the outline, and the finest reach far out
-            strokes = noise(
-                torch.stack([texels.along_mm[rows] / 9.0, texels.across_mm[rows], 997.0 * table.seed[p]], 1),
-                5.0,
-                octaves=4,
-                channel=2,
-                gain=0.7,
-            )
-            uneven = 0.14 * f + 0.12 * b + 0.13 * strokes + 0.05 * t
-            depth = wear[:, 0] * (torch.exp(-radial) + wear[:, 5] * uneven * torch.exp(-0.35 * radial))
-            two = table.has_under[p] & ~old
-            primer, substrate = table.primer[p], table.metal[p]
-            # a coat thins out before it is gone: each shows the next through a narrow feathered rim
-            through_top = depth > 0.42
-            tone = mix(tone, torch.where(two[:, None], under, primer), smoothstep(0.39, 0.45, depth))
-            old_gone = torch.where(two, 0.66, 0.55)
-            tone = mix(tone, primer, smoothstep(old_gone - 0.03, old_gone + 0.03, depth))
-            metal_shows = torch.where(two, 0.80, 0.70)
-            bare = depth > metal_shows
-            bright = substrate * (0.85 + 0.1 * f + 0.05 * strokes).clamp(0.5, 1.2)[:, None]
-            tone = mix(tone, bright, smoothstep(metal_shows - 0.02, metal_shows + 0.02, depth))
-            metal = torch.where(bare, torch.full_like(metal, 0.85), metal)
-            rough = torch.where(through_top, (rough + 0.25).clamp(0, 0.8), rough)
-            rough = torch.where(bare, 0.42 + 0.05 * t, rough)
-            height -= 0.05 * (
-                smoothstep(0.40, 0.44, depth) + smoothstep(0.64, 0.68, depth) * two + smoothstep(0.78, 0.82, depth)
-            )
-            rusty = bare & (table.rust[p] > 0.3) & (f > 0.2)
-            tone = torch.where(
-                rusty[:, None], torch.tensor([0.16, 0.06, 0.02], device=device) * (1 + 0.3 * t[:, None]), tone
-            )
-            metal = torch.where(rusty, torch.zeros_like(metal), metal)
-            worn = through_top & two
-            seen = _visible(table.colour[p], under)
-            bits |= torch.where(worn & seen, CUE_BIT["wear_through"], 0).int()
-            blurred = through_top & ~two & (texels.step_mm[rows] > RINGS_MM)
-            unsure |= torch.where((worn & ~seen) | blurred, CUE_BIT["wear_through"], 0).int()
         # peeling flakes with a raised rim, another coat beneath; crazing
         flake = table.peeling[p]
         if bool((flake[:, 0] > 0).any()):
@@ -372,18 +342,9 @@ def shade(
             # the older coat under a flake looks as under a worn place
             bared = off & table.has_under[p] & _visible(table.colour[p], under)
             unsure |= torch.where(bared, CUE_BIT["wear_through"], 0).int()
-        cell = table.crazing[p]
-        if bool((cell > 0).any()):
-            lines = torch.minimum(
-                noise(pos * (4.0 / cell.clamp(min=0.5))[:, None], 9.0, octaves=2, channel=4).abs(),
-                noise(pos * (4.0 / cell.clamp(min=0.5))[:, None] + 500, 7.0, octaves=2, channel=5).abs(),
-            )
-            patchy = smoothstep(-0.2, 0.5, b)
-            cracked = (cell > 0) & (lines < 0.06 * patchy)
-            tone = torch.where(cracked[:, None], tone * 0.45, tone)
-            height = torch.where(cracked, height - 0.04, height)
-            bits |= torch.where((cell > 0) & (patchy > 0.4), CUE_BIT["film_defect"], 0).int()
-            unsure |= torch.where((cell > 0) & (patchy > 0.1) & (patchy <= 0.4), CUE_BIT["film_defect"], 0).int()
+        coat.tone, coat.rough, coat.height, coat.bits, coat.unsure = tone, rough, height, bits, unsure
+        _crazed(coat, noise)
+        tone, height, bits, unsure = coat.tone, coat.height, coat.bits, coat.unsure
         # chips and scratches: only to the primer or the metal, no sign of a refinish
         chip = table.chips[p]
         if bool((chip > 0).any()):
@@ -424,31 +385,16 @@ def shade(
     # seams: what the painter or the years put into the groove
     rows = at(kind == 5)
     if len(rows):
-        p, off = part[rows], (texels.across_mm[rows] - texels.height_mm[rows] / 2).abs()
-        fill = _fill_along(texels.along_mm[rows], table, p)
-        groove = smoothstep(5.0, 3.0, off)
-        shut = 1 - (1 - fill) * (1 - table.sealer[p]) * (1 - table.packed[p])
-        open_dirt = ((1 - shut) * groove * smoothstep(-0.6, 0.8, fine[rows])).clamp(0, 1)
-        grimy = torch.tensor(grime.mud_colour, device=device) * 0.5
-        colour[rows] = mix(colour[rows], grimy.expand(len(rows), 3), 0.85 * open_dirt)
-        packed = table.packed[p] * smoothstep(3.6, 2.8, off)
-        pack_tone = torch.where(
-            (table.seed[p] > 0.5)[:, None],
-            torch.tensor(grime.mud_colour, device=device),
-            torch.tensor([0.55, 0.55, 0.53], device=device),
-        )
-        colour[rows] = mix(colour[rows], pack_tone * (1 + 0.15 * tiny[rows, None]), packed)
-        roughness[rows] = mix(roughness[rows], torch.full_like(off, 0.9), packed)
-        relief[rows] += packed * 0.25 * fine[rows] + fill * groove * 0.22 * noise(
-            position[rows], 16.0, octaves=3, channel=3
-        )
-        split = (
-            (table.crack[p] > 0) & (fill > 0.6) & ((off - 0.4 - 0.5 * fine[rows].abs()) < 0.25) & (broad[rows] > 0.1)
-        )
-        colour[rows] = torch.where(split[:, None], colour[rows] * 0.3, colour[rows])
-        relief[rows] -= 0.2 * split.float()
-        filled = (fill > 0.5) & (off < 10.0)
-        cues[rows] |= torch.where(filled, CUE_BIT["filled_seam"], 0).int()
+        joint = _Coat(
+            table, part[rows], position[rows], texels.along_mm[rows],
+            texels.across_mm[rows] - texels.height_mm[rows] / 2, texels.step_mm[rows],
+            broad[rows], fine[rows], tiny[rows], colour[rows], roughness[rows], metallic[rows],
+            torch.zeros_like(broad[rows]), cues[rows], unknown[rows],
+        )  # fmt: skip
+        _jointed(joint, torch.tensor(grime.mud_colour, device=device), noise)
+        colour[rows], roughness[rows], metallic[rows] = joint.tone, joint.rough, joint.metal
+        relief[rows] += joint.height
+        cues[rows], unknown[rows] = joint.bits, joint.unsure & ~joint.bits
 
     # fasteners: bare, or under the coat
     rows = at(kind == 4)
@@ -536,15 +482,24 @@ def shade(
             facing = (texels.normal[rows] * veil[:, 1:4]).sum(-1)
             fall = torch.exp(-torch.relu(veil[:, 4] - pos[:, 2]) / veil[:, 5].clamp(min=1.0))
             sheet = smoothstep(-0.35, -0.25, noise(pos, 420.0, channel=5))
-            cloud = smoothstep(-1.3, 0.9, noise(pos, 230.0, octaves=3, channel=4))
-            density = veil[:, 0] * smoothstep(-0.35, 0.75, facing) * fall * cloud * (0.25 + 0.75 * sheet)
+            cloud = smoothstep(-1.1, 1.2, noise(pos, 170.0, octaves=3, channel=4, gain=0.7))
+            # it drifts in from the gun's side, and what stands before a place leaves its shadow there
+            level = torch.nn.functional.normalize(veil[:, 1:3], dim=1)
+            inward = torch.relu(MIST_FROM_MM - (pos[:, :2] * level).sum(-1)) / (2 * veil[:, 5].clamp(min=1.0))
+            fall = fall * (0.45 + 0.55 * torch.exp(-inward))
+            # on what faces the gun, and, as dust, on what faces up
+            caught = torch.maximum(smoothstep(-0.35, 0.75, facing), 0.65 * texels.normal[rows, 2])
+            density = veil[:, 0] * caught * fall * cloud * (0.25 + 0.75 * sheet)
+            if texels.lee is not None:
+                density = density * torch.where(texels.lee[rows], 0.2, 1.0)
+            density = MIST_MOST * (1 - torch.exp(-1.5 * density))  # droplets fall on droplets: no closed coat
             cover = _specked(density, grain[rows], texels.step_mm[rows])
             body = table.mist_colour[p]
-            shown = _visible(body, colour[rows])
+            shown = _visible(mix(colour[rows], body, density), colour[rows], 0.08)
             colour[rows] = mix(colour[rows], body, cover)
             metallic[rows] = metallic[rows] * (1 - cover)
             roughness[rows] = mix(roughness[rows], torch.full_like(cover, 0.6), cover)
-            marked = density > 0.22
+            marked = density > 0.23
             cues[rows] |= torch.where(marked & shown, CUE_BIT["overspray_hidden"], 0).int()
             unknown[rows] |= torch.where(
                 (marked & ~shown) | ((density > 0.04) & ~marked), CUE_BIT["overspray_hidden"], 0
@@ -674,6 +629,111 @@ def _flaking(
     return flake[:, 0] * (level + 0.22 * broad) - 0.62
 
 
+def _scratches(
+    along: Tensor, across: Tensor, angle: float, seed: Tensor, apart_mm: float, long_mm: float, step: Tensor
+) -> Tensor:
+    """Cover (N,) of straight thin scratches at about `angle` to the part, at most one a strip of `apart_mm`."""
+    u, v = along * math.cos(angle) + across * math.sin(angle), across * math.cos(angle) - along * math.sin(angle)
+    strip, own = torch.floor(v / apart_mm), torch.round(97.0 * seed)
+    shifted = u / long_mm + 0.618 * strip
+    cell = torch.floor(shifted)
+    chance = _chance(torch.stack([strip, cell, own], 1), 4)
+    way = shifted - cell
+    away = (v - (strip + 0.3 + 0.4 * chance[:, 0] + 0.3 * (chance[:, 1] - 0.5) * (way - 0.5)) * apart_mm).abs()
+    half = 0.06 + 0.22 * chance[:, 2] ** 2
+    wide = torch.maximum(half, 0.6 * step)
+    drawn = smoothstep(0.0, 0.2, way) * smoothstep(1.0, 0.5, way) * (chance[:, 3] < 0.7)
+    return drawn * half / wide * smoothstep(1.0, 0.4, away / wide)
+
+
+def _worn(coat: _Coat, old: Tensor, noise: Noise) -> None:
+    """Wear through the coats, ring by ring: rubbed thin with smooth contours, scratched along the way of what rubs.
+
+    `old` (N,): where a masking line left the old coat on top.
+    """
+    wear = coat.table.wear[coat.part]
+    radial = ((coat.along - wear[:, 1]) / wear[:, 3]) ** 2 + ((coat.across - wear[:, 2]) / wear[:, 4]) ** 2
+    rows = _rows((wear[:, 0] > 0) & (radial < 9.0))
+    if not len(rows):
+        return
+    table, p, wear, radial, step = coat.table, coat.part[rows], wear[rows], radial[rows], coat.step[rows]
+    pos, along, across, seed = coat.position[rows], coat.along[rows], coat.across[rows], table.seed[coat.part[rows]]
+    b, f, t = coat.broad[rows], coat.fine[rows], coat.tiny[rows]
+    tone, under, rough, metal = coat.tone[rows], table.under[p], coat.rough[rows], coat.metal[rows]
+    # smooth contours, since what rubs is softer than a coat's unevenness; grit in it draws scratches that reach out
+    soft = noise(pos, 46.0, octaves=2, channel=4, gain=0.4)
+    rubbed = torch.maximum(
+        _scratches(along, across, 0.05, seed, 2.6, 85.0, step), _scratches(along, across, -0.14, seed, 4.1, 40.0, step)
+    )
+    falls = torch.exp(-0.35 * radial)
+    uneven = 0.16 * b + 0.13 * soft + 0.03 * f + 0.015 * t + 0.5 * rubbed
+    depth = wear[:, 0] * (torch.exp(-radial) + wear[:, 5] * uneven * falls)
+    two = table.has_under[p] & ~old[rows]
+    primer, substrate = table.primer[p], table.metal[p]
+    # a coat thins out before it is gone: each shows the next through a feathered rim, through its peaks first
+    through_top = depth > 0.42
+    grained = depth + 0.012 * t
+    tone = mix(tone, torch.where(two[:, None], under, primer), smoothstep(0.38, 0.46, grained))
+    old_gone = torch.where(two, 0.66, 0.55)
+    tone = mix(tone, primer, smoothstep(old_gone - 0.04, old_gone + 0.04, grained))
+    metal_shows = torch.where(two, 0.80, 0.70)
+    bare = depth > metal_shows
+    # metal goes dull where nobody touches it any more, and stays bright in the newest scratches
+    bright = substrate * (0.76 + 0.10 * f + 0.04 * b + 0.4 * rubbed).clamp(0.4, 1.15)[:, None]
+    tone = mix(tone, bright, smoothstep(metal_shows - 0.03, metal_shows + 0.03, grained))
+    metal = torch.where(bare, torch.full_like(metal, 0.8), metal)
+    rough = torch.where(through_top, (rough + 0.25).clamp(0, 0.8), rough)
+    rough = torch.where(bare, (0.5 + 0.06 * f - 0.15 * rubbed).clamp(0.25, 0.8), rough)
+    coat.height[rows] -= 0.05 * (
+        smoothstep(0.38, 0.46, depth) + smoothstep(0.62, 0.70, depth) * two + smoothstep(0.77, 0.83, depth)
+    )
+    # steel rusts from the rim of the paint inwards, and stains the coat around
+    rust = (table.rust[p] > 0.3) * smoothstep(metal_shows - 0.12, metal_shows + 0.02, depth)
+    rust = rust * smoothstep(-0.3, 0.9, f + 0.5 * soft + 2.0 * (table.rust[p] - 0.6) - 4.0 * (depth - metal_shows))
+    brown = torch.tensor([0.16, 0.06, 0.02], device=tone.device) * (1 + 0.25 * t + 0.2 * f).clamp(0.3, 2)[:, None]
+    tone = mix(tone, brown, 0.9 * rust)
+    metal, rough = metal * (1 - rust), mix(rough, torch.full_like(rough, 0.85), rust)
+    coat.tone[rows], coat.rough[rows], coat.metal[rows] = tone, rough, metal
+    worn = through_top & two
+    seen = _visible(table.colour[p], under)
+    blurred = through_top & ~two & (step > RINGS_MM)
+    coat.call(rows, "wear_through", worn & seen, (worn & ~seen) | blurred)
+
+
+def _crazed(coat: _Coat, noise: Noise) -> None:
+    """Crazing: long cracks along the pull in the film, shorter ones across that end at them, their lips curled up."""
+    cell = coat.table.crazing[coat.part]
+    rows = _rows(cell > 0)
+    if not len(rows):
+        return
+    cell, seed, step = cell[rows], coat.table.seed[coat.part[rows]], coat.step[rows]
+    pos, b, f, t = coat.position[rows], coat.broad[rows], coat.fine[rows], coat.tiny[rows]
+    angle = 3.14 * seed
+    u = coat.along[rows] * angle.cos() + coat.across[rows] * angle.sin() + cell * (0.5 * f + 0.06 * t)
+    v = coat.across[rows] * angle.cos() - coat.along[rows] * angle.sin()
+    v += cell * (0.9 * noise(pos, 60.0, channel=4) + 0.3 * f)
+    grown = smoothstep(-0.3, 0.9, b)  # from patches that bore the most sun
+    nearest = torch.full_like(u, 99.0)
+    for along, across, wide, needs in ((u, v, 1.4, 0.15), (v, u, 0.8, 0.45), (u, v, 0.45, 0.8)):
+        # a strip of its own for each crack across: it ends at the long ones beside it
+        strip = torch.floor(across / (wide * cell))
+        chance = _chance(torch.stack([strip, torch.round(97.0 * seed), 0 * strip + 50.0 * wide], 1), 2)
+        if wide > 1:
+            away = (across / (wide * cell) - strip - 0.3 - 0.4 * chance[:, 0]).abs() * wide * cell
+            part = torch.floor(along / (9.0 * cell) + 7.0 * chance[:, 1])
+        else:
+            gap = wide * cell * 1.6
+            part = torch.floor(along / gap + 7.0 * chance[:, 0])
+            place = _chance(torch.stack([part, strip, torch.round(97.0 * seed)], 1), 1)[:, 0]
+            away = (along / gap + 7.0 * chance[:, 0] - part - 0.3 - 0.4 * place).abs() * gap
+        is_open = _chance(torch.stack([part, strip, torch.round(89.0 * seed)], 1), 1)[:, 0] < 1.5 * grown - needs + 0.4
+        nearest = torch.where(is_open & (grown > 0.02), torch.minimum(nearest, away / wide**0.5), nearest)
+    crack = _cracked(nearest, 0.13, step)
+    coat.tone[rows] = mix(coat.tone[rows], 0.3 * coat.tone[rows], 0.9 * crack)
+    coat.height[rows] += 0.05 * torch.exp(-((nearest / 0.5) ** 2)) - 0.09 * crack
+    coat.call(rows, "film_defect", grown > 0.35, grown > 0.02)
+
+
 def _filled(coat: _Coat, noise: Noise) -> None:
     """A patch of body filler: waves, the edge where it shrank, rubbed through in rings, pinholes, a crack."""
     spot = coat.table.filler[coat.part]
@@ -687,11 +747,16 @@ def _filled(coat: _Coat, noise: Noise) -> None:
     height = waves * noise(pos, 75.0, octaves=2, channel=4) * torch.exp(-(r2**2))
     height += 0.35 * waves * torch.exp(-(((r2.sqrt() - 1.0 - 0.08 * f) / 0.10) ** 2))
     # the sander feathered the older coats around the filler; where the new paint is rubbed thin they come out in rings
-    edge = 0.035 * f + 0.02 * t
-    depth = rubbed * torch.exp(-1.2 * r2) * (1 + 0.16 * b) + 0.6 * rubbed * edge * torch.exp(-0.4 * r2)
+    seed = coat.table.seed[p]
+    sanded = torch.maximum(
+        _scratches(coat.along[rows], coat.across[rows], 0.5 + 0.2, seed, 1.7, 45.0, step),
+        _scratches(coat.along[rows], coat.across[rows], -0.35, seed, 2.3, 60.0, step),
+    )
+    edge = 0.07 * noise(pos, 42.0, octaves=2, channel=5, gain=0.4) + 0.008 * f + 0.01 * t + 0.10 * sanded
+    depth = rubbed * torch.exp(-1.2 * r2) * (1 + 0.16 * b) + rubbed * edge * torch.exp(-0.4 * r2)
     older, primer, filler = coat.table.under[p], coat.table.primer[p], coat.table.filler_tone[p]
     tone, rough = coat.tone[rows], coat.rough[rows]
-    soft = 0.02 + 0.03 * ((13.0 * coat.table.seed[p]) % 1)  # how long the sander feathered
+    soft = 0.02 + 0.03 * ((13.0 * seed) % 1)  # how long the sander feathered
     two = coat.table.has_under[p].float()
     tone = mix(tone, older, two * smoothstep(0.40 - soft, 0.40 + soft, depth))
     tone = mix(tone, primer * (1 + 0.04 * f[:, None]), smoothstep(0.48 - soft, 0.48 + soft, depth))
@@ -703,15 +768,20 @@ def _filled(coat: _Coat, noise: Noise) -> None:
     rough = mix(rough, torch.full_like(rough, 0.65), smoothstep(0.36, 0.46, depth))
     height -= 0.08 * smoothstep(0.36, 0.60, depth) + 0.25 * holes
     seen = (depth > 0.40) & (_visible(filler, coat.table.colour[p]) | _visible(primer, coat.table.colour[p]))
-    # a crack along the old dent, its edges lifted
-    off = coat.across[rows] - spot[:, 2] + 0.3 * spot[:, 4] * noise(pos, 110.0, octaves=3, channel=5)
-    fork = noise(pos, 60.0, octaves=2, channel=1)
-    off = torch.minimum(off.abs(), torch.where(fork > -0.2, (fork * 22.0).abs(), torch.full_like(fork, 99.0)))
+    # a crack along the old dent, its edges lifted, with short ones that leave it to the sides
+    apart = coat.across[rows] - spot[:, 2] + 0.3 * spot[:, 4] * noise(pos, 110.0, octaves=3, channel=5) + 0.25 * t
+    cell = torch.floor(coat.along[rows] / 38.0)
+    chance = _chance(torch.stack([cell, torch.round(97.0 * seed)], 1), 4)
+    side, far = torch.where(chance[:, 0] < 0.5, 1.0, -1.0), (5.0 + 22.0 * chance[:, 1]).clamp(max=0.6 * spot[:, 4])
+    out = apart * side
+    leaves = coat.along[rows] - 38.0 * (cell + 0.3 + 0.4 * chance[:, 2]) - 0.8 * (chance[:, 3] - 0.5) * out - 0.9 * f
+    branch = torch.where((out > 0) & (out < far), leaves.abs(), torch.full_like(out, 99.0))
+    off = torch.minimum(apart.abs(), branch)
     broken = (spot[:, 6] > 0) & (r2 < 0.8 + 0.2 * f)
-    crack = broken & (off < 0.45 + 0.25 * f.clamp(-1, 1))
+    crack = broken * _cracked(off, 0.28, step)
     flaked = broken & (off < 3.5) & (f + 0.6 * t > 1.5)
     tone = torch.where(flaked[:, None], body, tone)
-    tone = torch.where(crack[:, None], 0.15 * tone, tone)
+    tone = mix(tone, 0.15 * tone, crack)
     height += torch.where(broken, 0.12 * torch.exp(-((off / 1.6) ** 2)) - 0.3 * crack - 0.15 * flaked, 0.0)
     coat.tone[rows], coat.rough[rows] = tone, rough
     coat.height[rows] += height
@@ -759,7 +829,22 @@ def _texture_relief(
     scale = (4.0 / wave.clamp(min=0.5))[:, None]
     stipple = noise(position * scale, 4.0, octaves=2, channel=3)
     u, v = along * way.cos() + across * way.sin(), across * way.cos() - along * way.sin()
-    bristles = noise(torch.stack([u / 30.0, v, 997.0 * seed], 1) * scale, 4.0, octaves=3, channel=2)
+    # strokes of a brush's width and an arm's length, each a little turned; its bristles draw fine even lines
+    row = torch.floor(v / BRUSH_MM[1])
+    stroke = torch.floor(u / BRUSH_MM[0] + 0.618 * row)
+    chance = _chance(torch.stack([row, stroke, torch.round(97.0 * seed)], 1), 3) - 0.5
+    turned = v + 0.05 * chance[:, 0] * (u - BRUSH_MM[0] * (stroke - 0.618 * row + 0.5)) + 91.0 * chance[:, 1]
+    bristles = noise(
+        torch.stack([u / 70.0, turned, 997.0 * seed + 50.0 * chance[:, 2]], 1) * scale,
+        2.2,
+        octaves=2,
+        channel=2,
+        gain=0.8,
+    )
+    ends = u / BRUSH_MM[0] + 0.618 * row - stroke
+    bristles = bristles * smoothstep(0.0, 0.05, ends) * smoothstep(1.0, 0.95, ends)
+    lap = v / BRUSH_MM[1] - row
+    bristles = bristles * (0.75 + 0.5 * chance[:, 2]) + 0.9 * torch.exp(-((lap * BRUSH_MM[1] / 0.9) ** 2))
     grains = smoothstep(0.1, 1.0, stipple)
     pattern = torch.where(kind == 1, stipple + 0.4 * torch.relu(stipple), torch.where(kind == 2, bristles, grains))
     if bool((kind > 3).any()):
@@ -861,14 +946,90 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     coat.metal[rows] *= 1 - covered.float()
 
 
-def _fill_along(along_mm: Tensor, table: PartTable, part: Tensor) -> Tensor:
-    """How full a seam is at a place along it, 0 open to 1 level; `painter` bends the mesh by the same profile."""
-    strength, start, stop = table.fill[part].unbind(1)
+def filled_share(along_mm: Tensor, fill: Tensor, seed: Tensor) -> Tensor:
+    """How full a seam is at a place along it, 0 open to 1 level; `painter` bends the mesh by the same profile.
+
+    `fill` (..., 3) as `PartTable.fill`, `seed` the part's own. What was put in shrank unevenly: it is fuller in places.
+    """
+    least, start, stop = fill.unbind(-1)
+    waves = sum((along_mm * (6.28 / length) + seed * turn).sin() for length, turn in ((31.0, 91.0), (74.0, 57.0)))
     return (
-        strength
+        (least + (least > 0) * (1 - least) * 0.4 * (1 + 0.5 * waves))
         * smoothstep(0.0, 1.0, (along_mm - start) / FILL_RAMP_MM + 0.5)
         * smoothstep(0.0, 1.0, (stop - along_mm) / FILL_RAMP_MM + 0.5)
     )
+
+
+def _cracked(away: Tensor, half: float, step: Tensor) -> Tensor:
+    """Cover (N,) of a hair crack `half` mm to each side; a texel wider than the crack takes its share of it."""
+    wide = (0.6 * step).clamp(min=half)
+    return half / wide * smoothstep(1.0, 0.4, away / wide)
+
+
+def _jointed(joint: _Coat, mud: Tensor, noise: Noise) -> None:
+    """What the factory, the painter or the years put into the groove of a seam, or left open.
+
+    `joint.across` counts from the middle of the groove. A filled seam shows by the open line that stops, by the valley
+    where the filler shrank, its smeared rims, tool marks, pinholes and a crack along a flange.
+    """
+    table, p, lateral, along = joint.table, joint.part, joint.across, joint.along
+    f, t, seed = joint.fine, joint.tiny, table.seed[joint.part]
+    off, gap = lateral.abs(), table.gap[p]
+    fill = filled_share(along, table.fill[p], seed)
+    packed, sealed = table.packed[p], table.sealer[p]
+    shut = 1 - (1 - fill) * (1 - sealed) * (1 - packed)
+    groove = smoothstep(gap + 0.6, gap - 0.4, off + 0.2 * f)
+    open_dirt = ((1 - shut) * groove * smoothstep(-0.6, 0.8, f)).clamp(0, 1)
+    joint.tone = mix(joint.tone, (0.5 * mud).expand_as(joint.tone), 0.85 * open_dirt)
+    # mud or polish, level or sunk, its rims crumbled
+    share = packed * smoothstep(gap + 0.5, gap - 0.3, off + 0.3 * f + 0.15 * t)
+    residue = torch.where((seed > 0.5)[:, None], mud, torch.tensor([0.55, 0.55, 0.53], device=mud.device))
+    joint.tone = mix(joint.tone, residue * (1 + 0.15 * t[:, None]), share)
+    joint.rough = mix(joint.rough, torch.full_like(off, 0.9), share)
+    joint.height += share * 0.25 * f
+    # the factory's bead: drawn from a nozzle, dirt at its feet
+    bead = sealed * smoothstep(4.9, 4.3, off + 0.12 * f)
+    drawn = noise(torch.stack([along, 0.2 * lateral, 997.0 * seed], 1), 7.0, octaves=2, channel=3)
+    joint.tone = mix(joint.tone, table.filler_tone[p] * (1 + 0.04 * f[:, None]), bead)
+    joint.tone = mix(joint.tone, 0.45 * joint.tone, 0.7 * sealed * torch.exp(-(((off - 4.7) / 0.5) ** 2)))
+    joint.rough = mix(joint.rough, torch.full_like(off, 0.5), bead)
+    joint.height += 0.03 * bead * drawn
+    rows = _rows(fill > 0)
+    if not len(rows):
+        return
+    fill, off, gap, seed, along, lateral = fill[rows], off[rows], gap[rows], seed[rows], along[rows], lateral[rows]
+    f, t, step, p = f[rows], t[rows], joint.step[rows], p[rows]
+    closed = smoothstep(0.2, 0.7, fill)
+    wander = noise(torch.stack([along, 40.0 * torch.sign(lateral), 997.0 * seed], 1), 26.0, octaves=3, channel=4)
+    rim = (gap + 1.4 + 0.9 * wander).clamp(max=7.3)  # how far it was smeared onto the sheets
+    smeared = closed * smoothstep(0.5, -0.5, off - rim)
+    drags = noise(torch.stack([along / 30.0, lateral, 997.0 * seed], 1), 1.5, octaves=2, channel=2)
+    own = 0.4 + 0.6 * ((17.0 * seed) % 1)  # how carelessly
+    height = own * smeared * (0.16 + 0.045 * drags) + 0.05 * smeared * f
+    rough = (joint.rough[rows] + (0.05 + 0.10 * own) * smeared * (1 + 0.3 * f)).clamp(0.06, 0.9)  # new paint sank in
+    valley = smeared * smoothstep(0.0, 0.10, 1 - fill)
+    dirt = valley * torch.exp(-((lateral / (0.35 * gap)) ** 2)) * smoothstep(-0.9, 0.9, f + 0.4 * wander)
+    tone = joint.tone[rows]
+    tone = mix(tone, 0.4 * tone, 0.7 * dirt)
+    # pinholes, few and in some seams only, show what lies under the paint
+    cell = torch.stack([torch.floor(along / 5.0), torch.floor(lateral / 4.0), torch.round(97.0 * seed)], 1)
+    chance = _chance(cell, 4)
+    away = torch.hypot(along - 5.0 * (cell[:, 0] + 0.2 + 0.6 * chance[:, 0]), lateral - 4.0 * (cell[:, 1] + 0.5))
+    hole = 0.2 + 0.5 * chance[:, 1] ** 2
+    porous = (chance[:, 2] < 0.16) & ((31.0 * seed) % 1 < 0.5) & (off < gap + 0.5)
+    holed = closed * porous * _cracked(away / hole, 1.0, step / hole)
+    tone = mix(tone, 0.25 * table.filler_tone[p], 0.9 * holed)
+    # the flanges work: the filler lets go along one of them, its lips lifted, on and off
+    at = torch.where((53.0 * seed) % 1 < 0.5, 1.0, -1.0) * 0.8 * gap
+    apart = (lateral - at - 0.5 * wander - 0.12 * t).abs()
+    runs = noise(torch.stack([along, 997.0 * seed, 0.0 * along], 1), 95.0, octaves=2, channel=5)
+    split = (table.crack[p] > 0) * smoothstep(0.55, 0.75, fill) * smoothstep(-0.5, -0.2, runs)
+    crack = split * _cracked(apart, 0.22, step)
+    tone = mix(tone, 0.12 * tone, crack)
+    height += split * (0.10 * torch.exp(-((apart / 0.9) ** 2))) - 0.3 * crack - 0.3 * holed
+    joint.tone[rows], joint.rough[rows] = tone, rough
+    joint.height[rows] += height
+    joint.call(rows, "filled_seam", (fill > 0.35) & (off < rim), (fill > 0.03) & (off < rim + 0.7))
 
 
 def _splashes(texels: Texels, cell_mm: float, share: Tensor, fine: Tensor, tiny: Tensor) -> Tensor:
@@ -953,7 +1114,7 @@ def _soil(
     hidden = ((mud + dust.clamp(0, 1)) > 0.75) | (packed > 0.75)
     if grime.moss > 0:  # in what holds water: seams, the foot of a rubber
         foot = torch.where(kind == 3, smoothstep(12.0, 5.0, texels.across_mm), torch.zeros_like(fine))
-        groove = smoothstep(8.0, 4.0, (texels.across_mm - texels.height_mm / 2).abs())
+        groove = smoothstep(6.5, 3.0, (texels.across_mm - texels.height_mm / 2).abs())
         wet = torch.maximum(torch.where(kind == 5, groove, foot), 0.7 * packed)
         tufts = noise(texels.position_mm, 4.0, octaves=3, channel=0, gain=0.8)
         grown = smoothstep(0.6 - 1.3 * grime.moss, 1.8 - 1.3 * grime.moss, 0.5 * broad + 0.7 * fine)

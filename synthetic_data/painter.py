@@ -19,8 +19,8 @@ import torch
 from pipeline.configuration import shipped
 from pipeline.records import HISTORIES
 from synthetic_data.crevices import Crevices, find_crevices
-from synthetic_data.geometry import Patch, placed, pop_rivet, smoothstep
-from synthetic_data.paint import FILL_RAMP_MM, MARKS, Grime, PartTable, lab_to_linear_srgb
+from synthetic_data.geometry import Patch, placed, pop_rivet
+from synthetic_data.paint import MARKS, Grime, PartTable, filled_share, lab_to_linear_srgb
 from synthetic_data.painter_settings import (
     ByCare,
     Colour,
@@ -64,6 +64,7 @@ OUTSIDE_OF = {
 }
 AROUND_THE_BAY = frozenset({"bonnet", "cowl", "front_panel", "wing_front_left", "wing_front_right"})
 OLD_EDGE_FROM = 0.80  # one even draw a part says whether it has runs (from 0 up), an old edge (from here) or neither
+GAP_ROWS = (3, 7)  # of a seam's grid, where the sheets end (`vehicle.seam`)
 NEVER_REFINISHED = ("capping", "chassis", "crossmember", "arches", "floor_under", "wheels", "engine_bay", "")
 
 
@@ -344,6 +345,7 @@ def _plain_row(
         "mist_colour": np.full(3, grey),
         "coated": np.zeros(2),
         "fill": np.zeros(3),
+        "gap": 0.0,
         "crack": 0.0,
         "packed": 0.0,
         "sealer": 0.0,
@@ -431,13 +433,17 @@ def _wear(row: dict[str, Any], part: Part, habits: WearHabits, rng: np.random.Ge
         return
     across = float(rng.uniform(*habits.rail_across_mm) if rail else rng.uniform(*habits.across) * height)
     reach = rng.uniform(*(habits.rail_radius_along_mm if rail else habits.radius_mm))
+    wide, edge = reach, rng.spawn(1)[0]  # changes no other draw
+    if not rail and edge.random() < habits.at_edge_probability:  # hands, loads and lids rub along edges
+        across = float(edge.choice([1.0, -1.0]) * edge.uniform(*habits.edge_mm)) % max(height, 1.0)
+        reach *= edge.uniform(*habits.edge_longer)
     row["wear"] = np.array(
         [
             rng.uniform(*habits.strength),
             rng.uniform(*habits.along) * width,
             across,
             reach,
-            rng.uniform(*habits.rail_radius_across_mm) if rail else reach * rng.uniform(*habits.slimness),
+            rng.uniform(*habits.rail_radius_across_mm) if rail else wide * rng.uniform(*habits.slimness),
             rng.uniform(*habits.raggedness),
         ]
     )
@@ -456,11 +462,14 @@ def _line(
     outer = history.job_of(OUTSIDE_OF.get(part.panel, "")) if part.kind == "shut" else None
     # no line runs along the middle ribs of the bonnet
     shut = part.kind == "shut" and not part.name.startswith(("bonnet_rib1", "bonnet_rib2"))
-    if shut and job is None and outer is not None and rng.random() < habits.line_in_shut_probability.at(outer.care):
+    lined = shut and job is None and outer is not None
+    goes_in = lined and outer is not None and rng.random() < habits.line_in_shut_probability.at(outer.care)
+    if lined and outer is not None and (goes_in or part.name.startswith("shut")):
         # the outside was sprayed with the door closed or roughly masked: new paint ends in a line in the shut
         row["under"], row["has_under"] = row["colour"], True
         row["colour"], row["roughness"] = lab_to_linear_srgb(outer.lab), outer.roughness
-        at = rng.uniform(*(habits.line_in_shut_mm if part.name.startswith("shut") else habits.line_inside_mm))
+        inwards = habits.line_in_shut_mm if part.name.startswith("shut") else habits.line_inside_mm
+        at = rng.uniform(*(inwards if goes_in else habits.line_at_corner_mm))
         step, ragged = habits.step_mm, habits.raggedness_mm
     elif shut and job is not None and rng.random() < habits.missed_inside_probability.at(job.care):
         in_bay = part.panel in BAY_PANELS
@@ -565,11 +574,16 @@ def _groove(
 ) -> Part:
     """An open seam, one closed by thick paint or filler over a stretch, one packed with mud, or the factory's bead."""
     length, _ = part.patch.size_mm
+    sideways = _sideways_mm(part.patch)
+    # unrolled as if level: what fills a groove is as wide as the groove, not as long as the way down and up again
+    part = replace(part, patch=replace(part.patch, across_mm=sideways))
+    row["gap"] = float(sideways[GAP_ROWS[1]] - sideways[GAP_ROWS[0]]) / 2
     if family.seam_sealer.get(part.group.split(".")[0], False):
         sealed.add(part.group)
         hard.add("factory_sealer")
-        if rng.random() >= habits.sealer_in_body_colour_probability:
-            row["colour"] = np.array(habits.sealer_colour)
+        in_body_colour = rng.random() < habits.sealer_in_body_colour_probability
+        # a painter sprays over it
+        row["filler_tone"] = row["colour"] if in_body_colour or job is not None else np.array(habits.sealer_colour)
         row["sealer"] = 1.0
         bead = float(rng.uniform(*habits.bead_mm))
         return replace(part, patch=_bent(part.patch, np.ones(part.patch.points.shape[1]), bead_mm=bead))
@@ -581,16 +595,22 @@ def _groove(
         is_level = rng.random() < habits.level_probability
         row["fill"] = np.array([rng.uniform(*(habits.level if is_level else habits.valley)), start, stop])
         row["crack"] = float(rng.random() < habits.crack_probability)
-        along = part.patch.along_mm
-        begun, ended = (smoothstep(0, 1, way / FILL_RAMP_MM + 0.5) for way in (along - start, stop - along))
-        fill = row["fill"][0] * begun * ended
-        return replace(part, patch=_bent(part.patch, fill))
+        row["filler_tone"] = np.array(habits.sealer_colour)
+        along = torch.tensor(part.patch.along_mm.copy())
+        fill = filled_share(along, torch.tensor(row["fill"]), torch.tensor(row["seed"], dtype=torch.float64))
+        return replace(part, patch=_bent(part.patch, fill.numpy()))
     if rng.random() < habits.packed_probability:
         row["packed"] = float(rng.uniform(*habits.packed))
         hard.add("packed_seam")
         packed = np.full(part.patch.points.shape[1], rng.uniform(*habits.packed_level))
         return replace(part, patch=_bent(part.patch, packed))
     return part
+
+
+def _sideways_mm(patch: Patch) -> np.ndarray[Any, Any]:
+    """How far each row of a seam lies from its first one across the seam, its depth left out."""
+    across = (patch.points - patch.points[0]).mean(axis=1) * 1000
+    return np.asarray(across @ (across[-1] / np.linalg.norm(across[-1])))
 
 
 def _stream(history: PaintHistory, name: str) -> np.random.Generator:
@@ -627,7 +647,7 @@ def _joined(part: Part, history: PaintHistory, habits: JointHabits) -> tuple[Par
     return replace(part, patch=head.moved(place), kind="fastener", finish=finish), True
 
 
-def _site_on(part: Part, along_mm: float, across_mm: float, extent_m: float, name: str) -> Site:
+def _site_on(part: Part, along_mm: float, across_mm: float, extent_m: float, name: str, place: str = "blemish") -> Site:
     """A close-up of a place on a part, seen along its normal."""
     patch = part.patch
     c = int(np.clip(np.searchsorted(patch.along_mm, along_mm), 1, len(patch.along_mm) - 2))
@@ -635,7 +655,7 @@ def _site_on(part: Part, along_mm: float, across_mm: float, extent_m: float, nam
     normal = np.cross(patch.points[r + 1, c] - patch.points[r - 1, c], patch.points[r, c + 1] - patch.points[r, c - 1])
     return Site(
         f"{part.name}.{name}",
-        "blemish",
+        place,
         part.zone,
         part.side,
         patch.points[r, c],
@@ -677,6 +697,12 @@ def _traces(
         sites.append(_site_on(part, row["peeling"][1], row["peeling"][2], 0.004 * row["peeling"][3], "peeling"))
     if flat and row["wear"][0] > 0.5:
         sites.append(_site_on(part, row["wear"][1], row["wear"][2], 0.004 * row["wear"][3], "wear"))
+    if part.kind == "seam" and row["fill"][0] > 0:  # where the open line stops
+        sites += [
+            _site_on(part, at, row["gap"] + 8.0, rng.uniform(*settings.seams.end_site_m), "fill", "body_seam")
+            for at in row["fill"][1:]
+            if 20 < at < width - 20
+        ]
     if row["rejoined"] and part.name.endswith((".3", ".3.right")):
         sites.append(_site_on(part, 1.0, 3.0, 0.16, "joint"))
     if part.zone == "hinge" and job is None and look.touched_hinges:
@@ -818,16 +844,21 @@ def _bent(patch: Patch, fill: np.ndarray[Any, Any], bead_mm: float = 0.0) -> Pat
     across = np.linspace(-1, 1, points.shape[0])[:, None]
     level = points[0][None] * (1 - (across[..., None] + 1) / 2) + points[-1][None] * ((across[..., None] + 1) / 2)
     depth = points - level
-    raised = level + depth * (1 - fill[None, :, None])
+    # what was put in sinks into a soft valley that is deepest in the middle, whatever the groove's own walls are
+    deepest = depth[len(depth) // 2]
+    sideways = np.linalg.norm(level - chord, axis=-1) * 1000
+    rim = sideways[GAP_ROWS[0]] + 1.2
+    sunk = np.clip(1 - (sideways / rim) ** 2, 0, 1)[..., None] * deepest[None]
+    soft = np.clip((fill - 0.2) / 0.4, 0, 1)[None, :, None]
+    raised = np.where(
+        fill[None, :, None] > 0, level + (depth + (sunk - depth) * soft) * (1 - fill[None, :, None]), points
+    )
     if bead_mm:
         out = -(
             depth[points.shape[0] // 2]
             / np.maximum(np.linalg.norm(depth[points.shape[0] // 2], axis=-1, keepdims=True), 1e-9)
         )
-        offset = np.linalg.norm(level - chord, axis=-1) * 1000
-        raised = (
-            level + out[None] * (bead_mm / 1000 * np.clip(1 - (np.minimum(offset, 4.5) / 4.5) ** 2, 0, 1))[..., None]
-        )
+        raised = level + out[None] * (bead_mm / 1000 * np.clip(1 - (sideways / 4.5) ** 2, 0, 1))[..., None]
     return replace(patch, points=raised)
 
 

@@ -163,6 +163,9 @@ class WearHabits(Config):
     rail_radius_along_mm: Range
     rail_radius_across_mm: Range
     raggedness: Range
+    at_edge_probability: Probability
+    edge_mm: Range
+    edge_longer: Range
 
 
 class MaskingHabits(Config):
@@ -170,6 +173,7 @@ class MaskingHabits(Config):
 
     line_in_shut_probability: ByCare
     line_in_shut_mm: Range
+    line_at_corner_mm: Range
     line_inside_mm: Range
     step_mm: Range
     raggedness_mm: Range
@@ -240,6 +244,7 @@ class SeamHabits(Config):
     packed_probability: Probability
     packed: Range
     packed_level: Range
+    end_site_m: Range
 
 
 class JointHabits(Config):

@@ -51,6 +51,7 @@ def a_part(kind: int, **changes: Any) -> dict[str, Any]:
         "mist_colour": GREEN,
         "coated": (0.0, 0.0),
         "fill": (0.0,) * 3,
+        "gap": 3.0,
         "crack": 0.0,
         "packed": 0.0,
         "sealer": 0.0,

@@ -242,7 +242,7 @@ def unfilled(painted: PaintedVehicle) -> PaintedVehicle:
     """Every filled seam as it was built."""
     filled = painted.table.fill[:, 0] > 0
     parts = [
-        before if filled[k] else part
+        replace(part, patch=replace(part.patch, points=before.patch.points)) if filled[k] else part
         for k, (before, part) in enumerate(zip(vehicle().parts, painted.vehicle.parts, strict=True))
     ]
     bare = without(painted, "fill")
