@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -141,7 +142,11 @@ def ground_albedo(kind: str, x: npt.ArrayLike, y: npt.ArrayLike, footprint_m: fl
     fine_texel, fine_weight = {"gravel": (0.012, 0.34), "grass": (0.012, 0.34), "dirt": (0.01, 0.24)}.get(
         kind, (0.005, 0.15)
     )
-    fine = sample(0.35, seed + 1, x, y, fine_texel, footprint_m)
+    # two layers, turned and of unlike scale: one alone comes back every few metres
+    ax, ay = np.asarray(x, np.float32), np.asarray(y, np.float32)
+    turned = 0.8 * ax - 0.6 * ay, 0.6 * ax + 0.8 * ay
+    fine = 0.72 * sample(0.35, seed + 1, x, y, fine_texel, footprint_m)
+    fine = fine + 0.69 * sample(0.35, seed + 2, *turned, 1.37 * fine_texel, footprint_m)
     middle = sample(0.7, seed + 2, x, y, 0.035, footprint_m)
     albedo = mix(dark, light, np.clip(0.45 + 0.17 * broad + 0.1 * middle + fine_weight * fine, 0, 1.4))
     xs, ys = np.asarray(x, np.float64), np.asarray(y, np.float64)
@@ -161,11 +166,9 @@ def ground_albedo(kind: str, x: npt.ArrayLike, y: npt.ArrayLike, footprint_m: fl
         albedo = albedo * (stone * (1 - 0.55 * np.minimum(joint, 1)))[..., None]
     elif kind == "tarmac":
         crack = np.abs(sample(1.6, seed + 3, x, y, 0.02, footprint_m))
-        patch = np.clip(sample(1.6, seed + 5, x, y, 0.05, footprint_m) * 6 - 6, 0, 1)
-        albedo = albedo * (1 - 0.5 * np.clip(1 - crack / 0.02, 0, 1) - 0.3 * patch)[..., None]
+        albedo = albedo * (1 - 0.5 * np.clip(1 - crack / 0.02, 0, 1))[..., None]
     if kind in ("tarmac", "concrete", "paving"):
-        stain = np.clip(sample(1.5, seed + 4, x, y, 0.03, footprint_m) - 1.3, 0, 1)
-        albedo = albedo * (1 - 0.55 * stain)[..., None]
+        albedo = _mended(kind, albedo, xs, ys, footprint_m, seed)
     albedo = _used(kind, albedo, xs, ys, footprint_m, seed)
     return np.maximum(albedo, 0.008).astype(np.float32)
 
@@ -174,21 +177,91 @@ def _used(kind: str, albedo: Array, x: Array, y: Array, footprint_m: float, seed
     """Ground that was driven on: wheel tracks in loose ground, oil and rubber on hard, drifts of grit and soil."""
     turn = seed % 11
     along, across = x * math.cos(turn) - y * math.sin(turn), x * math.sin(turn) + y * math.cos(turn)
-    wander = 0.35 * sample(1.8, seed + 7, along, along * 0, 0.12, footprint_m) + (seed % 5 - 2) * 0.4
+    bend = 1.5 + seed % 13  # m
+    wander = 0.35 * np.sin(along / bend + seed % 7) + 0.12 * np.sin(2.7 * along / bend) + (seed % 5 - 2) * 0.4
     worn = sample(0.9, seed + 8, x, y, 0.05, footprint_m)
     beside = np.abs(np.abs(across - wander) - 0.7)  # from the middle of the nearer track, m; common practice, no source
-    track = np.clip((0.17 + 0.05 * worn - beside) / 0.12 + 0.5, 0, 1)
+    track = np.clip((0.17 + 0.05 * worn - beside) / 0.12 + 0.5, 0, 1) * ((seed % 3 > 0) * 0.8 + 0.2)
     drift = np.clip(sample(1.4, seed + 9, x, y, 0.09, footprint_m) * 0.6 - 0.35, 0, 1)
     loose: Colour = (0.19, 0.155, 0.115)
     if kind == "grass":
         albedo = mix(albedo, (0.13, 0.10, 0.065), track * np.clip(0.55 + 0.35 * worn, 0, 0.9))
+        albedo = _littered(albedo, x, y, footprint_m, seed)
         return mix(albedo, (0.11, 0.085, 0.055), drift * np.clip(0.5 + 0.5 * worn, 0, 0.8))
     if kind in ("gravel", "dirt"):
         albedo = albedo * (1 - 0.3 * track)[..., None]
         grown = np.clip(drift * (0.8 + 0.7 * worn) - 0.05, 0, 0.6) * np.clip(beside / 0.15 - 1.2, 0, 1)
-        return mix(albedo, (0.075, 0.08, 0.045), grown)
+        return _littered(mix(albedo, (0.075, 0.08, 0.045), grown), x, y, footprint_m, seed)
     albedo = albedo * (1 - 0.14 * track * np.clip(0.6 + 0.5 * worn, 0, 1.4))[..., None]
-    return mix(albedo, loose, 0.5 * drift * np.clip(0.5 + 0.5 * worn, 0, 1))
+    albedo = mix(albedo, loose, 0.5 * drift * np.clip(0.5 + 0.5 * worn, 0, 1))
+    return _littered(albedo, x, y, footprint_m, seed)
+
+
+def _spots(x: Array, y: Array, cell_m: float, share: float, seed: int) -> tuple[Any, Array, Array, Array]:
+    """Things at random on the ground, in a share of its square cells.
+
+    Returns where of (x, y) they are near, the way there from their middles in m, and five chances (5, ...) of each.
+    """
+    column, row = (np.floor(place / cell_m).astype(np.int32) for place in (x, y))
+    first = int(column.min()), int(row.min())
+    across, up = np.arange(first[0], column.max() + 1), np.arange(first[1], row.max() + 1)
+    is_there = hashed(across[:, None], up[None], seed=seed) < share
+    near = np.nonzero(is_there[column - first[0], row - first[1]])
+    cells = column[near], row[near]
+    chance = np.stack([hashed(*cells, seed=seed + number) for number in range(1, 6)])
+    u, v = (
+        place[near] - (cell + 0.3 + 0.4 * at) * cell_m for place, cell, at in zip((x, y), cells, chance, strict=False)
+    )
+    return near, u, v, chance[2:]
+
+
+def _laid(albedo: Array, near: Any, colour: npt.ArrayLike, cover: Array) -> None:
+    """Mix a colour into some places of an albedo map, in place."""
+    albedo[near] += (np.asarray(colour, np.float32) - albedo[near]) * cover[..., None].astype(np.float32)
+
+
+def _mended(kind: str, albedo: Array, x: Array, y: Array, footprint_m: float, seed: int) -> Array:
+    """Hard ground: trenches filled in with straight edges, covers of drains, what dripped from parked vehicles."""
+    albedo = albedo.copy()
+    if kind == "tarmac":
+        near, u, v, chance = _spots(x, y, 5.3, 0.35, seed)
+        inside = np.minimum(0.3 + 1.7 * chance[0] - np.abs(u), 0.2 + 0.6 * chance[1] - np.abs(v))
+        joint = np.clip(1 - np.abs(inside) / max(0.02, footprint_m), 0, 1)
+        tone = 1 + (chance[2] * 0.6 - 0.4) * np.clip(inside / footprint_m + 0.5, 0, 1) - 0.4 * joint
+        albedo[near] *= tone[..., None].astype(np.float32)
+    near, u, v, chance = _spots(x, y, 8.7, 0.4, seed + 20)
+    inside = np.where(chance[0] < 0.5, 0.32 - np.hypot(u, v), 0.24 - np.maximum(np.abs(u), np.abs(v)))
+    ribs = stripes(u, 0.06, 0.03, footprint_m)
+    _laid(albedo, near, np.array([0.05, 0.045, 0.041]) * (1 + 0.8 * ribs)[..., None],
+          np.clip(inside / footprint_m + 0.5, 0, 1))  # fmt: skip
+    rim = np.clip(1 - np.abs(inside + 0.02) / max(0.02, footprint_m), 0, 1)
+    albedo[near] *= (1 - 0.5 * rim)[..., None].astype(np.float32)
+    for cell_m, share in ((2.3, 0.25), (0.7, 0.07)):  # drops run together into spots with a dark core
+        near, u, v, chance = _spots(x, y, cell_m, share, seed + 30 + int(cell_m))
+        way = np.arctan2(v, u) + 6.28 * chance[1]
+        edge = 1 + 0.25 * np.sin(2 * way) + 0.15 * np.sin(5 * way + 9 * chance[2]) + 0.1 * np.sin(11 * way)
+        size = cell_m * (0.03 + 0.2 * chance[0] ** 2) * edge
+        away = np.hypot(u * (1 + chance[1]), v) / size
+        spot = np.clip(1.25 - away, 0, 1) * (0.4 + 0.6 * chance[2]) + 0.5 * np.exp(-((away / 0.4) ** 2))
+        albedo[near] *= (1 - 0.55 * np.minimum(spot, 1.2))[..., None].astype(np.float32)
+    return albedo
+
+
+def _littered(albedo: Array, x: Array, y: Array, footprint_m: float, seed: int) -> Array:
+    """Fallen leaves and stones; none where a pixel is wider than they are."""
+    if footprint_m > 0.03 or seed % 4 == 0:
+        return albedo
+    albedo = albedo.copy()
+    for cell_m, share in ((0.31, 0.16), (0.17, 0.05 + 0.02 * (seed % 5))):
+        near, u, v, chance = _spots(x, y, cell_m, share, seed + int(100 * cell_m))
+        c, s = np.cos(6.28 * chance[0]), np.sin(6.28 * chance[0])
+        long_m = 0.012 + 0.022 * chance[1]
+        shape = np.hypot((c * u + s * v) / long_m, (c * v - s * u) / (long_m * (0.4 + 0.35 * chance[2])))
+        cover = np.clip((1 - shape) * long_m * 0.6 / footprint_m + 0.5, 0, 1) * (shape < 3)
+        is_stone = ((chance[1] * 997) % 1 < 0.35)[..., None]
+        leaf, stone = np.array([0.20, 0.12, 0.045]), np.array([0.24, 0.225, 0.205])
+        _laid(albedo, near, np.where(is_stone, stone, leaf) * (0.4 + 1.2 * chance[2])[..., None], 0.9 * cover)
+    return albedo
 
 
 def ground_texture(kind: str, size_px: int, size_m: float, seed: int) -> Array:
