@@ -24,6 +24,7 @@ from synthetic_data.paint import (  # noqa: E402
     Grime,
     Noise,
     Texels,
+    filled_share,
     lab_to_linear_srgb,
     luminance,
     mix,
@@ -460,6 +461,28 @@ def test_mist_comes_from_where_the_gun_was() -> None:
     toward, away = (look(a_part(HIDDEN, **veil), normal=normal) for normal in ((0, 1, 0), (0, -1, 0)))
     assert named(toward.cues) == {"overspray_hidden"} and not away.cues.any()
     assert torch.equal(away.colour, look(a_part(HIDDEN), normal=(0, -1, 0)).colour)
+
+
+def test_a_pipe_leaves_its_shadow_in_the_mist_behind_it() -> None:
+    # common practice, no source: shadows of pipes and brackets printed on what is behind
+    part = a_part(HIDDEN, veil=(1.2, 0.0, 1.0, 0.0, 300.0, 400.0), mist_colour=WHITE)
+    texels, table = sheet_of_texels(), table_of(part)
+    lee = (texels.along_mm > 100) & (texels.along_mm < 130)
+    open_, shaded = (
+        shade(one, table, CLEAN, noise(), torch.Generator().manual_seed(9))
+        for one in (texels, replace(texels, lee=lee))
+    )
+    assert torch.equal(open_.colour[~lee], shaded.colour[~lee])
+    assert shaded.colour[lee].mean() < 0.5 * open_.colour[lee].mean()
+    assert (open_.cues[lee] != 0).float().mean() > 3 * (shaded.cues[lee] != 0).float().mean()
+
+
+def test_a_seam_is_filled_between_its_ends_unevenly_and_at_least_as_much_as_said() -> None:
+    along, seed = torch.linspace(0, 300, 601), torch.tensor(0.3)
+    share = filled_share(along, torch.tensor([0.7, 60.0, 240.0]).expand(601, 3), seed)
+    inside, beyond = (along > 70) & (along < 230), (along < 50) | (along > 250)
+    assert share[inside].min() >= 0.7 and share.max() <= 1 and share[inside].std() > 0.01
+    assert not share[beyond].any() and not filled_share(along, torch.zeros(601, 3), seed).any()
 
 
 def test_mist_thins_out_from_the_paint_edge() -> None:
