@@ -983,7 +983,10 @@ def _jointed(joint: _Coat, mud: Tensor, noise: Noise) -> None:
     joint.tone = mix(joint.tone, (0.5 * mud).expand_as(joint.tone), 0.85 * open_dirt)
     # mud or polish, level or sunk, its rims crumbled
     share = packed * smoothstep(gap + 0.5, gap - 0.3, off + 0.3 * f + 0.15 * t)
-    residue = torch.where((seed > 0.5)[:, None], mud, torch.tensor([0.55, 0.55, 0.53], device=mud.device))
+    is_mud = seed > 0.5  # polish dries to broken crumbs, most of them along the flanges, and greys
+    crumbs = (0.25 + 0.75 * torch.exp(-(((off - gap) / 0.9) ** 2))) * smoothstep(-0.7, 0.6, f + 0.3 * t)
+    share = torch.where(is_mud, share, share * crumbs)
+    residue = torch.where(is_mud[:, None], mud, torch.tensor([0.42, 0.42, 0.40], device=mud.device))
     joint.tone = mix(joint.tone, residue * (1 + 0.15 * t[:, None]), share)
     joint.rough = mix(joint.rough, torch.full_like(off, 0.9), share)
     joint.height += share * 0.25 * f
