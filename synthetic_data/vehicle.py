@@ -773,10 +773,8 @@ class Builder:
         xb = self.door_front + 0.30
         gutter = np.array([[-12, 0], [-11, -10], [-6, -14], [12, -14], [16, -10], [16, 0]]) / 1000
         drain = line((x0 - 0.01, half, self.z_wing - 0.012), (xb, half, self.z_wing - 0.012), 30)
-        self.add(
-            "bonnet_gutter", sweep(gutter * [-1, 1], drain, np.array([0, 0, 1.0])), "paint", "wing_front", "body",
-            "shut", panel="wing_front_left", both=True, facing=(0, 0, 1),
-        )  # fmt: skip
+        gutter_strip = sweep(gutter * [-1, 1], drain, np.array([0, 0, 1.0]))
+        self.add("bonnet_gutter", gutter_strip, "black_part", None, "black", both=True, facing=(0, 0, 1))
         left = line((self.x_front - 0.02, half - g, self.z_wing + 0.012), (xb, half - g, self.z_wing + 0.030), 36)
         bonnet = self.waved(loft(left * [1, -1, 1], left, 30, bulge=self.bonnet_bulge))
         bonnet = pressed(bonnet, self.pressings.bonnet(self.x_front, xb), (0, 0, 1))
@@ -1412,12 +1410,10 @@ class Builder:
             panel="rear_corner_left",
             both=True,
         )
-        shut = np.array([[-20, -4], [-19, -26], [-14, -31], [14, -31], [19, -26], [20, -4]]) / 1000
+        channel = np.array([[-20, -4], [-19, -26], [-14, -31], [14, -31], [19, -26], [20, -4]]) / 1000
         jamb = line((x, gate / 2 + g / 2, zb - 0.002), (x, gate / 2 + g / 2, zs + 0.01), 24)
-        self.add(
-            "tailgate_shut", sweep(shut, jamb, np.array([-1.0, 0, 0])), "paint", "tub_rear", "body", "shut",
-            panel="rear_corner_left", both=True, facing=(-1, 0, 0),
-        )  # fmt: skip
+        jamb_strip = sweep(channel, jamb, np.array([-1.0, 0, 0]))
+        self.add("tailgate_jamb", jamb_strip, "black_part", None, "black", both=True, facing=(-1, 0, 0))
         lip = tube(np.add(jamb, (0.024, 0, 0)), 0.007, around=9)
         self.add("tailgate_rubber", lip, "rubber", None, "rubber", both=True)
         for k, dz in enumerate((0.10, 0.20, 0.29)):
