@@ -237,6 +237,17 @@ def to_cells(labels: Bytes) -> Bytes:
     return cells
 
 
+def limited_to(cells: Bytes, channels: Channels) -> Bytes:
+    """The cells (4, h, w) with surfaces and places that the network has no channel for made unknown.
+
+    A network that is trained on may be older than the set.
+    """
+    known = cells.copy()
+    known[SURFACE][cells[SURFACE] >= len(channels.surfaces)] = UNKNOWN_CLASS
+    known[PLACE][cells[PLACE] % SIDE_STEP >= len(channels.zones)] = UNKNOWN_CLASS
+    return known
+
+
 def cue_mask(cells: npt.NDArray[Any], index: int) -> npt.NDArray[np.bool_]:
     """The mask of one cue from label planes or cells whose first axis is the plane."""
     plane, bit = (CUES_LOW, index) if index < 8 else (CUES_HIGH, index - 8)
@@ -268,7 +279,7 @@ class TrainingPhotos(Dataset[Item]):
         chain = self._whole if whole else self._cropped
         chain.set_random_seed(key[1])
         changed = chain(image=photo, mask=labels)
-        cells = to_cells(changed["mask"])
+        cells = limited_to(to_cells(changed["mask"]), self.channels)
         cue_labels = np.full(len(cues), UNKNOWN, np.int8)
         masks_known = np.zeros(len(cues), np.bool_)
         for index, cue in enumerate(cues):

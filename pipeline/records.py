@@ -34,6 +34,7 @@ ZONES = (
 )  # fmt: skip
 SURFACES = (
     "background", "ground", "paint", "rubber", "black_part", "bare_metal", "glass", "tyre", "interior", "lamp", "plate",
+    "fastener",
 )  # fmt: skip
 HISTORIES = (
     "factory", "local_repair", "panels_refinished", "refinished_same_colour", "colour_change_outside_only",

@@ -293,6 +293,11 @@ def _sensor(view: View, samples: int) -> dict[str, Any]:
     }
 
 
+def _class_of(part: Part) -> str:
+    """The surface class of a part: a head, with its washer, is a fastener whatever it is made of or coated with."""
+    return "fastener" if part.kind == "fastener" else part.surface
+
+
 def _labelled(
     scene: Any, radiance: Array, view: View, parts: tuple[Part, ...], baked: Baked, focus_m: float | None
 ) -> tuple[Exposure, dict[str, Array]]:
@@ -326,7 +331,7 @@ def _labelled(
     row = np.clip(((1 - uv[:, 1]) * atlas_h).astype(int), 0, atlas_h - 1)
     texel = row * atlas_w + column
     part = np.where(is_body, owner[texel], -1)
-    surface_of = np.array([SURFACES.index(p.surface) for p in parts], np.uint8)
+    surface_of = np.array([SURFACES.index(_class_of(p)) for p in parts], np.uint8)
     zone_of = np.array([0 if p.zone is None else 1 + ZONES.index(p.zone) for p in parts], np.uint8)
     side_of = np.array([{"left": 1, "right": 2}.get(p.side or "", 0) for p in parts], np.uint8)
     surface = np.full(len(part), SURFACES.index("background"), np.uint8)

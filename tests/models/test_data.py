@@ -15,6 +15,7 @@ from models.data import (
     TrainingPhotos,
     cue_mask,
     decode_mask,
+    limited_to,
     read_pixels,
     read_set,
     sampling_probability,
@@ -84,6 +85,17 @@ def test_no_bolt_is_lost_between_pixels_and_cells() -> None:
     assert np.argwhere(cue_mask(cells, 7)).tolist() == [[1, 2]]
     assert np.argwhere(cue_mask(cells, 8)).tolist() == [[0, 0]]
     assert cells[SURFACE].tolist() == [[0, 9, 0], [0, 9, 0]]
+
+
+def test_what_an_older_network_has_no_channel_for_is_unknown_to_it() -> None:
+    newest = np.full((4, 2, 2), 0, np.uint8)
+    newest[SURFACE] = [[SURFACES.index("paint"), SURFACES.index("fastener")], [UNKNOWN_CLASS, 0]]
+    newest[PLACE] = [[32 + len(ZONES), 64 + 1], [UNKNOWN_CLASS, 0]]
+    assert np.array_equal(limited_to(newest, Channels()), newest)
+    older = Channels(surfaces=tuple(s for s in SURFACES if s != "fastener"), zones=("none", *ZONES[:-1]))
+    told = limited_to(newest, older)
+    assert told[SURFACE].tolist() == [[SURFACES.index("paint"), UNKNOWN_CLASS], [UNKNOWN_CLASS, 0]]
+    assert told[PLACE].tolist() == [[UNKNOWN_CLASS, 65], [UNKNOWN_CLASS, 0]]
 
 
 def test_a_training_item_unpacks_to_photo_and_targets(photos: PhotoSet) -> None:

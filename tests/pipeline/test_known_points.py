@@ -12,13 +12,15 @@ from pipeline.colour import colour_settings
 from pipeline.decals import NotMeasured, measure_decal
 from pipeline.known_points import find_heads, find_points
 from pipeline.network import NetworkMaps, read_manifest, shipped_weights
-from pipeline.records import Measure
+from pipeline.records import SURFACES, Measure
 
 SETTINGS = colour_settings().known_points
 DECALS = colour_settings().decals
 SIZE = (1600, 1200)
 SHIPPED = read_manifest(shipped_weights())
-TAUGHT = SHIPPED.model_copy(update={"surfaces": (*SHIPPED.surfaces, "fastener")})  # what a coming network may know
+# networks that were taught heads and that were not, whatever the shipped one was
+UNTAUGHT = SHIPPED.model_copy(update={"surfaces": tuple(name for name in SURFACES if name != "fastener")})
+TAUGHT = SHIPPED.model_copy(update={"surfaces": SURFACES})
 PANEL = Panel.model_validate(
     {
         "label": "Tailgate",
@@ -195,7 +197,12 @@ def test_a_network_without_a_class_for_fasteners_shows_none() -> None:
     discs = [(100.0, 90.0, 12.0)]
     assert len(find_heads(maps_of(discs), TAUGHT, SETTINGS)) == 1
     assert find_heads(maps_of(discs, surface="bare_metal"), TAUGHT, SETTINGS) == ()
-    assert "fastener" not in SHIPPED.surfaces and find_heads(maps_of(discs), SHIPPED, SETTINGS) == ()
+    assert find_heads(maps_of(discs), UNTAUGHT, SETTINGS) == ()
+
+
+def test_the_class_that_is_looked_for_is_the_one_that_is_taught() -> None:
+    assert SETTINGS.surface == "fastener" and SETTINGS.surface in SURFACES
+    assert SURFACES[: len(UNTAUGHT.surfaces)] == UNTAUGHT.surfaces  # appended: what older planes hold means the same
 
 
 def drawn(turn: tuple[float, float, float], radius_mm: float) -> NetworkMaps:

@@ -221,6 +221,25 @@ def test_the_same_seed_gives_the_same_photo(variant: str) -> None:
     assert first.radiance == pytest.approx(again.radiance, rel=1e-3, abs=1e-4)
 
 
+def test_every_head_is_labelled_a_fastener_whatever_it_is_coated_with(variant: str) -> None:
+    painted = resprayed(0.1, 5)
+    fastener, paint = SURFACES.index("fastener"), SURFACES.index("paint")
+    for panel, finish in (("tub_left", "body"), ("rear_corner_left", "bare")):
+        view = close_up(painted, "fasteners", panel, 0.2)
+        exposure = shot(painted, view, stage(), variant, 1)
+        f = 80 / math.tan(math.radians(25))
+        heads = [p for p in painted.vehicle.parts if p.kind == "fastener" and p.panel == panel and p.finish == finish]
+        middles = np.array([head.patch.points.reshape(-1, 3).mean(axis=0) for head in heads])
+        local = (middles - view.origin) @ view.basis().T
+        column, row = (80 + f * local[:, 0] / local[:, 2]).round(), (60 + f * local[:, 1] / local[:, 2]).round()
+        in_view = (column > 2) & (column < 157) & (row > 2) & (row < 117)
+        assert in_view.sum() >= 2
+        at = row[in_view].astype(int), column[in_view].astype(int)
+        assert (exposure.surface[at] == fastener).all(), (panel, exposure.surface[at])
+        assert (exposure.surface == paint).mean() > 0.5  # and the sheet between them is not
+        assert 0.002 < (exposure.surface == fastener).mean() < 0.2
+
+
 # --- with and without a cue ---------------------------------------------------------------------------------------
 
 
