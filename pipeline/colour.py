@@ -47,12 +47,15 @@ SURROUNDINGS = {"ground": "ground_colour", "background": "background_colour"}  #
 
 
 class ShutSettings(Config):
-    """How shut and bulkhead are compared with the outside (`shuts` in configs/colour.yaml)."""
+    """How shut, bulkhead and floor are compared with the outside (`shuts` in configs/colour.yaml)."""
 
     shots: tuple[str, ...]
     inner_zones: tuple[str, ...]
     outer_zones: tuple[str, ...]
     turned_inside_out: dict[str, tuple[str, ...]]
+    soiled_zones: tuple[str, ...]
+    soils: tuple[Lab, ...] = Field(min_length=1, description="linear sRGB")
+    soil_near_lab: float = Field(gt=0)
     least_cells: int = Field(gt=0)
     darkest: float = Field(gt=0, lt=1)
     most_spread_lab: float = Field(gt=0)
@@ -163,7 +166,8 @@ def measure_places(scene: Scene, shot: str, settings: ColourSettings) -> list[Me
     for zone, inside in inner.items():
         if len(outside) < shuts.least_cells:
             continue
-        found = compare_places(_well_lit(outside, body), _well_lit(inside, body), shuts)
+        soiled = zone in shuts.soiled_zones
+        found = compare_places(_well_lit(outside, body), _well_lit(inside, body), shuts, soiled=soiled)
         if isinstance(found, ColourDifference):
             measures.append(
                 Measure(
@@ -194,11 +198,13 @@ def _well_lit(light: Floats, body: BodySettings) -> Floats:
     return np.asarray(light[(luminance >= low) & (luminance <= high)])
 
 
-def compare_places(outside: Floats, inside: Floats, shuts: ShutSettings) -> ColourDifference | NotAssessable:
+def compare_places(
+    outside: Floats, inside: Floats, shuts: ShutSettings, *, soiled: bool = False
+) -> ColourDifference | NotAssessable:
     """The difference in hue and chroma of two places given as linear light (n, 3), brought to one lightness.
 
     Shuts lie in shade, so how light they are says nothing of their paint. Cannot be decided: white against grey or
-    black, or one grey against another.
+    black, or one grey against another; nor what dirt would explain, where the inside is often dirty (`soiled`).
     """
     light = np.stack([np.median(outside, axis=0), np.median(inside, axis=0)])
     luminance = light @ LUMINANCE
@@ -208,6 +214,8 @@ def compare_places(outside: Floats, inside: Floats, shuts: ShutSettings) -> Colo
     lab = linear_to_lab(light * to_one[:, None])
     if np.hypot(lab[:, 1], lab[:, 2]).max() < shuts.least_chroma:
         return NotAssessable("both places look grey: white, grey and black cannot be told apart in different light")
+    if soiled and may_be_soil(lab[0], lab[1], shuts):
+        return NotAssessable("the place may be the outside's paint under dirt, or dirt alone")
     spread = np.stack([_spread(linear_to_lab(cells)) for cells in (outside, inside)])
     if np.hypot(spread[:, 1], spread[:, 2]).max() > shuts.most_spread_lab:
         return NotAssessable("one of the places shows more than one colour: dirt, bare parts, or not one place")
@@ -220,6 +228,23 @@ def compare_places(outside: Floats, inside: Floats, shuts: ShutSettings) -> Colo
     if found.standard_uncertainty > shuts.most_uncertainty:
         return NotAssessable("the two places are too dark or too dirty, or lie in too different a light")
     return found
+
+
+def may_be_soil(outside: Floats, inside: Floats, shuts: ShutSettings) -> bool:
+    """Whether the inside looks like soil, or other than the outside as soil on the outside's paint would.
+
+    Both are CIELAB (3,) of one lightness, to which soil is brought. What covers a part of a surface mixes the two
+    colours, which in hue and chroma is close to the line between them.
+    """
+    level = ((outside[0] + 16) / 116) ** 3  # CIE 15:2018, 8.2.1, for L* above 8
+    soils = np.array(shuts.soils)
+    ends = linear_to_lab(soils * (level / (soils @ LUMINANCE))[:, None])[:, 1:]
+    start, seen = outside[1:], inside[1:]
+    way = ends - start
+    share = np.clip(((seen - start) * way).sum(axis=1) / np.maximum(np.square(way).sum(axis=1), 1e-9), 0, 1)
+    off_way = np.linalg.norm(seen - start - share[:, None] * way, axis=1).min()
+    off_soil, off_paint = np.linalg.norm(seen - ends, axis=1).min(), np.linalg.norm(seen - start)
+    return bool(off_soil < shuts.soil_near_lab or off_way < shuts.soil_near_lab <= off_paint)
 
 
 def _spread(lab: Floats) -> Floats:
@@ -406,6 +431,8 @@ def _shuts_across(photos: Sequence[PhotoFindings], body: ColourReading, settings
         if np.hypot(lab[:, 1], lab[:, 2]).max() < settings.shuts.least_chroma:
             continue
         lab[:, 0] = lab[:, 0].mean()  # shade says nothing of paint
+        if zone in settings.shuts.soiled_zones and may_be_soil(lab[0], lab[1], settings.shuts):
+            continue
         noise = np.square([body.uncertainty, shut.uncertainty]).sum(axis=0)
         shuts = settings.shuts
         found = paint_difference(lab.mean(axis=0), lab[1] - lab[0], noise, shuts.in_one_photo, shuts.paints_differ_lab)

@@ -127,7 +127,7 @@ class Verdict:
     weights: tuple[Weight, ...]
     pieces: tuple[Piece, ...]  # those that count
     coverage: dict[str, ZoneState]
-    hidden: frozenset[str]  # zones where a clean look is no look
+    hidden: frozenset[str]  # zones where a clean look is no look, or none can be taken
     reach: dict[str, float]  # by zone where something was weighed: that of the best look, 0 to 1
     looked_at: float
     extent: dict[str, dict[str, float]]
@@ -340,7 +340,8 @@ def weigh(
     """What the photos of one advert (and readings taken at the vehicle) say of its paint.
 
     `rates`: by cue, what the network was measured to do (its manifest); `hidden`: zones whose small signs something
-    hides (`pipeline.coverage.hidden_zones`). Does not depend on the order of anything.
+    hides (`pipeline.coverage.hidden_zones`), or that the network was not taught. Does not depend on the order of
+    anything.
     """
     model = PaintModel(settings, build_sheet)
     pieces = pieces_of(findings, model, rates, measures, hidden)

@@ -20,7 +20,7 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.errors import INSTALL_TRAINING, WeightsError
-from pipeline.records import CueRates, Probability
+from pipeline.records import ZONES, CueRates, Probability
 
 STRIDE = 4  # the dense maps have one cell for 4 × 4 pixels of the network's input
 MOST_ENLARGED = 1.5  # a small photo is not blown up further: it would only look sharper than it is
@@ -158,6 +158,11 @@ class Manifest(_Part):
         if self.sides not in ((), SIDES):
             raise ValueError(f"sides are not {', '.join(SIDES)}")
         return self
+
+    @property
+    def unknown_zones(self) -> tuple[str, ...]:
+        """Zones that the network was not taught: it never shows them, so no photo of them is asked for."""
+        return tuple(zone for zone in ZONES if zone not in self.zones)
 
     @property
     def outputs(self) -> tuple[str, ...]:

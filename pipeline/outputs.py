@@ -68,7 +68,10 @@ def _weighed(store: Store, screened: Screened) -> tuple[Shortlist, _Findings]:
     by_advert = _Findings(store, [advert.name for advert in adverts])
     colours = {advert.name: _colour_of(advert, by_advert[advert.name], screened) for advert in adverts}
     settings = WeighingSettings.shipped()
-    result = shortlist(adverts, by_advert, screened.set_aside, screened.rates, settings, store.measures(), colours)
+    result = shortlist(
+        adverts, by_advert, screened.set_aside, screened.rates, settings, store.measures(), colours,
+        screened.unknown_zones,
+    )  # fmt: skip
     return result, by_advert
 
 
@@ -128,7 +131,7 @@ def write_viewing_sheet(out: Path, advert: str) -> Path:
         findings = _Findings(store, tuple(adverts))[advert]
         measures = (*store.measures().get(advert, ()), *_colour_of(adverts[advert], findings, screened).measures)
         hidden = hidden_zones(adverts[advert].details, settings.covers)
-        verdict = weigh(findings, sheet, screened.rates, settings, measures, hidden)
+        verdict = weigh(findings, sheet, screened.rates, settings, measures, {*hidden, *screened.unknown_zones})
         films = judge_readings(store.readings(advert), sheet, settings.readings)
         content = viewing_sheet(adverts[advert], verdict, films)
     return _write_paper(out / "viewing" / page_names(tuple(adverts))[advert], content)
@@ -155,7 +158,8 @@ def write_shot_list(family: str, folder: Path) -> Path:
     The order follows what the shipped network was measured to tell. Raises ConfigError for a sheet that does not hold.
     """
     sheet = read_build_sheet(family)
-    content = shot_list(sheet, read_manifest(shipped_weights()).rates, WeighingSettings.shipped())
+    network = read_manifest(shipped_weights())
+    content = shot_list(sheet, network.rates, WeighingSettings.shipped(), unknown_zones=network.unknown_zones)
     return _write_paper(folder / f"shot-list-{Path(family).stem}.html", content)
 
 

@@ -30,7 +30,7 @@ CUES = DETECTED_CUES + MEASURED_CUES
 ZONES = (
     "door_shut", "bulkhead", "sill_rail", "glazing_seal", "door_seal", "hinge", "wing_front", "bonnet", "roof",
     "tub_side", "tub_rear", "rear_crossmember", "chassis_rail", "under_bonnet_bracket", "wiring", "front_trim_clip",
-    "body_seam", "decal", "identification_plate",
+    "body_seam", "decal", "identification_plate", "floor",
 )  # fmt: skip
 SURFACES = (
     "background", "ground", "paint", "rubber", "black_part", "bare_metal", "glass", "tyre", "interior", "lamp", "plate",

@@ -123,6 +123,7 @@ def screen(
                     adverts={advert.name: advert.details for advert in found.adverts},
                     set_aside=set_aside,
                     rates=cue_network.manifest.rates,
+                    unknown_zones=cue_network.manifest.unknown_zones,
                     made_with=made_with(cue_network),
                     paints=tuple(paints),
                     references=measured,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from pipeline.build_sheets import GENERIC, BuildSheet, read_build_sheet
 from pipeline.colour import AdvertColour
@@ -36,11 +36,13 @@ def shortlist(
     settings: WeighingSettings,
     measures_by_advert: Mapping[str, Sequence[Measure]] | None = None,
     colours: Mapping[str, AdvertColour] | None = None,
+    unknown_zones: Collection[str] = (),
 ) -> Shortlist:
     """Weigh every advert and rank them all.
 
     `rates`: by cue, what the network was measured to do (its manifest); `measures_by_advert`: readings taken at a
-    viewing; `colours`: what the photos of each say together of its colour. Within a decision the less probably
+    viewing; `colours`: what the photos of each say together of its colour; `unknown_zones`: those that the network
+    was not taught, where no photo is asked for. Within a decision the less probably
     refinished comes first, then what was looked at more, then the name. A build sheet that an advert names and that
     cannot be read is replaced by the generic one and noted.
     """
@@ -55,7 +57,7 @@ def shortlist(
         colour = (colours or {}).get(advert.name)
         measures = [*(measures_by_advert or {}).get(advert.name, ()), *(colour.measures if colour else ())]
         hidden = hidden_zones(advert.details, settings.covers)
-        verdict = weigh(findings, sheet, rates, settings, measures, hidden)
+        verdict = weigh(findings, sheet, rates, settings, measures, {*hidden, *unknown_zones})
         notes = [*([fault] if fault else ()), *(colour.identity.warnings if colour else ())]
         notes += _decal_notes(findings, sheet, advert.details.year)
         rows.append(

@@ -64,6 +64,10 @@ class Screened(Record):
     before: dict[str, Before] = Field(default_factory=dict, description="Filled in by the store.")
     set_aside: tuple[SetAside, ...]
     rates: dict[str, CueRates]
+    unknown_zones: tuple[str, ...] = Field(
+        default=("floor",),
+        description="Zones the network was not taught; where an earlier version did not say, it was the floor.",
+    )
     made_with: str
     paints: tuple[Paint, ...] = ()
     references: tuple[Reference, ...] = ()

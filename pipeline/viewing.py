@@ -7,7 +7,7 @@ everything seen so far: a sign in doubt and a place never shown stand before wha
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from math import log
@@ -146,13 +146,15 @@ def shot_list(
     rates: Mapping[str, CueRates],
     weighing: WeighingSettings,
     settings: ViewingSettings | None = None,
+    unknown_zones: Collection[str] = (),
 ) -> str:
     """The photos to take of one's own vehicle of this family, most telling first, as HTML for paper or phone.
 
-    Where the network was not measured, no photo is expected to tell anything: then what is hardest to hide comes first.
+    Where the network was not measured or not taught (`unknown_zones`), no photo is expected to tell anything: then what
+    is hardest to hide comes first.
     """
     settings = settings or ViewingSettings.shipped()
-    start = weigh((), sheet, rates, weighing)
+    start = weigh((), sheet, rates, weighing, hidden=unknown_zones)
     shots = []
     for zone, photos in read_catalogue().photos.items():
         best = max(photos, key=lambda shot: _gain(start, zone, shot, rates))

@@ -1,6 +1,6 @@
 """The cab: floor, dash with instruments, steering wheel, levers, pedals, seats and safety belts.
 
-Bought in and never painted with the body, but for the wall of the footwell. Sizes are common practice, no source.
+Bought in and never painted with the body, but for footwell and floor. Sizes are common practice, no source.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from synthetic_data import floor
 from synthetic_data.geometry import (
     Patch,
     Points,
@@ -43,7 +44,7 @@ SEAT_Y_M = 0.38
 
 
 def fit_out(body: Builder) -> None:
-    """Everything in the cab. Draws from `body.fitting_rng` and `body.seat_rng` alone."""
+    """Everything in the cab. Draws from `body.fitting_rng` and `body.seat_rng`, the floor from its own."""
     driver = 1.0 if body.flip_details else -1.0
     _shell(body)
     _dash(body, driver)
@@ -57,10 +58,8 @@ def fit_out(body: Builder) -> None:
 
 
 def _shell(body: Builder) -> None:
-    """Floor with its mats, the footwell's wall, the tunnel, the headlining."""
-    y, sill, front, rear = body.y - 0.07, body.z_sill + 0.012, body.door_front + 0.10, body.door_rear - 0.1
-    floor = loft(line((front, -y, sill), (front, y, sill), 16), line((rear, -y, sill), (rear, y, sill), 16), 16)
-    body.add("floor_mat", floor, "interior", None, "mat", inward=True)
+    """Floor and tunnel with their mats, the footwell's wall, the headlining."""
+    floor.lay(body)
     wall_x, half = body.door_front + 0.09, body.y - 0.06
     footwell = loft(
         line((wall_x, -half, body.z_wing), (wall_x, half, body.z_wing), 12),
@@ -68,12 +67,6 @@ def _shell(body: Builder) -> None:
         12,
     )
     body.add("footwell", footwell.flipped(), "paint", "bulkhead", "body", "shut", panel="bulkhead", inward=True)
-    ribs = np.linspace(-body.y + 0.10, body.y - 0.10, 60)
-    wave = np.stack([np.zeros(60), ribs, 0.004 * (np.arange(60) % 2)], 1)
-    ahead, behind = (np.add(wave, (body.door_front + x, 0, body.z_sill + 0.018)) for x in (0.04, -0.55))
-    body.add("mats", loft(ahead, behind, 4), "interior", None, "mat", facing=(0, 0, 1))
-    tunnel = block((body.door_front - 0.30, 0, body.z_sill + 0.08), (0.62, 0.26, 0.16), 0.04)
-    body.add("tunnel", tunnel, "interior", None, "mat")
     roof, inside = body.z_roof - 0.08, body.y - 0.08
     lining = loft(
         line((body.screen_top_x - 0.02, -inside, roof), (body.screen_top_x - 0.02, inside, roof), 8),

@@ -51,7 +51,7 @@ FLAT_PARTS = ("door_skin", "wing", "tub_side", "tailgate", "bonnet", "rear_corne
 # panels that are riveted or welded on, which accident work may join anew, on one side only
 JOINED_PANELS = tuple(f"{name}_{side}" for name in ("wing_front", "tub", "rear_corner") for side in ("left", "right"))
 BAY_PANELS = ("inner_wing_left", "inner_wing_right", "slam_panel", "bonnet_inside")
-INSIDE_PANELS = ("shut_left", "shut_right", "bulkhead", "bed", *BAY_PANELS)
+INSIDE_PANELS = ("shut_left", "shut_right", "bulkhead", "bed", "floor", *BAY_PANELS)
 # the outside panel whose paint ends in a line on an inner one, and those whose spraying reaches the engine bay
 OUTSIDE_OF = {
     "shut_left": "door_left",

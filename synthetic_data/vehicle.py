@@ -46,11 +46,19 @@ Range = tuple[float, float]
 SEAT_REACH_M, SEAT_SHIFT_M = 0.04, 0.02  # how far from a rivet its sheet's points may be, aside and along
 
 
+class FloorShares(Config):
+    """Shares of vehicles whose cab has no mat, or a short one; whole mats hide the floor of all others."""
+
+    bare: float = Field(ge=0, le=1)
+    short_mat: float = Field(ge=0, le=1)
+
+
 class BodyFamily(Config):
     """Ranges of one invented family, metres unless the key says otherwise."""
 
     body: Literal["wagon", "pickup", "station", "chassis_cab"]
     held_out: bool = False
+    floor: FloorShares
     wheelbase: Range
     width: Range
     rear_overhang: Range

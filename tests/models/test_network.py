@@ -61,7 +61,7 @@ def test_maps_have_a_cell_for_four_pixels(network: CueNetwork, photos: int, heig
     assert maps.cues.shape == (photos, 11, *cells)
     assert maps.cue_scores.shape == (photos, 11)
     assert maps.surfaces.shape == (photos, 12, *cells)
-    assert maps.zones.shape == (photos, 20, *cells)
+    assert maps.zones.shape == (photos, 21, *cells)
     assert maps.sides.shape == (photos, 3, *cells)
     assert maps.shots.shape == (photos, 10)
     assert maps.vehicle.shape == (photos,)

@@ -16,6 +16,7 @@ from pipeline.colour import (
     colour_settings,
     compare_places,
     is_finding,
+    may_be_soil,
     measure_advert,
     measure_colour,
     readings_of,
@@ -318,6 +319,45 @@ def test_a_shut_in_another_hue_is_found_and_one_in_shade_is_not() -> None:
     assert not found(side(dark_green, GREEN, GREEN, zones=zones, shot="door_open"), "shut_mismatch")
     (same,) = measured(side(GREEN, GREEN, GREEN, zones=zones, shot="door_open"), "shut_mismatch")
     assert same.value < 2 < 4 * same.uncertainty
+
+
+def test_a_floor_in_another_paint_is_found_and_a_dirty_or_covered_one_is_not() -> None:
+    zones = ("floor", "tub_side", "tub_side")
+    blue = (42.0, -5.0, -25.0)
+    (other,) = found(side(blue, GREEN, GREEN, zones=zones, shot="door_open"), "shut_mismatch")
+    assert (other.zone, other.unit) == ("floor", "dE00")
+    (same,) = measured(side(GREEN, GREEN, GREEN, zones=zones, shot="door_open"), "shut_mismatch")
+    assert same.zone == "floor" and same.value < 4
+    mud = tuple(linear_to_lab(np.array(SETTINGS.shuts.soils[0])))
+    for cover in (0.5, 0.8, 1.0):  # from the outside's paint to nothing but mud
+        dirty = tuple(np.array(GREEN) * (1 - cover) + np.array(mud) * cover)
+        made = side(dirty, GREEN, GREEN, zones=zones, shot="door_open")
+        assert not found(made, "shut_mismatch"), cover
+    assert not measured(side(mud, GREEN, GREEN, zones=zones, shot="door_open"), "shut_mismatch")
+    # a mat: the network sees no paint there
+    made = side(blue, GREEN, GREEN, zones=zones, shot="door_open")
+    surfaces, floor = made.maps.surfaces.copy(), made.maps.zones[1 + ZONES.index("floor")] > 0
+    surfaces[:, floor] = 0
+    surfaces[SURFACES.index("interior"), floor] = 1
+    covered = dataclasses.replace(made, maps=dataclasses.replace(made.maps, surfaces=surfaces))
+    assert not measured(covered, "shut_mismatch") and not measured(covered, SHUT)
+
+
+def test_a_network_without_the_zone_measures_no_floor() -> None:
+    made = side((42.0, -5.0, -25.0), GREEN, GREEN, zones=("floor", "tub_side", "tub_side"), shot="door_open")
+    zones = made.maps.zones[: 1 + ZONES.index("floor")].copy()  # none, and the zones before it
+    zones[0] += made.maps.zones[1 + ZONES.index("floor")]
+    older = dataclasses.replace(made, maps=dataclasses.replace(made.maps, zones=zones))
+    assert not measured(older, "shut_mismatch") and measured(older, BODY)
+
+
+def test_what_soil_explains_lies_between_the_paint_and_soil() -> None:
+    shuts = SETTINGS.shuts
+    mud = np.asarray(linear_to_lab(np.array(shuts.soils[0])))
+    green, blue, red = (np.array([mud[0], *ab]) for ab in ((-30.0, 20.0), (0.0, -35.0), (45.0, 30.0)))
+    assert may_be_soil(green, mud, shuts) and may_be_soil(green, (green + mud) / 2, shuts)
+    assert not may_be_soil(green, green, shuts)  # clean, and the same paint
+    assert not may_be_soil(green, blue, shuts) and not may_be_soil(blue, red, shuts)
 
 
 def test_a_shut_of_which_the_network_is_not_sure_is_not_compared() -> None:

@@ -771,7 +771,7 @@ def test_missing_evidence_never_gives_a_clean_bill() -> None:
         assert weighed.decision == "not_enough_seen" and weighed.coats == 0
         seen = list(weighed.coverage.values()).count("seen")
         shown = f" of what tells, though {seen}" if seen else ": 0"
-        assert weighed.reason == f"Too little was shown{shown} of 19 places could be judged."
+        assert weighed.reason == f"Too little was shown{shown} of 20 places could be judged."
 
 
 def test_a_sign_on_few_photos_is_a_reason_to_ask() -> None:
@@ -794,7 +794,7 @@ def test_the_usual_adverts_come_out_as_they_should() -> None:
     clean, refinished = verdict(clean_advert()), verdict(refinished_advert())
     assert (clean.decision, clean.coats) == ("likely_factory", 0)
     assert (refinished.decision, refinished.coats) == ("likely_refinished", 1)
-    assert "14 of 19 places could be judged" in clean.reason
+    assert "14 of 20 places could be judged" in clean.reason
     assert all(w.photo for w in (*clean.weights, *refinished.weights))
     assert all(chance > 0.9 for chance in refinished.extent["wing_front"].values())
     assert set(refinished.extent["bonnet"]) == {"centre"} and set(refinished.extent["hinge"]) == {"left", "right"}

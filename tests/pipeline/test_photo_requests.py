@@ -158,6 +158,14 @@ def test_an_advert_without_photos_is_asked_for_the_places_that_tell_most() -> No
     assert all(request.shot in shot_entries() and request.text for request in requests)
 
 
+def test_no_photo_is_asked_of_a_place_that_the_network_was_not_taught() -> None:
+    taught, untaught = (weigh([], PELLOCK, RATES, SETTINGS, hidden=zones) for zones in ((), ("floor",)))
+    assert trials_of("floor", "close_up", taught, RATES)
+    assert not trials_of("floor", "close_up", untaught, RATES)
+    assert "floor" not in {request.zone for request in rank_requests(untaught, RATES)}
+    assert untaught.coverage["floor"] == "not_seen"
+
+
 def test_a_network_that_learnt_nothing_asks_for_nothing() -> None:
     assert rank_requests(weigh([], PELLOCK, {}, SETTINGS), {}) == ()
 

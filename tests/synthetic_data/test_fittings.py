@@ -8,7 +8,7 @@ from tests.synthetic_data.samples import FAMILIES, vehicle
 
 BOUGHT_IN = (
     "door_plugs", "door_works", "door_pocket", "door_latch", "binnacle", "dials", "dial_rims", "dash_controls",
-    "pedals", "mats", "tunnel", "levers", "lever_knobs", "visors", "inner_mirror", "belt", "seat", "wiper",
+    "pedals", "levers", "lever_knobs", "visors", "inner_mirror", "belt", "seat", "wiper",
     "mirror_glass", "glove_box", "column", "plate_holder", "side_repeater", "fuel_filler",
 )  # fmt: skip
 
