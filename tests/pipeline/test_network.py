@@ -73,7 +73,7 @@ def test_weights_that_are_no_network(tiny_network: Path, tmp_path: Path) -> None
         ({"limits": {}}, "limits lacks"),
         ({"box_limits": {"overspray_rubber": 2}}, "box_limits.overspray_rubber"),
         ({"zones": ["hinge", "none"]}, "the first zone is not 'none'"),
-        ({"surfaces": ["paint"]}, "its output 'surfaces' is (1, 11, 8, 8) where the manifest needs (1, 1, 8, 8)"),
+        ({"surfaces": ["paint"]}, "its output 'surfaces' is (1, 12, 8, 8) where the manifest needs (1, 1, 8, 8)"),
         ({"shots": ["exterior"]}, "its output 'shots' is"),
         ({"digests": {}}, "digest differs"),
     ],
@@ -262,3 +262,9 @@ def test_torch_runs_the_same_network(tiny_network: Path, tmp_path: Path) -> None
     assert "it lacks vehicle.bias" in refusal(again, device="torch")
     if not torch.cuda.is_available():
         assert "torch finds no GPU here" in refusal(folder, device="cuda")
+
+
+def test_an_older_network_says_which_zones_it_was_not_taught(tiny_network: Path) -> None:
+    manifest = CueNetwork.load(tiny_network).manifest
+    older = manifest.model_copy(update={"zones": manifest.zones[:-1]})
+    assert manifest.unknown_zones == () and manifest.zones[-1] == "floor" and older.unknown_zones == ("floor",)
