@@ -42,7 +42,7 @@ RECIPE = Recipe(
 
 @pytest.fixture(scope="module")
 def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_fake_set(tmp_path_factory.mktemp("data") / "set", 48)
+    return write_fake_set(tmp_path_factory.mktemp("data") / "set", 72)
 
 
 @pytest.mark.parametrize("name", ["first", "full_view", "finetune"])
