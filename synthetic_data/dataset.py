@@ -7,7 +7,6 @@ shard is made again.
 
 from __future__ import annotations
 
-import ctypes
 import hashlib
 import importlib
 import json
@@ -297,22 +296,7 @@ def _start_worker(cards: Any) -> None:
     card = cards.get() if cards is not None else None
     if card is not None:
         os.environ["CUDA_VISIBLE_DEVICES"] = card
-        _sleep_while_the_card_works()
     cv2.setNumThreads(1)
-
-
-def _sleep_while_the_card_works() -> None:
-    """Let this process's waits for its card block instead of spin: the cores are what bounds a set, not the cards.
-
-    CUDA Driver API, cuDevicePrimaryCtxSetFlags with CU_CTX_SCHED_BLOCKING_SYNC; has to come before the renderer makes
-    the context. Where there is no such driver, waiting stays as it is.
-    """
-    try:
-        driver = ctypes.CDLL("libcuda.so.1")
-    except OSError:
-        return
-    if driver.cuInit(0) == 0:
-        driver.cuDevicePrimaryCtxSetFlags_v2(0, 0x04)
 
 
 def _make_one(

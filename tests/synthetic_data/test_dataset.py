@@ -1,12 +1,10 @@
 from __future__ import annotations
 
-import ctypes
 import json
 import multiprocessing
 import os
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import cv2
@@ -204,27 +202,6 @@ def test_workers_have_one_thread_each(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in inherited:
         monkeypatch.delenv(name)
     assert found and set(found) == {1}
-
-
-def test_waits_for_a_card_are_set_to_block_and_nothing_happens_without_one(monkeypatch: pytest.MonkeyPatch) -> None:
-    # CUDA Driver API reference: CU_CTX_SCHED_BLOCKING_SYNC = 0x04, CUDA_SUCCESS = 0, CUDA_ERROR_NO_DEVICE = 100
-    asked: list[tuple[int, int]] = []
-    started = iter([0, 100])
-    driver = SimpleNamespace(
-        cuInit=lambda flags: next(started),
-        cuDevicePrimaryCtxSetFlags_v2=lambda device, flags: asked.append((device, flags)),
-    )
-    monkeypatch.setattr(ctypes, "CDLL", lambda name: driver)
-    dataset._sleep_while_the_card_works()
-    dataset._sleep_while_the_card_works()
-    assert asked == [(0, 4)]
-
-    def missing(name: str) -> None:
-        raise OSError(name)
-
-    monkeypatch.setattr(ctypes, "CDLL", missing)
-    dataset._sleep_while_the_card_works()
-    assert len(asked) == 1
 
 
 def test_held_out_families_and_panoramas_are_for_test_only(made: Path) -> None:
