@@ -180,7 +180,9 @@ def measure_places(scene: Scene, shot: str, settings: ColourSettings) -> list[Me
                 )
             )
     cast = light_cast(scene, body)
-    for cue, zone_, light in ((BODY, None, outside), *((SHUT, zone, light) for zone, light in inner.items())):
+    # what is too dark or of more than one colour here is so for the comparison across photos, too
+    alone = ((SHUT, zone, light) for zone, light in inner.items() if can_be_told(_well_lit(light, body), shuts))
+    for cue, zone_, light in ((BODY, None, outside), *alone):
         if len(light) >= body.least_cells:
             measures += _measures_of(read_colour(light, cast, body), cue, zone_)
     for surface, cue in SURROUNDINGS.items() if measures else ():
@@ -228,6 +230,13 @@ def compare_places(
     if found.standard_uncertainty > shuts.most_uncertainty:
         return NotAssessable("the two places are too dark or too dirty, or lie in too different a light")
     return found
+
+
+def can_be_told(light: Floats, shuts: ShutSettings) -> bool:
+    """Whether a place given as linear light (n, 3) is light enough and of one colour, so that it can be named alone."""
+    _, a, b = _spread(linear_to_lab(light))
+    light_enough = float(np.median(light, axis=0) @ LUMINANCE) >= shuts.darkest
+    return bool(light_enough and np.hypot(a, b) <= shuts.most_spread_lab)
 
 
 def may_be_soil(outside: Floats, inside: Floats, shuts: ShutSettings) -> bool:

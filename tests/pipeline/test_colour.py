@@ -378,6 +378,16 @@ def test_a_place_too_dark_for_its_colour_is_not_compared() -> None:
     assert "too dark" in answer.reason
 
 
+def test_a_place_too_dark_beside_the_outside_is_not_compared_across_photos_either() -> None:
+    outside = [photo_measured(colour_measures(BODY, GREEN), f"o{k}") for k in range(3)]
+    for lab in ((5.0, -1.0, -6.0), (6.0, 0.0, -10.0)):  # blue by a step or two of the eight bits
+        dark = side(lab, GREEN, GREEN, zones=("door_shut", "tub_side", "tub_side"), shot="door_open")
+        found = measured(dark, SHUT) + measured(dark, "shut_mismatch")
+        assert not found and not measure_advert(AdvertDetails(), [*outside, photo_measured(found, "d")]).measures
+    light = side((42.0, -5.0, -25.0), GREEN, GREEN, zones=("door_shut", "tub_side", "tub_side"), shot="door_open")
+    assert measured(light, SHUT)
+
+
 def test_white_against_grey_cannot_be_told_from_shade() -> None:
     zones = ("door_shut", "tub_side", "tub_side")
     assert not measured(side((45.0, 0.0, 0.0), (90.0, 0.0, 0.0), (90.0, 0.0, 0.0), zones=zones), "shut_mismatch")

@@ -126,8 +126,10 @@ def test_two_plates_with_different_codes_are_told_and_none_is_the_anchor() -> No
 
 
 def test_a_colour_that_no_vehicle_of_the_family_left_in_is_told() -> None:
-    identity = judged(body=(60, 60, -40), uncertainty=SURE, year=1980)
+    identity = judged(body=(60, 60, -40), uncertainty=SURE, year=1980, family="pellock")
     assert any("no vehicle of this family left the factory" in note for note in identity.notes)
+    unknown = judged(body=(60, 60, -40), uncertainty=SURE, year=1980, family=None)
+    assert any("no vehicle left the factory in the colour" in note for note in unknown.notes)
 
 
 def test_a_colour_near_one_of_the_table_is_not_called_special() -> None:
