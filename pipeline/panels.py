@@ -3,8 +3,8 @@
 Lines are found in the painted part of the photo; a strip on either side of each is sampled at places along it, and the
 difference is taken place by place, so that dirt, gloss and a run of light along the line do not count. What cannot be
 decided: panels that face different ways (bonnet and wing, corners, the roof, an open door), where light alone may make
-any step; paint so dark that most of it is reflection; burnt-out white. Flake and pearl, whose colour turns with the view, are
-not recognised.
+any step; paint so dark that most of it is reflection; burnt-out white. Flake and pearl, whose colour turns with the
+view, are not recognised.
 """
 
 from __future__ import annotations
