@@ -162,12 +162,13 @@ def measure_places(scene: Scene, shot: str, settings: ColourSettings) -> list[Me
     outside = scene.light_of_zones(tuple(zone for zone in shuts.outer_zones if zone not in inner_faces))
     inner = {zone: scene.light_of_place(zone) for zone in shuts.inner_zones if shot in shuts.shots}
     inner = {zone: light for zone, light in inner.items() if len(light) >= shuts.least_cells}
+    well_lit = {zone: _well_lit(light, body) for zone, light in inner.items()}
     measures = []
-    for zone, inside in inner.items():
+    for zone, inside in well_lit.items():
         if len(outside) < shuts.least_cells:
             continue
         soiled = zone in shuts.soiled_zones
-        found = compare_places(_well_lit(outside, body), _well_lit(inside, body), shuts, soiled=soiled)
+        found = compare_places(_well_lit(outside, body), inside, shuts, soiled=soiled)
         if isinstance(found, ColourDifference):
             measures.append(
                 Measure(
@@ -181,7 +182,7 @@ def measure_places(scene: Scene, shot: str, settings: ColourSettings) -> list[Me
             )
     cast = light_cast(scene, body)
     # what is too dark or of more than one colour here is so for the comparison across photos, too
-    alone = ((SHUT, zone, light) for zone, light in inner.items() if can_be_told(_well_lit(light, body), shuts))
+    alone = ((SHUT, zone, light) for zone, light in inner.items() if can_be_told(well_lit[zone], shuts))
     for cue, zone_, light in ((BODY, None, outside), *alone):
         if len(light) >= body.least_cells:
             measures += _measures_of(read_colour(light, cast, body), cue, zone_)
@@ -209,9 +210,9 @@ def compare_places(
     black, or one grey against another; nor what dirt would explain, where the inside is often dirty (`soiled`).
     """
     light = np.stack([np.median(outside, axis=0), np.median(inside, axis=0)])
-    luminance = light @ LUMINANCE
-    if luminance.min() < shuts.darkest:
+    if any(_is_dark(one, shuts) for one in light):
         return NotAssessable("one of the places is too dark for its colour to be told")
+    luminance = light @ LUMINANCE
     to_one = np.sqrt(luminance.prod()) / luminance
     lab = linear_to_lab(light * to_one[:, None])
     if np.hypot(lab[:, 1], lab[:, 2]).max() < shuts.least_chroma:
@@ -219,7 +220,7 @@ def compare_places(
     if soiled and may_be_soil(lab[0], lab[1], shuts):
         return NotAssessable("the place may be the outside's paint under dirt, or dirt alone")
     spread = np.stack([_spread(linear_to_lab(cells)) for cells in (outside, inside)])
-    if np.hypot(spread[:, 1], spread[:, 2]).max() > shuts.most_spread_lab:
+    if any(_is_mixed(one, shuts) for one in spread):
         return NotAssessable("one of the places shows more than one colour: dirt, bare parts, or not one place")
     # neighbouring cells share dirt and light: a tenth of them counts
     cells = np.array([[len(outside)], [len(inside)]]) / 10
@@ -234,9 +235,17 @@ def compare_places(
 
 def can_be_told(light: Floats, shuts: ShutSettings) -> bool:
     """Whether a place given as linear light (n, 3) is light enough and of one colour, so that it can be named alone."""
-    _, a, b = _spread(linear_to_lab(light))
-    light_enough = float(np.median(light, axis=0) @ LUMINANCE) >= shuts.darkest
-    return bool(light_enough and np.hypot(a, b) <= shuts.most_spread_lab)
+    return not (_is_dark(np.median(light, axis=0), shuts) or _is_mixed(_spread(linear_to_lab(light)), shuts))
+
+
+def _is_dark(light: Floats, shuts: ShutSettings) -> bool:
+    """Whether a place's linear light (3,) is too little for its colour to be told."""
+    return bool(light @ LUMINANCE < shuts.darkest)
+
+
+def _is_mixed(spread: Floats, shuts: ShutSettings) -> bool:
+    """Whether a place whose colour spreads so far (3,), CIELAB, shows more than one: dirt, bare parts, two places."""
+    return bool(np.hypot(spread[1], spread[2]) > shuts.most_spread_lab)
 
 
 def may_be_soil(outside: Floats, inside: Floats, shuts: ShutSettings) -> bool:

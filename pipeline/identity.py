@@ -133,8 +133,7 @@ def judge_identity(
     if ranking is not None and ranking.matches and ranking.none_of_them >= table.none_fits:
         warnings.append(
             f"By the paint table no vehicle{' of this family' if family else ''} left the factory in the colour that "
-            "the photos show: "
-            "a special order, a repaint or a table with a gap."
+            "the photos show: a special order, a repaint or a table with a gap."
         )
     notes = [*warnings, *(_sentence(c) for c in comparisons if c.agreement != "disagree")]
     return Identity(tuple(statements), tuple(comparisons), measure, ranking, tuple(notes), tuple(warnings))

@@ -19,16 +19,8 @@ def lay(body: Builder) -> None:
     """Floor and tunnel, and whole mats, short ones or none, in the shares of the family."""
     rng = body.rng.spawn(1)[0]  # changes no other draw
     y, sill, front, rear = body.y - 0.07, body.z_sill, body.door_front + 0.10, body.door_rear - 0.1
-    body.add(
-        "floor",
-        _ribbed(front, rear, y, sill + 0.003),
-        "paint",
-        "floor",
-        "body",
-        "shut",
-        panel="floor",
-        facing=(0, 0, 1),
-    )
+    ground = _ribbed(front, rear, y, sill + 0.003)
+    body.add("floor", ground, "paint", "floor", "body", "shut", panel="floor", facing=(0, 0, 1))
     tunnel = block((body.door_front - 0.30, 0, sill + 0.08), (0.62, 0.26, 0.16), 0.04)
     draw, shares = rng.random(), body.family.floor
     if draw >= shares.bare + shares.short_mat:

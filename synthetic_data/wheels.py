@@ -59,7 +59,7 @@ def wheel(radius: float, centre: Points, out: Points, *, stands: bool) -> list[t
         moved = surface.moved(place)
         return _flattened(moved, centre, out) if stands else moved
 
-    tyre = [("tyre", set_up(_tread(radius))), ("tyre_wall", set_up(_wall(radius, FIELDS)))]
+    tyre = [("tyre", set_up(_tread(radius))), ("tyre_wall", set_up(_wall(radius)))]
     back = resample(WALL[[16, 8, 2, 0]] * [radius, -HALF_WIDTH_M], 6)
     tyre.append(("tyre_back", set_up(turned(back, 49))))
     rim = _turned_with_holes(RIM * [radius, 1])
@@ -95,11 +95,11 @@ def _tread(radius: float) -> Patch:
     return patch(np.stack([reach * np.cos(angle), reach * np.sin(angle), across], -1))
 
 
-def _wall(radius: float, fields: tuple[tuple[float, float], ...]) -> Patch:
+def _wall(radius: float) -> Patch:
     """The outer sidewall with its rings and a band of raised fields."""
     wall = turned(WALL * [radius, HALF_WIDTH_M], 97)
     angle = np.linspace(0, 2 * np.pi, 97)
-    raised = sum(((angle > low) & (angle < high) for low, high in fields), np.zeros(97, bool))
+    raised = sum(((angle > low) & (angle < high) for low, high in FIELDS), np.zeros(97, bool))
     points = wall.points.copy()
     for row in LETTERED:
         points[row, :, 2] += 0.0016 * raised * (1 - 0.5 * (np.arange(97) % 3 == 0))
