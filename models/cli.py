@@ -209,10 +209,11 @@ def ablate_command(
     out: Annotated[Path, typer.Option(help="Folder of the runs; variants measured there are not run again.")],
     ablations: Annotated[Path | None, typer.Option(help="Variants (YAML); by default the shipped ones.")] = None,
     device: Device = None,
+    at_once: Annotated[int | None, typer.Option(min=1, help="Variants side by side; by default one a device.")] = None,
 ) -> None:
     """Train once without each part of the method, and measure what it is worth."""
     with _told():
-        job = AblationJob(read_ablations(ablations), tuple(data), tuple(measure), out, device)
+        job = AblationJob(read_ablations(ablations), tuple(data), tuple(measure), out, device, at_once)
         path = ablate(job, say=typer.echo)
     typer.echo(f"wrote {path}")
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+import yaml
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
@@ -19,6 +20,7 @@ from pipeline.records import DETECTED_CUES
 from synthetic_data.contact_sheet import write_contact_sheet
 from synthetic_data.dataset import SetConfig, graphics_cards
 from synthetic_data.dataset import synth as make_set
+from synthetic_data.label_marks import marks_of_set
 from synthetic_data.semi_real_marks import read_marks
 from synthetic_data.semi_real_set import make_semi_real
 from synthetic_data.set_check import SPLITS, CheckResult, check_set, read_labels
@@ -117,6 +119,20 @@ def semi_real(
             typer.echo(f"{len(names)} marked photos {fault}: {', '.join(names)}", err=True)
     unseen = f", {made.unseen} edits could not be seen and are left out" if made.unseen else ""
     typer.echo(f"{made.photos} photos made from {made.used} in {out}{unseen}.")
+
+
+@app.command("marks")
+def marks_command(
+    rendered: Annotated[Path, typer.Argument(metavar="SET", help="Folder of a set that `data synth` made.")],
+    out: Annotated[Path, typer.Option(metavar="FILE", help="YAML for `data semi-real SET/images --marks FILE`.")],
+    seed: Annotated[int, typer.Option(min=0, help="The same seed and set give the same marks.")] = 0,
+    most: Annotated[int, typer.Option(min=1, max=6, help="Marks on a photo, at most.")] = 1,
+) -> None:
+    """Mark surfaces on the renders of a set from its own labels, to paint cues on them as on real photos."""
+    need_packages("maskline data", "pandas", "pycocotools")
+    marks = marks_of_set(rendered, seed=seed, most=most)
+    out.write_text(yaml.safe_dump(marks.model_dump(mode="json", exclude_defaults=True)), encoding="utf-8")
+    typer.echo(f"{sum(len(photo.marks) for photo in marks.photos)} marks on {len(marks.photos)} photos in {out}.")
 
 
 @app.command()

@@ -57,6 +57,7 @@ class MarkedPhoto(Config):
     width: int = Field(gt=0)
     height: int = Field(gt=0)
     vehicle: str
+    family: str = "real"
     shot: Annotated[str, AfterValidator(_is_shot)] | None = None
     vehicle_visible: Literal[1] | None = 1
     split: Literal["train", "test"]

@@ -260,7 +260,7 @@ def _labels(photo: MarkedPhoto, edit: Edit, edited: Edited) -> dict[str, Any]:
     labels = PhotoLabels(
         advert=photo.vehicle,
         vehicle=photo.vehicle,
-        family="real",
+        family=photo.family,
         shot=photo.shot,
         vehicle_visible=photo.vehicle_visible,
         source="semi_real",
