@@ -1,7 +1,7 @@
 """What each part of the method is worth: the same training without it, each measured on the same held-out photos.
 
-`configs/training/ablations.yaml` names the variants. All get the same number of steps; several run side by side, one a
-device.
+`configs/training/ablations.yaml` names the variants. All get the same number of steps; several run side by side, on the
+devices in turn.
 """
 
 from __future__ import annotations
@@ -51,13 +51,17 @@ class Ablations(Config):
 
 @dataclass(frozen=True)
 class AblationJob:
-    """`data`: sets to train on; `measured`: sets whose split `test` is measured; `device`: cpu, cuda or None."""
+    """`data`: sets to train on; `measured`: sets whose split `test` is measured; `device`: cpu, cuda or None.
+
+    `at_once`: variants that run side by side; None: one a device.
+    """
 
     ablations: Ablations
     data: tuple[Path, ...]
     measured: tuple[Path, ...]
     out: Path
     device: str | None = None
+    at_once: int | None = None
     resamples: int = RESAMPLES
 
 
@@ -92,14 +96,15 @@ def ablate(job: AblationJob, *, say: Callable[[str], None] = lambda _: None) -> 
         read_set(folder)  # a faulty set is named before the first training
     devices = max(1, torch.cuda.device_count()) if job.device != "cpu" else 1
     names = list(job.ablations.variants)
-    if devices == 1:
+    beside = job.at_once or devices
+    if beside == 1:
         measured = [_run_variant(job, name, 0, 1) for name in names]
     else:
         # spawn: a forked process cannot use CUDA
-        with ProcessPoolExecutor(devices, multiprocessing.get_context("spawn"), max_tasks_per_child=1) as pool:
+        with ProcessPoolExecutor(beside, multiprocessing.get_context("spawn"), max_tasks_per_child=1) as pool:
             run = partial(_run_variant, job)
             places = [number % devices for number in range(len(names))]
-            measured = list(pool.map(run, names, places, [devices] * len(names)))
+            measured = list(pool.map(run, names, places, [beside] * len(names)))
     result = {"steps": job.ablations.steps, "variants": dict(zip(names, measured, strict=True))}
     path = job.out / RESULT
     path.write_text(json.dumps(tidy(result), indent=2) + "\n", encoding="utf-8")
@@ -124,7 +129,7 @@ def as_table(result: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _run_variant(job: AblationJob, name: str, device: int, devices: int) -> dict[str, Any]:
+def _run_variant(job: AblationJob, name: str, device: int, beside: int) -> dict[str, Any]:
     out = job.out / name.replace(" ", "-")
     result = out / "scores.json"
     if result.exists():
@@ -132,9 +137,9 @@ def _run_variant(job: AblationJob, name: str, device: int, devices: int) -> dict
         return found
     variant = job.ablations.variants[name]
     recipe = recipe_of(job.ablations, variant)
-    if devices > 1:
+    if beside > 1:
         os.environ["LOCAL_RANK"] = str(device)  # which device a training process uses, as torchrun says it
-        recipe = recipe.model_copy(update={"workers": max(1, cores() // devices - 1)})
+        recipe = recipe.model_copy(update={"workers": max(1, cores() // beside - 1)})
     data = tuple(folder for folder in job.data if folder.name not in variant.without_sets)
     if not data:
         raise BatchError(name, "no set is left to train on", "give more sets, or leave out fewer")
@@ -148,7 +153,7 @@ def _run_variant(job: AblationJob, name: str, device: int, devices: int) -> dict
     measured = {}
     for folder in job.measured:
         samples = read_set(folder).split("test").samples
-        predictions = predict(forward, network.channels, samples, threads=max(1, cores() // devices))
+        predictions = predict(forward, network.channels, samples, threads=max(1, cores() // beside))
         measured[folder.name] = _scores(predictions, job.resamples)
     scores = {"training_photos": sum(training["sets"].values()), "measured": measured}
     result.write_text(json.dumps(tidy(scores)) + "\n", encoding="utf-8")

@@ -40,7 +40,8 @@ def test_a_field_that_the_recipe_lacks_is_named(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_each_variant_is_trained_and_measured_once(tmp_path: Path) -> None:
+@pytest.mark.parametrize("at_once", [None, 2])
+def test_each_variant_is_trained_and_measured_once(tmp_path: Path, at_once: int | None) -> None:
     own, other = write_fake_set(tmp_path / "own", 36), write_fake_set(tmp_path / "other", 36, seed=1)
     ablations = Ablations(
         recipe="first",
@@ -50,7 +51,7 @@ def test_each_variant_is_trained_and_measured_once(tmp_path: Path) -> None:
             "no other": Variant(recipe=TINY, without_sets=("other",)),
         },
     )
-    job = AblationJob(ablations, (own, other), (own,), tmp_path / "out", "cpu", resamples=20)
+    job = AblationJob(ablations, (own, other), (own,), tmp_path / "out", "cpu", at_once, resamples=20)
     said: list[str] = []
     result = json.loads(ablate(job, say=said.append).read_text())
     photos = {name: scores["training_photos"] for name, scores in result["variants"].items()}
