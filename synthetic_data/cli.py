@@ -97,6 +97,7 @@ def semi_real(
     turns: Annotated[
         int, typer.Option(min=1, max=20, help="How often each mark is painted with each cue, and with no cue.")
     ] = 2,
+    processes: Annotated[int | None, typer.Option(min=1, help="How many work at once; by default the cores.")] = None,
 ) -> None:
     """Paint cues, and as many innocent look-alikes, on marked surfaces of real photos."""
     need_packages("maskline data", "pandas", "pycocotools")
@@ -112,6 +113,7 @@ def semi_real(
             out,
             seed=seed,
             turns=turns,
+            processes=processes or os.cpu_count() or 1,
             progress=lambda done, total: bars.update(task, completed=done),
         )
     for names, fault in ((made.missing, "are missing"), (made.changed, "are not the version that was marked")):

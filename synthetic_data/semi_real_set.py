@@ -9,8 +9,11 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -165,13 +168,14 @@ def make_semi_real(
     *,
     seed: int,
     turns: int = 2,
+    processes: int = 1,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> SemiReal:
     """Make (or go on making) the set in `out` from those marked photos that lie in the folders.
 
     Each mark is painted `turns` times a cue with the cue and as often with something innocent. The same marks, seed,
-    turns and version give the same photos. `progress(done, total)` counts marked photos. Raises BatchError
-    where no marked photo is found or `out` holds another set.
+    turns and version give the same photos, however many `processes` share the work. `progress(done, total)` counts
+    marked photos. Raises BatchError where no marked photo is found or `out` holds another set.
     """
     found, missing, changed = find_photos(folders, marks)
     if not found:
@@ -188,13 +192,13 @@ def make_semi_real(
     }
     open_set(out, recipe)
     done = {int(path.stem) for path in shards(out)}
+    todo = [number for number, photo in enumerate(marks.photos) if photo.file in found and number not in done]
+    tasks = [(out, number, found[marks.photos[number].file], marks.photos[number], seed, turns) for number in todo]
     unseen = 0
-    for number, photo in enumerate(marks.photos):
-        if photo.file in found and number not in done:
-            records, lost = _write_edits(out, found[photo.file], photo, seed, turns)
-            write_shard(out, number, records)
+    with _workers(processes) as mapped:
+        for count, lost in enumerate(mapped(_write_edits, tasks), start=1):
             unseen += lost
-        progress(number + 1, len(marks.photos))
+            progress(len(marks.photos) - len(todo) + count, len(marks.photos))
     finish_set(out, recipe, len(marks.photos))
     photos = sum(1 for _ in (out / "images").iterdir())
     return SemiReal(photos, len(found), missing, changed, unseen)
@@ -220,8 +224,19 @@ def find_photos(folders: Sequence[Path], marks: Marks) -> tuple[dict[str, bytes]
     return found, tuple(missing), tuple(changed)
 
 
-def _write_edits(out: Path, data: bytes, photo: MarkedPhoto, seed: int, turns: int) -> tuple[list[dict[str, Any]], int]:
-    """Write every edit of one photo; what to say of each, and how many could not be seen."""
+@contextmanager
+def _workers(processes: int) -> Iterator[Callable[..., Iterable[int]]]:
+    """A `map` over so many processes, in order; one runs here."""
+    if processes == 1:
+        yield map
+        return
+    with ProcessPoolExecutor(processes, get_context("spawn"), cv2.setNumThreads, (1,)) as pool:
+        yield pool.map
+
+
+def _write_edits(task: tuple[Path, int, bytes, MarkedPhoto, int, int]) -> int:
+    """Write every edit of one photo, and last its shard; gives how many could not be seen."""
+    out, number, data, photo, seed, turns = task
     with Image.open(io.BytesIO(data)) as image:
         picture = np.array(image.convert("RGB"))
     if picture.shape[:2] != (photo.height, photo.width):
@@ -248,7 +263,8 @@ def _write_edits(out: Path, data: bytes, photo: MarkedPhoto, seed: int, turns: i
                     "camera": {"photo": photo.file, "mark": edit.mark, "drawn": edited.drawn},
                 }
             )
-    return records, unseen
+    write_shard(out, number, records)
+    return unseen
 
 
 def _labels(photo: MarkedPhoto, edit: Edit, edited: Edited) -> dict[str, Any]:

@@ -141,7 +141,7 @@ def test_masks_lie_on_their_marks(made: Path, marks: Marks) -> None:
 def test_the_same_seed_makes_the_same_set_and_another_seed_another(
     made: Path, photos: Path, marks: Marks, tmp_path: Path
 ) -> None:
-    again = make_semi_real([photos], marks, tmp_path / "again", seed=4, turns=1)
+    again = make_semi_real([photos], marks, tmp_path / "again", seed=4, turns=1, processes=2)
     assert contents(tmp_path / "again") == contents(made) and again.photos == len(contents(made))
     assert (tmp_path / "again" / "annotations.json").read_bytes() == (made / "annotations.json").read_bytes()
     make_semi_real([photos], marks, tmp_path / "other", seed=5, turns=1)
