@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -48,7 +49,8 @@ def marks_of_set(folder: Path, *, seed: int, most: int = 1) -> Marks:
     Of the cues that a mark can carry one is drawn; all others stand in `already`. Photos that show nothing to paint on
     have no entry. Raises BatchError where the folder holds no rendered set.
     """
-    photos = (_marked(folder, row, seed, most) for row in read_labels(folder).rows.values())
+    with ThreadPoolExecutor() as pool:
+        photos = tuple(pool.map(lambda row: _marked(folder, row, seed, most), read_labels(folder).rows.values()))
     return Marks(photos=tuple(photo for photo in photos if photo is not None))
 
 
