@@ -72,6 +72,7 @@ class BodyFamily(Config):
     rivet_finish: dict[str, Literal["body", "bare", "zinc"]] = Field(
         description="Factory finish of each row of rivets."
     )
+    badge_bolts: bool = Field(default=False, description="Two rows on the tailgate, as in the family's build sheet.")
     hinge_bolt_finish: Literal["bare", "zinc", "black"]
     rail_finish: Literal["body", "zinc"]
     seam_sealer: dict[str, bool] = Field(description="Seams the factory sealed with an even bead.")
@@ -1480,6 +1481,17 @@ class Builder:
             x=(0, 1, 0),
         )
         self.add("rear_plate", plate, "plate", None, "number_plate")
+        # around the badge, set out by a jig: the same on every vehicle of the family, whatever its width and height
+        behind = np.array([-1.0, 0, 0])
+        for row, up in (("low", 0.235), ("high", 0.355)) if self.family.badge_bolts else ():
+            for k, y in enumerate(np.linspace(0.12, -0.12, 5)):
+                seat = self.seated(np.array([x, y, zs + up]), behind, "tailgate")
+                self.fastener(
+                    f"badge_bolt_{row}.{k}", seat, behind, kind="dome", radius=0.0065, finish="zinc",
+                    zone="tub_rear", panel="tailgate",
+                )  # fmt: skip
+        if self.family.badge_bolts:
+            self.site("badge.site", "fasteners", "tub_rear", (x, 0.0, zs + 0.295), behind, 0.48, panel="tailgate")
         for sign in (-1, 1):  # number plates are riveted on anywhere: no sign
             self.fastener(
                 f"plate_rivet{sign}",

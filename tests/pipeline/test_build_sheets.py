@@ -98,6 +98,20 @@ def test_panels_of_a_sheet_are_those_of_the_generator() -> None:
         assert set(read_build_sheet(name).known_panels) - set(generic) <= built, name
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_heads_of_a_sheets_rows_stand_where_it_says_on_every_vehicle(seed: int) -> None:
+    sheet = read_build_sheet("brindle")
+    vehicle = build_vehicle("brindle", families()["brindle"], np.random.default_rng(seed))
+    at = {p.name: p.patch.points[-1].mean(axis=0) * 1000 for p in vehicle.parts if p.name.startswith("badge_bolt")}
+    said = np.array(list(sheet.known_panels["tailgate"].heads.values()))
+    rows = sheet.known_panels["tailgate"].rows
+    there = [at[f"badge_bolt_{name}.{k}"] for name, row in rows.items() for k in range(row.heads)]
+    built = np.array([[-y, z] for _, y, z in there])  # as seen from behind: to the right, and up
+    off = (built - built.mean(axis=0)) - (said - said.mean(axis=0))
+    assert len(at) == len(said) == 10 and np.abs(off).max() < 1.0  # mm
+    assert built[:, 0].mean() == pytest.approx(0, abs=1)  # the sheet's 620 mm: the middle of the gate
+
+
 def test_the_same_row_of_rivets_is_painted_on_one_family_and_bare_on_the_next() -> None:
     # design section 10 (common practice, no source): what was assembled before paint is painted with the body
     rows = {name: read_build_sheet(name).joints["rear_rivets"] for name in ("pellock", "brindle")}
