@@ -25,7 +25,6 @@ Mask = npt.NDArray[np.bool_]
 Tone = Literal["plain", "filmic", "local"]
 Overlay = Literal["none", "text", "strip", "border", "timestamp"]
 
-UNKNOWN_SURFACE = 255
 IDENTIFICATION_ZONE = 1 + ZONES.index("identification_plate")  # the maker's plate, which sellers show
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1 primaries, D65
 XYZ_TO_SRGB = np.array(
