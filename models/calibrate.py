@@ -6,7 +6,7 @@ Platt scaling by cue (Platt 1999, with his smoothed targets), one temperature fo
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -18,12 +18,13 @@ from scipy.stats import beta
 from models.predictions import LOGIT_EDGES, Predictions
 from pipeline.configuration import Config
 from pipeline.network import Calibration, Novelty, Scale, ShotTemperature
-from pipeline.records import CueRates
+from pipeline.records import CueRates, Level
 
 Numbers = npt.NDArray[np.floating]
 
 FALSE_FINDINGS = 0.5  # design: on average in a clean synthetic advert of ...
 ADVERT_PHOTOS = 20  # ... so many photos, over all cues together
+LEVELS = (0.05, 0.1, 0.2, 0.4)  # share of photos without the cue above each level below the limit
 LEAST_SCALE = 0.05  # a scale must be positive: a map that says nothing must not be read backwards
 
 
@@ -40,9 +41,9 @@ class Calibrated(Config):
 def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> Calibrated:
     """Fit scales, limits and rates on `predictions`.
 
-    `ordinary`: photos of ordinary vehicles, of which nobody knows the cues for sure; no limit lets one of them through.
-    Rates are of single photos at the limit, here of the photos that the limits were set on: replace them by those of
-    other photos (`with_rates`) before anybody relies on them.
+    `ordinary`: photos of ordinary vehicles, of which nobody knows the cues for sure; no limit lets one of them through,
+    and the levels below it count them as photos without the cue. Rates are of single photos, here of those that limits
+    and levels were set on: replace them by those of other photos (`with_rates`) before anybody relies on them.
     """
     cues, labels = predictions.channels.cues, predictions.labels
     scales: dict[str, Scale] = {}
@@ -51,9 +52,11 @@ def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> 
         scales[cue] = fit_platt(predictions.cue_scores[known, index], labels[known, index])
     probability = cue_probabilities(predictions, scales)
     limits = false_finding_limits(probability, labels, cues)
-    if ordinary is not None:
-        least = ordinary_limits(cue_probabilities(ordinary, scales), cues)
-        limits = {cue: max(limits[cue], least[cue]) for cue in cues}
+    usual = np.zeros((0, len(cues))) if ordinary is None else cue_probabilities(ordinary, scales)
+    least = ordinary_limits(usual, cues)
+    limits = {cue: max(limits[cue], least[cue]) for cue in cues}
+    absent = {cue: probability[labels[:, index] == 0, index] for index, cue in enumerate(cues)}
+    levels = {cue: score_levels(limits[cue], absent[cue], usual[:, index]) for index, cue in enumerate(cues)}
     visible = np.array([np.nan if s.vehicle_visible is None else s.vehicle_visible for s in predictions.samples], float)
     seen = ~np.isnan(visible)
     calibration = Calibration(
@@ -63,13 +66,14 @@ def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> 
     )
     boxes = {cue: box_limit(predictions.cell_counts[i], scales[cue], limits[cue]) for i, cue in enumerate(cues)}
     return Calibrated(
-        calibration=calibration, limits=limits, box_limits=boxes, rates=cue_rates(predictions, calibration, limits)
+        calibration=calibration, limits=limits, box_limits=boxes, rates=cue_rates(predictions, calibration, levels)
     )
 
 
 def with_rates(calibrated: Calibrated, predictions: Predictions) -> Calibrated:
     """The same calibration with rates measured on other photos (the test split)."""
-    rates = cue_rates(predictions, calibrated.calibration, calibrated.limits)
+    levels = {cue: rates.levels for cue, rates in calibrated.rates.items()}
+    rates = cue_rates(predictions, calibrated.calibration, levels)
     return calibrated.model_copy(update={"rates": rates})
 
 
@@ -176,18 +180,54 @@ def box_limit(counts: npt.NDArray[np.int64], scale: Scale, otherwise: float) -> 
     return min(max(probability, 1e-6), 1 - 1e-6)
 
 
-def cue_rates(predictions: Predictions, calibration: Calibration, limits: Mapping[str, float]) -> dict[str, CueRates]:
-    """Share of shown cues found, and of absent ones wrongly found, at the limits, with 95 % intervals."""
+def score_levels(limit: float, absent: Numbers, ordinary: Numbers) -> tuple[Level, ...]:
+    """The limit, and below it the scores that LEVELS of the photos without the cue (n,) exceed; nothing measured yet.
+
+    Ordinary real photos (m,) count as photos without it, which some are not: of the two scores the higher one is the
+    level. Where k of the m lie above it, another like them does with a chance of (k + 1) / (m + 1) at most (the rank
+    argument of `ordinary_limits`).
+    """
+    scores = [limit]
+    for share in LEVELS:
+        higher = [float(np.sort(some)[::-1][int(share * len(some))]) for some in (absent, ordinary) if len(some)]
+        if higher and max(higher) < scores[-1]:
+            scores.append(max(higher))
+    unknown = proportion(0, 0)
+    expected = [
+        (int((ordinary > score).sum()) + 1) / (len(ordinary) + 1) if len(ordinary) else None for score in scores
+    ]
+    return tuple(
+        Level(score=score, sensitivity=unknown, false_alarm=unknown, ordinary=share)
+        for score, share in zip(scores, expected, strict=True)
+    )
+
+
+def cue_rates(
+    predictions: Predictions, calibration: Calibration, levels: Mapping[str, Sequence[Level]]
+) -> dict[str, CueRates]:
+    """Share of shown cues found, and of absent ones wrongly found, with 95 % intervals.
+
+    `levels`: of each cue the limit, then lower scores, to be measured anew.
+    """
     probability, labels = cue_probabilities(predictions, calibration.cues), predictions.labels
     rates = {}
     for index, cue in enumerate(predictions.channels.cues):
-        found = probability[:, index] > limits[cue]
-        shown, absent = labels[:, index] == 1, labels[:, index] == 0
+        present, absent = (probability[labels[:, index] == label, index] for label in (1, 0))
+        measured = [
+            level.model_copy(
+                update={
+                    "sensitivity": proportion(int((present > level.score).sum()), len(present)),
+                    "false_alarm": proportion(int((absent > level.score).sum()), len(absent)),
+                }
+            )
+            for level in levels[cue]
+        ]
         rates[cue] = CueRates(
-            sensitivity=proportion(int((found & shown).sum()), int(shown.sum())),
-            false_alarm=proportion(int((found & absent).sum()), int(absent.sum())),
-            positives=int(shown.sum()),
-            negatives=int(absent.sum()),
+            sensitivity=measured[0].sensitivity,
+            false_alarm=measured[0].false_alarm,
+            positives=len(present),
+            negatives=len(absent),
+            levels=tuple(measured),
         )
     return rates
 

@@ -20,7 +20,7 @@ import torch
 from torch import Tensor, nn
 from torch.utils.data import DataLoader
 
-from models.calibrate import Calibrated, calibrate, cue_rates
+from models.calibrate import Calibrated, calibrate, cue_rates, score_levels
 from models.checkpoint import NETWORK, load_exported, save_network
 from models.compare import Candidate, compare, is_better, is_worse, write_comparison
 from models.data import Item, PhotoSet, Sample, StepSampler, TrainingPhotos, read_set, sampling_probability, unpack
@@ -217,8 +217,14 @@ def recalibrated(base: Calibrated, held_out: Predictions, tested: Predictions) -
     calibration = base.calibration.model_copy(update={"cues": scales})
     limits = {cue: (fresh if cue in again else base).limits[cue] for cue in cues}
     boxes = {cue: (fresh if cue in again and cue in _masked(held_out) else base).box_limits[cue] for cue in cues}
-    measured = cue_rates(tested, calibration, limits)
-    rates = {cue: measured[cue] if _enough(tested, cue) else base.rates[cue] for cue in cues}
+    old = {
+        cue: base.rates[cue].model_copy(update={"levels": () if cue in again else base.rates[cue].levels})
+        for cue in cues
+    }  # the levels are scores of the calibration that they were set in
+    limit_alone = {cue: score_levels(limits[cue], np.zeros(0), np.zeros(0)) for cue in cues}
+    levels = {cue: (fresh.rates if cue in again else old)[cue].levels or limit_alone[cue] for cue in cues}
+    measured = cue_rates(tested, calibration, levels)
+    rates = {cue: (measured if _enough(tested, cue) else old)[cue] for cue in cues}
     novelty = base.novelty and with_limit(base.novelty, held_out)
     return Calibrated(calibration=calibration, limits=limits, box_limits=boxes, rates=rates, novelty=novelty)
 

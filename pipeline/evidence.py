@@ -1,13 +1,22 @@
 """Weighs what was seen, against the build sheet, into a paint history that opens to its sum of weights.
 
 One piece of evidence is one cue at one place (zone and side), however many photos show it. In each photo the calibrated
-score p becomes a likelihood ratio, P(score | cue there) / P(score | absent), as posterior odds over prior odds:
+score becomes a likelihood ratio, P(score | cue there) / P(score | absent). The network was measured at a few scores,
+its limit and lower ones (`CueRates.levels`): above each lie s of the photos that show the cue and f of those that do
+not. The rates are shrunk: s is the lower bound of the sensitivity, times the reach of the view; f is the upper bound of
+the false-alarm rate, or the share of ordinary real photos above that score where it is more. The points (f, s) from
+(0, 0) to (1, 1) make a ROC curve that the network surely reaches, and the ratio of all scores between two levels is the
+slope of its concave hull there (Choi 1998, American Journal of Epidemiology 148(11), 1127-1132: slopes of a ROC curve
+are likelihood ratios). So a higher score never says less, a score that real photos reach all the time says nothing for
+the cue, and the ratio is an e-value: where the cue is absent 1 is expected if false alarms are as frequent as the
+shrunk rates, less if they are rarer. A score below the limit can thus be a faint sign: it is no finding and no sign by
+itself, but it counts.
+
+For a network that was measured at its limit alone, without levels, the ratio is posterior odds over prior odds,
 
     ratio = [p / (1 - p)] / [π / (1 - π)]         π: share of positives among the photos the network was evaluated on
 
-kept between (1 - s) / (1 - f) and s / f: a score says no more than the network's measured rates allow. The rates are
-shrunk: s is the lower bound of the sensitivity, times the reach of the view; f is the upper bound of the false-alarm
-rate.
+kept between (1 - s) / (1 - f) and s / f of the limit, and at most 1 below it.
 
 n photos of one place are averaged, weighted by their reach: ratio = Σ (reach × ratio) / Σ reach. That is the
 likelihood ratio if any one of them is the one that tells, and the best symmetric rule that stays valid however the
@@ -58,6 +67,7 @@ from pipeline.records import (
     CueFinding,
     CueRates,
     Decision,
+    Level,
     Measure,
     PhotoFindings,
     Side,
@@ -82,6 +92,7 @@ class Look:
     score: float | None = None
     box: Box | None = None
     measure: Measure | None = None
+    is_faint: bool = False  # below the network's limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +113,11 @@ class Piece:
     @property
     def is_sighting(self) -> bool:
         return self.ratio > 1
+
+    @property
+    def is_faint(self) -> bool:
+        """Whether it is a sighting of which no photo is above the network's limit."""
+        return self.is_sighting and all(look.is_faint for look in self.looks if look.ratio > 1)
 
     @property
     def telling(self) -> Look:
@@ -149,6 +165,8 @@ def odds(probability: float) -> float:
 
 def score_ratio(score: float, rates: CueRates, reach: float, settings: WeighingSettings) -> float:
     """Likelihood ratio of a calibrated score in a photo with this reach (0 to 1); 1 where the rates tell nothing."""
+    if rates.levels:
+        return _capped(_slope(score, rates.levels, reach), settings)
     sensitivity, false_alarm = reach * rates.sensitivity[0], rates.false_alarm[2]
     if not (rates.positives and rates.negatives) or sensitivity <= false_alarm:
         return 1.0
@@ -156,6 +174,20 @@ def score_ratio(score: float, rates: CueRates, reach: float, settings: WeighingS
     clean = (1 - sensitivity) / (1 - false_alarm)
     ratio = odds(score) / (rates.positives / rates.negatives)
     return _capped(min(max(ratio, clean), alarm), settings)
+
+
+def _slope(score: float, levels: Sequence[Level], reach: float) -> float:
+    """Slope of the ROC curve's concave hull between the two levels that the score lies between."""
+    points = [(0.0, 0.0), *((level.exceeded, reach * level.sensitivity[0]) for level in levels), (1.0, 1.0)]
+    above = 1 + sum(score <= level.score for level in levels)  # the first point with the score among those above it
+    return min(max(_chord(start, end) for end in points[above:]) for start in points[:above])
+
+
+def _chord(start: tuple[float, float], end: tuple[float, float]) -> float:
+    """Slope between two points; where one level has no more false alarms than the other, what it finds decides."""
+    if end[0] > start[0]:
+        return (end[1] - start[1]) / (end[0] - start[0])
+    return inf if end[1] > start[1] else -inf
 
 
 def measured_ratio(measure: Measure, sheet: BuildSheet, settings: WeighingSettings) -> float | None:
@@ -205,7 +237,8 @@ def pieces_of(
     A photo's alarm belongs to the places of its boxes (the strongest box has the photo's score, another one its own);
     without a box, to the largest place in view where the cue is looked for. An alarm says nothing of the other places
     in the photo. A photo without alarm says of every place it shows well enough that the cue was not found there.
-    A score below the network's limit says at most nothing for the cue: how often it misleads was not measured.
+    A score below the network's limit can be an alarm, a faint one, where levels were measured; without them it says at
+    most nothing for the cue: how often it misleads is not known.
     Cues that could not be judged, or whose rates were never measured, say nothing, nor does a clean look at a zone that
     something hides. Where a person called a place a sign, that counts alone: they compared all photos of it.
     """
@@ -220,7 +253,8 @@ def pieces_of(
             if not finding.assessable or finding.score is None or cue not in rates or cue not in settings.cues:
                 continue
             ratio = score_ratio(finding.score, rates[cue], reach, settings)
-            if finding.found is False:  # the measured false alarms are those above the limit
+            levels = rates[cue].levels
+            if finding.found is False and not levels:  # the measured false alarms are those above the limit
                 ratio = min(ratio, 1.0)
             in_view = [zone for zone in cue_entries()[cue].zones if zone in shown]
             if ratio <= 1:
@@ -230,8 +264,11 @@ def pieces_of(
                 continue
             largest = max(in_view, key=lambda zone: (photo.zones[zone], zone), default=None)
             for where, side, score, box in _alarm_places(photo, finding.score, finding.boxes, largest):
-                here = score_ratio(score, rates[cue], reach, settings)
-                looks[cue, where, side].append(Look(photo.photo, here, reach, score, box))
+                here, is_faint = (
+                    score_ratio(score, rates[cue], reach, settings),
+                    bool(levels) and score <= levels[0].score,
+                )
+                looks[cue, where, side].append(Look(photo.photo, here, reach, score, box, is_faint=is_faint))
     measured = [(photo.photo, m) for photo in of_the_vehicle(findings, settings.looks) for m in photo.measures]
     for name, measure in [*measured, *((None, m) for m in measures)]:
         ratio_or_none = measured_ratio(measure, model.sheet, settings)
@@ -381,8 +418,12 @@ def weigh(
     reach = _reach_by_zone(pieces)
     coverage = coverage_of(findings, settings.looks, hidden)
     looked_at = share_looked_at(reach, model)
-    sign = any(weight.decibans >= settings.enough.sign_decibans for weight in weights)
-    decision = decide(refinished, looked_at, sign, settings)
+    signs = [  # what the network did not find is no sign by itself, whatever it weighs
+        weight
+        for piece, weight in zip(counted, weights, strict=False)
+        if weight.decibans >= settings.enough.sign_decibans and not piece.is_faint
+    ]
+    decision = decide(refinished, looked_at, bool(signs), settings)
     return Verdict(
         model=model,
         belief=belief,
@@ -398,9 +439,9 @@ def weigh(
         extent=_by_place(places, 1 / (1 + 10 ** (-_painted_decibans(places, belief) / 10))),
         extent_before=_by_place(places, _painted_decibans(places, model.start)),
         coats=_coats(refinished, counted, weights, model),
-        has_sign=sign,
+        has_sign=bool(signs),
         decision=decision,
-        reason=_reason(decision, weights, counted, coverage, settings.enough.sign_decibans),
+        reason=_reason(decision, weights, signs, counted, coverage),
     )
 
 
@@ -485,7 +526,8 @@ def _coats(refinished: float, counted: Sequence[Piece], weights: Sequence[Weight
     """
     if refinished <= 0.5 or all(weight.decibans <= 0 for weight in weights):
         return 0
-    signs = [piece for piece in counted if decibans(piece.ratio) >= model.settings.enough.sign_decibans]
+    least = model.settings.enough.sign_decibans
+    signs = [piece for piece in counted if decibans(piece.ratio) >= least and not piece.is_faint]
     cues = {piece.cue for piece in signs}
     after_a_change = 2 if "panel_mismatch" in cues and cues & {"wear_through", "shut_mismatch"} else 1
     return max(after_a_change, *(_coats_by_film(piece.telling.measure, model) for piece in signs), 1)
@@ -512,6 +554,7 @@ def _weight(
         decibans=decibans,
         why=why,
         found=piece.is_sighting,
+        faint=piece.is_faint,
         extent=extent,
         likelihoods=dict(zip(HISTORIES, (float(x) for x in likelihoods), strict=True)),
     )
@@ -586,7 +629,7 @@ def _duration(minutes: float) -> str:
 
 
 def _seen(piece: Piece) -> str:
-    """`Mist of paint on rubber: door seal, left side, in 2 of 3 photos (score 0.93)`."""
+    """`Mist of paint on rubber: door seal, left side, in 2 of 3 photos (score 0.93)`, or that it is a faint sign."""
     entry, where, measure = cue_entries()[piece.cue], place_in_words(piece.zone, piece.side), piece.telling.measure
     label = entry.label if piece.is_sighting or entry.agrees is None else entry.agrees
     if measure is not None:
@@ -596,11 +639,13 @@ def _seen(piece: Piece) -> str:
             measure.cue, f" from {measure.text}" if measure.text else ""
         )
         return f"{label}: {where}, {measure.value:.{digits}f} ± {measure.uncertainty:.{digits}f} {unit}{what}"
-    alarms = sum(look.ratio > 1 for look in piece.looks)
+    alarms = sum(look.ratio > 1 and look.is_faint == piece.is_faint for look in piece.looks)
     score = max(look.score or 0.0 for look in piece.looks)
     photos = f"{alarms} of {len(piece.looks)} photos" if len(piece.looks) > alarms else _count(alarms, "photo")
     if piece.telling.box is not None and piece.telling.box.judged:
         return f"{label}: {where}, in {photos} (judged by eye)"
+    if piece.is_faint:
+        return f"Faint sign of {_words(entry)}: {where}, in {photos} (score {score:.2f}, too low for a finding)"
     return f"{label}: {where}, in {photos} (score {score:.2f})"
 
 
@@ -659,9 +704,9 @@ def _why_not_counted(piece: Piece, counted: Sequence[Piece]) -> str:
 def _reason(
     decision: Decision,
     weights: Sequence[Weight],
+    signs: Sequence[Weight],
     counted: Sequence[Piece],
     coverage: Mapping[str, ZoneState],
-    sign_decibans: float,
 ) -> str:
     """The strongest reason for the decision in one sentence; what weighs less than a sign is none."""
     judged = f"{sum(state == 'seen' for state in coverage.values())} of {len(coverage)} places could be judged"
@@ -673,9 +718,9 @@ def _reason(
         telling = min(zip(counted, weights, strict=False), key=lambda pair: pair[1].decibans)[0]
         place = place_in_words(telling.zone, telling.side)
         return f"{judged}; most telling is what is clean: {place}, in {_count(len(telling.looks), 'photo')}."
+    if signs:
+        return max(signs, key=lambda weight: weight.decibans).why
     strongest = max(weights, key=lambda weight: weight.decibans, default=None)
-    if strongest is not None and strongest.decibans >= sign_decibans:
-        return strongest.why
     if decision == "likely_refinished" and strongest is not None and strongest.decibans > 0:
         weak = sum(weight.decibans > 0 for weight in weights)
         together = f"No sign is clear by itself, but {weak} weak ones add up; the strongest: "

@@ -122,7 +122,7 @@ def trials_of(zone: str, shot: str, verdict: Verdict, rates: Mapping[str, CueRat
     """
     model, belief = verdict.model, verdict.belief
     reach, before = reach_at(zone, shot, model.settings.looks), verdict.reach.get(zone, 0.0)
-    found = {piece.cue for piece in verdict.pieces if piece.zone == zone and piece.is_sighting}
+    found = {piece.cue for piece in verdict.pieces if piece.zone == zone and piece.is_sighting and not piece.is_faint}
     best: dict[str, tuple[float, Trial]] = {}
     for cue, entry in cue_entries().items():
         if cue not in rates or cue not in model.settings.cues or zone not in entry.zones or cue in found:

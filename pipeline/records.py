@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -148,19 +149,50 @@ class Quality(Record):
 # --- what the network was measured to do -------------------------------------------------------------------------
 
 
-class CueRates(BaseModel):
-    """How often the network finds a cue at its default limit, as (low, mean, high) of a 95 % interval.
+Interval = tuple[Probability, Probability, Probability]
 
-    `sensitivity`: share of the `positives` found; `false_alarm`: share of the `negatives` wrongly found. Read from the
-    network's own evaluation, never typed in.
+
+class Level(BaseModel):
+    """A score (calibrated probability) and how often it is exceeded, as (low, mean, high) of a 95 % interval.
+
+    `sensitivity`: by photos that show the cue; `false_alarm`: by photos that do not; `ordinary`: by photos like the
+    ordinary real ones given to calibration, the share expected at most; null where none were given.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore")
 
-    sensitivity: tuple[Probability, Probability, Probability]
-    false_alarm: tuple[Probability, Probability, Probability]
+    score: Probability
+    sensitivity: Interval
+    false_alarm: Interval
+    ordinary: Probability | None = None
+
+    @property
+    def exceeded(self) -> float:
+        """How often it is exceeded without the cue, at worst."""
+        return max(self.false_alarm[2], self.ordinary or 0.0)
+
+
+class CueRates(BaseModel):
+    """How often the network finds a cue at its default limit, as (low, mean, high) of a 95 % interval.
+
+    `sensitivity`: share of the `positives` found; `false_alarm`: share of the `negatives` wrongly found; `levels`: the
+    same at the limit and at lower scores, from above. Read from the network's own evaluation, never typed in.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    sensitivity: Interval
+    false_alarm: Interval
     positives: int = Field(ge=0)
     negatives: int = Field(ge=0)
+    levels: tuple[Level, ...] = Field(default=(), description="Empty for networks from before they were measured.")
+
+    @field_validator("levels")
+    @classmethod
+    def _descend(cls, levels: tuple[Level, ...]) -> tuple[Level, ...]:
+        if any(lower.score >= higher.score for higher, lower in pairwise(levels)):
+            raise ValueError("levels must go from the highest score down")
+        return levels
 
 
 # --- findings: one line of findings.jsonl a photo ----------------------------------------------------------------
@@ -266,6 +298,10 @@ class Weight(Record):
     decibans: float
     why: str
     found: bool = Field(default=True, description="Whether the cue was found there, or looked for and not found.")
+    faint: bool = Field(
+        default=False,
+        description="Whether what speaks for the cue is a faint sign only, too low a score for a finding.",
+    )
     extent: dict[str, dict[str, float]] = Field(
         default_factory=dict,
         description="Decibans it adds to the odds that a place has new paint, by zone and side as in `extent`.",

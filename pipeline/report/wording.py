@@ -237,6 +237,8 @@ def not_judged(photo: PhotoFindings) -> str:
 def sign_name(weight: Weight) -> str:
     """The cue as found or not: `Painted fastener heads`, `No painted fastener heads`, `Code and colour agree`."""
     name = cue_name(weight.cue)
+    if weight.faint:
+        return f"Faint sign of {name[:1].lower()}{name[1:]}"
     return name if weight.found else _agrees(weight.cue) or f"No {name[:1].lower()}{name[1:]}"
 
 

@@ -5,13 +5,16 @@ from scipy.stats import binomtest
 from sklearn.linear_model import LogisticRegression
 
 from models.calibrate import (
+    Calibrated,
     box_limit,
     calibrate,
+    cue_probabilities,
     false_finding_limits,
     fit_platt,
     fit_temperature,
     ordinary_limits,
     proportion,
+    score_levels,
     with_rates,
 )
 from models.predictions import LOGIT_EDGES
@@ -106,3 +109,37 @@ def test_calibration_turns_wild_logits_into_probabilities_and_rates() -> None:
     assert rates.positives + rates.negatives == 500
     assert rates.sensitivity[0] < rates.sensitivity[1] < rates.sensitivity[2]
     assert other.limits == found.limits and other.rates != found.rates
+
+
+def test_levels_below_the_limit_are_exceeded_by_shares_of_whichever_photos_without_the_cue_score_higher() -> None:
+    # by hand: of 0.01 to 1.00, 5, 10, 20 and 40 are above 0.95, 0.90, 0.80 and 0.60; of the ordinary 0.31 to 0.70, 2,
+    # 4, 8 and 16 are above 0.68, 0.66, 0.62 and 0.54. The limit 0.85 leaves the levels 0.80 and 0.60, above which lie 0
+    # and 10 of the 40, and so another one with a chance of 1/41 and 11/41
+    absent, ordinary = np.arange(1, 101) / 100, np.arange(31, 71) / 100
+    levels = score_levels(0.85, absent, ordinary)
+    assert [level.score for level in levels] == pytest.approx([0.85, 0.80, 0.60])
+    assert [level.ordinary for level in levels] == pytest.approx([1 / 41, 1 / 41, 11 / 41])
+    # ordinary photos that score high make the levels: above 0.88, 0.86, 0.82, 0.74 of 0.51 to 0.90 are 2, 4, 8, 16
+    assert [level.score for level in score_levels(0.95, absent / 2, ordinary + 0.2)] == pytest.approx(
+        [0.95, 0.88, 0.86, 0.82, 0.74]
+    )
+    none = np.zeros(0)
+    assert [level.ordinary for level in score_levels(0.85, absent, none)] == [None] * 3
+    assert [level.score for level in score_levels(0.85, none, none)] == [0.85]
+
+
+def test_rates_at_levels_are_measured_on_other_photos_and_go_into_the_manifest_as_they_are() -> None:
+    found = calibrate(made_predictions(600, seed=6), made_predictions(60, seed=7))
+    tested = made_predictions(400, seed=8)
+    other = with_rates(found, tested)
+    for index, cue in enumerate(tested.channels.cues):
+        rates, before = other.rates[cue], found.rates[cue].levels
+        assert rates.levels[0].score == found.limits[cue] and len(rates.levels) > 2
+        assert (rates.levels[0].sensitivity, rates.levels[0].false_alarm) == (rates.sensitivity, rates.false_alarm)
+        score = cue_probabilities(tested, found.calibration.cues)[:, index]
+        for level, old in zip(rates.levels, before, strict=True):
+            assert (level.score, level.ordinary) == (old.score, old.ordinary)
+            above = int((score > level.score)[tested.labels[:, index] == 0].sum())
+            wanted = binomtest(above, rates.negatives).proportion_ci(0.95, method="exact")  # SciPy's, as above
+            assert level.false_alarm == pytest.approx((wanted.low, above / rates.negatives, wanted.high))
+    assert Calibrated.model_validate_json(other.model_dump_json()) == other

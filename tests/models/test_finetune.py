@@ -154,7 +154,8 @@ def test_only_cues_with_enough_labels_are_calibrated_anew() -> None:
     old = calibrate(made_predictions(600, seed=3))
     again = recalibrated(old, wild, few)
     assert again.calibration.cues["filler"].scale == pytest.approx(old.calibration.cues["filler"].scale / 3, rel=0.3)
-    assert again.rates == old.rates
+    without_levels = {cue: rates.model_copy(update={"levels": ()}) for cue, rates in old.rates.items()}
+    assert again.rates == without_levels  # scores of another calibration, and too few photos to measure new ones
     assert recalibrated(old, few, few).calibration.cues == old.calibration.cues
     assert recalibrated(old, few, few).limits == old.limits
 

@@ -14,6 +14,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
+from sklearn.isotonic import IsotonicRegression
 from sklearn.metrics import roc_auc_score
 
 from pipeline.build_sheets import BuildSheet, ZoneBuild, read_build_sheet
@@ -32,7 +34,7 @@ from pipeline.evidence import (
     weigh,
 )
 from pipeline.histories import PaintModel, WeighingSettings
-from pipeline.records import HISTORIES, CueFinding, CueRates, Measure, PhotoFindings, Side
+from pipeline.records import HISTORIES, CueFinding, CueRates, Level, Measure, PhotoFindings, Side
 from tests.pipeline.enumeration import Observation, joint, posterior
 from tests.pipeline.sightings import (
     DOOR,
@@ -213,6 +215,146 @@ def test_a_score_below_the_networks_limit_never_speaks_for_the_cue() -> None:
     assert all(ratio <= 1 for ratio in ratios(False))
 
 
+def observed(pieces: Sequence[Piece]) -> list[Observation]:
+    return [Observation(piece.cue, piece.zone or "", piece.side, piece.ratio, 1.0) for piece in pieces]
+
+
+MIXED = [
+    photo("a.jpg", zones=("glazing_seal",), alarms={"overspray_rubber": alarm("glazing_seal", "left", 0.9)}),
+    photo("b.jpg", zones=("door_seal",)),
+    photo("c.jpg", zones=("hinge",), alarms={"painted_fastener": alarm("hinge", "right", 0.7)}),
+    photo("d.jpg", "rear", ("rear_crossmember", "body_seam"), {"filled_seam": alarm("body_seam", "left", 0.8)}),
+    photo("e.jpg", zones=("wing_front",), alarms={"painted_fastener": alarm("wing_front")}),
+]
+
+
+# --- levels below the limit --------------------------------------------------------------------------------------
+
+
+def level(score: float, sensitivity: float, false_alarm: float, ordinary: float | None = None) -> Level:
+    return Level(score=score, sensitivity=(sensitivity,) * 3, false_alarm=(false_alarm,) * 3, ordinary=ordinary)
+
+
+# the limit 0.9 and two levels: the rates are exact, and of one the ordinary photos are above it more often
+LEVELS = (level(0.9, 0.3, 0.02, 0.01), level(0.7, 0.6, 0.05, 0.1), level(0.4, 0.9, 0.4))
+LEVELLED = {cue: RATES[cue].model_copy(update={"levels": LEVELS}) for cue in TAUGHT}
+
+
+def levelled(findings: Sequence[PhotoFindings], **changed: Any) -> Verdict:
+    return weigh(findings, PELLOCK, LEVELLED, SETTINGS.model_copy(update=changed))
+
+
+def faint(zone: str, side: Side | None = None, score: float = 0.8) -> CueFinding:
+    return alarm(zone, side, score).model_copy(update={"found": False})
+
+
+def test_a_score_between_two_levels_is_the_slope_between_them() -> None:
+    # by hand: (0, 0), (0.02, 0.3), (0.1, 0.6), (0.4, 0.9), (1, 1): 0.3/0.02 = 15, 0.3/0.08 = 3.75, 0.3/0.3 = 1,
+    # 0.1/0.6 = 1/6
+    rates = LEVELLED["overspray_rubber"]
+    for score, slope in ((0.95, 15), (0.9, 3.75), (0.75, 3.75), (0.5, 1), (0.4, 1 / 6), (0.0, 1 / 6)):
+        assert score_ratio(score, rates, 1.0, SETTINGS) == pytest.approx(slope), score
+    # half the reach halves what is found: 7.5 and 1.875. Then 0.15/0.3 = 0.5 would lie below 0.55/0.6 = 0.917: a lower
+    # score cannot say more, so both share (1 - 0.3)/(1 - 0.1) = 0.778
+    for score, slope in ((0.95, 7.5), (0.75, 1.875), (0.5, 7 / 9), (0.1, 7 / 9)):
+        assert score_ratio(score, rates, 0.5, SETTINGS) == pytest.approx(slope), score
+
+
+@st.composite
+def some_levels(draw: st.DrawFn) -> tuple[Level, ...]:
+    shares = st.lists(st.floats(0.001, 0.999), min_size=1, max_size=5, unique=True)
+    false_alarms = sorted(draw(shares))
+    found = sorted(draw(st.lists(st.floats(0, 1), min_size=len(false_alarms), max_size=len(false_alarms))))
+    return tuple(level(0.9 - 0.1 * k, s, f) for k, (s, f) in enumerate(zip(found, false_alarms, strict=True)))
+
+
+@settings(deadline=None)
+@given(some_levels(), st.floats(0.1, 1))
+def test_what_levels_say_is_an_e_value_with_the_slopes_of_isotonic_regression(
+    levels: tuple[Level, ...], reach: float
+) -> None:
+    uncapped = SETTINGS.model_copy(update={"cap_decibans": 1000.0})
+    rates = RATES["overspray_rubber"].model_copy(update={"levels": levels})
+    scores = [1.0, *(one.score for one in levels)]  # one in each band: a level itself lies below it
+    ratios = np.array([score_ratio(score, rates, reach, uncapped) for score in scores])
+    false_alarms = np.diff([0, *(one.false_alarm[2] for one in levels), 1])
+    found = np.diff([0, *(reach * one.sensitivity[0] for one in levels), 1])
+    # the slopes of a concave hull are the decreasing isotonic regression of the slopes (Barlow and others 1972, from
+    # memory); reference: scikit-learn's
+    isotonic = IsotonicRegression(increasing=False).fit(range(len(found)), found / false_alarms, false_alarms)
+    np.testing.assert_allclose(ratios, isotonic.predict(range(len(found))), rtol=1e-6, atol=1e-9)
+    # an e-value where the cue is absent (Vovk and Wang 2021): 1 is expected at the shrunk rates, no more at lower ones
+    assert false_alarms @ ratios == pytest.approx(1)
+    rarer = np.diff([0, *(0.7 * one.false_alarm[2] for one in levels), 1])
+    assert rarer @ ratios <= 1 + 1e-9
+
+
+def test_a_score_that_ordinary_photos_reach_all_the_time_says_nothing_for_the_cue() -> None:
+    often = tuple(
+        one.model_copy(update={"ordinary": share}) for one, share in zip(LEVELS, (0.3, 0.6, 0.9), strict=True)
+    )
+    rates = RATES["overspray_rubber"].model_copy(update={"levels": often})
+    assert {round(score_ratio(score, rates, 1.0, SETTINGS), 9) for score in (0.95, 0.75, 0.5, 0.1)} == {1.0}
+
+
+def test_a_network_measured_at_no_photos_says_nothing_at_any_level() -> None:
+    unknown = tuple(
+        one.model_copy(update={"sensitivity": (0.0, 0.5, 1.0), "false_alarm": (0.0, 0.5, 1.0)}) for one in LEVELS
+    )
+    rates = RATES["overspray_rubber"].model_copy(update={"levels": unknown})
+    assert {score_ratio(score, rates, 1.0, SETTINGS) for score in (0.95, 0.75, 0.5, 0.1)} == {1.0}
+
+
+def test_a_faint_sign_weighs_says_what_it_is_and_opens_to_its_place() -> None:
+    seal = photo("seal.jpg", alarms={"overspray_rubber": faint("door_seal", "left")})
+    (weight,) = levelled([seal]).weights
+    strong = photo("seal.jpg", alarms={"overspray_rubber": alarm("door_seal", "left")})
+    assert 0 < weight.decibans < levelled([strong]).weights[0].decibans
+    assert (weight.photo, weight.box) == ("seal.jpg", seal.cues["overspray_rubber"].boxes[0])
+    assert weight.found and weight.faint
+    assert weight.why.startswith(
+        "Faint sign of mist of paint on rubber: door seal, left side, in 1 photo (score 0.80, too low for a finding)"
+    )
+    assert verdict([seal]).weights == ()  # without levels nothing was measured there
+
+
+def test_a_faint_sign_is_no_sign_by_itself_and_gives_no_reason() -> None:
+    assumed = {"enough": SETTINGS.enough.model_copy(update={"sign_decibans": 0.1})}
+    few = [photo("seal.jpg", alarms={"overspray_rubber": faint("door_seal", "left")})]
+    weighed = levelled(few, **assumed)
+    assert weighed.weights[0].decibans > 0.1 and not weighed.has_sign and weighed.decision == "not_enough_seen"
+    found = levelled([photo("seal.jpg", alarms={"overspray_rubber": alarm("door_seal", "left")})], **assumed)
+    assert found.has_sign and found.decision == "ask_first" and found.reason.startswith("Mist of paint on rubber")
+
+
+def test_one_finding_among_faint_signs_of_a_place_is_a_finding() -> None:
+    shown = [photo(f"{k}.jpg", alarms={"overspray_rubber": faint("door_seal", "left")}) for k in range(2)]
+    shown.append(photo("found.jpg", alarms={"overspray_rubber": alarm("door_seal", "left")}))
+    (weight,) = levelled(shown).weights
+    assert not weight.faint and weight.photo == "found.jpg" and "in 1 of 3 photos (score 0.97)" in weight.why
+
+
+def test_a_score_below_every_level_is_cleaner_than_one_below_the_limit() -> None:
+    limit_alone = {cue: rates.model_copy(update={"levels": LEVELS[:1]}) for cue, rates in LEVELLED.items()}
+    clean = clean_advert()
+    assert levelled(clean).refinished < weigh(clean, PELLOCK, limit_alone, SETTINGS).refinished
+
+
+@pytest.mark.parametrize("findings", [MIXED[:2], [photo("f.jpg", alarms={"filled_seam": faint("body_seam", "left")})]])
+def test_with_levels_the_posterior_is_that_of_plain_enumeration(findings: list[PhotoFindings]) -> None:
+    weighed = levelled(findings)
+    assert weighed.pieces
+    assert weighed.history == pytest.approx(posterior(observed(weighed.pieces), PELLOCK, SETTINGS), rel=1e-9)
+
+
+def test_levels_go_down_from_the_limit() -> None:
+    with pytest.raises(ValidationError, match="from the highest score down"):
+        CueRates.model_validate(LEVELLED["overspray_rubber"].model_dump() | {"levels": [*LEVELS[::-1]]})
+
+
+# --- where an alarm belongs --------------------------------------------------------------------------------------
+
+
 def test_an_alarm_without_a_box_belongs_to_the_largest_place_in_view() -> None:
     finding = CueFinding(score=0.95, assessable=True)
     shown = photo("door.jpg", "door_open", DOOR, {"painted_fastener": finding})
@@ -254,19 +396,6 @@ def _there_of(cue: str, zone: str, side: Side | None) -> np.ndarray:
 
 
 # --- against plain enumeration -----------------------------------------------------------------------------------
-
-
-def observed(pieces: Sequence[Piece]) -> list[Observation]:
-    return [Observation(piece.cue, piece.zone or "", piece.side, piece.ratio, 1.0) for piece in pieces]
-
-
-MIXED = [
-    photo("a.jpg", zones=("glazing_seal",), alarms={"overspray_rubber": alarm("glazing_seal", "left", 0.9)}),
-    photo("b.jpg", zones=("door_seal",)),
-    photo("c.jpg", zones=("hinge",), alarms={"painted_fastener": alarm("hinge", "right", 0.7)}),
-    photo("d.jpg", "rear", ("rear_crossmember", "body_seam"), {"filled_seam": alarm("body_seam", "left", 0.8)}),
-    photo("e.jpg", zones=("wing_front",), alarms={"painted_fastener": alarm("wing_front")}),
-]
 
 
 @pytest.mark.parametrize("sheet_name", ["pellock", "brindle", "generic_utility"])
