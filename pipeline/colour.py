@@ -1,14 +1,17 @@
 """What can be measured of a vehicle's colour in its photos, and what an advert's photos say together.
 
 Two places in one light tell most: panels across their gap and both sides of a masking edge (`pipeline.panels`). A shut
-against the outside lies in another light: only hue and chroma are compared there. The colour itself, for the paint
-table, is weak by nature and carries a wide uncertainty. Values are CIEDE2000 or CIELAB with a standard uncertainty (k =
-1, JCGM 100:2008).
+against the outside lies in another light: only hue and chroma are compared there, in one photo first, and else across
+the advert's photos by a light estimated for all of them together (`pipeline.illuminant`). Of the engine bay only the
+bulkhead is compared: the zones of inner wings and of the panel over the radiator are those of wing and bonnet, so with
+the bonnet open their inner and outer faces cannot be told apart. The colour itself, for the paint table, is weak by
+nature and carries a wide uncertainty. Values are CIEDE2000 or CIELAB with a standard uncertainty (k = 1, JCGM
+100:2008).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -21,6 +24,7 @@ from pipeline.colour_scene import Scene, look
 from pipeline.configuration import Config, load, shipped
 from pipeline.decals import DecalSettings
 from pipeline.identity import Identity, IdentitySettings, judge_identity
+from pipeline.illuminant import IlluminantSettings, PhotoColours, common_light
 from pipeline.known_points import PointSettings
 from pipeline.network import NetworkMaps
 from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
@@ -30,6 +34,7 @@ from pipeline.plate import CUE as PLATE
 from pipeline.plate import UNREAD, PlateSettings, Reader, measure_plate
 from pipeline.records import (
     AdvertDetails,
+    Box,
     ColourSummary,
     Measure,
     NearReference,
@@ -41,7 +46,9 @@ from pipeline.records import (
 from pipeline.references import Near, Reference, ReferenceSettings, View, nearest, paints_as_photographed
 
 COORDINATES = ("L*", "a*", "b*")
-BODY, SHUT = "body_colour", "shut_colour"  # cues of measures that hold a colour, one a coordinate
+RATIOS = ("ln R/G", "ln B/G", "ln Y")  # of linear light as the photo shows it
+BODY = "body_colour"  # cue of measures that hold a colour, one a coordinate
+BODY_LIGHT, SHUT_LIGHT, NEUTRAL_LIGHT = "body_light", "shut_light", "neutral_light"  # one a ratio
 PAINTS_TOLD = 5  # of the ranked table
 SURROUNDINGS = {"ground": "ground_colour", "background": "background_colour"}  # surface: cue
 
@@ -49,8 +56,8 @@ SURROUNDINGS = {"ground": "ground_colour", "background": "background_colour"}  #
 class ShutSettings(Config):
     """How shut, bulkhead and floor are compared with the outside (`shuts` in configs/colour.yaml)."""
 
-    shots: tuple[str, ...]
-    inner_zones: tuple[str, ...]
+    shots: tuple[str, ...] = Field(description="In which a place is compared with the outside of the same photo.")
+    inner_zones: dict[str, tuple[str, ...]] = Field(description="Zone: the shots in which it is looked at.")
     outer_zones: tuple[str, ...]
     turned_inside_out: dict[str, tuple[str, ...]]
     soiled_zones: tuple[str, ...]
@@ -71,8 +78,7 @@ class BodySettings(Config):
 
     least_cells: int = Field(gt=0)
     quantiles: tuple[Probability, Probability]
-    neutrals: tuple[str, ...]
-    neutral_trust: Probability
+    neutrals: dict[str, Probability] = Field(description="Surface: how far its colour is believed to be the light's.")
     lightness: tuple[float, float]
     chroma_gain: float = Field(gt=0)
     uncertainty: Lab
@@ -92,6 +98,7 @@ class ColourSettings(Config):
     panels: PanelSettings
     shuts: ShutSettings
     body: BodySettings
+    illuminant: IlluminantSettings
     table: TableSettings
     plate: PlateSettings
     identity: IdentitySettings
@@ -131,9 +138,10 @@ def measure_colour(
 ) -> tuple[Measure, ...]:
     """Everything that one photo says of colour and of the plate; nothing if it is too poor or shows no vehicle.
 
-    `panel_mismatch`, `shut_mismatch` and `masking_edge` are differences in dE00. `body_colour`, `shut_colour`,
-    `ground_colour` and `background_colour` are three measures each (L*, a*, b*) for the advert's sake. `plate_code`
-    needs a table of paints; `reader` replaces the one that reads letters.
+    `panel_mismatch`, `shut_mismatch` and `masking_edge` are differences in dE00. For the advert's sake `body_colour`,
+    `ground_colour` and `background_colour` are three measures each (L*, a*, b*), and so are `body_light`, `shut_light`
+    and `neutral_light` (ln R/G, ln B/G, ln Y). `plate_code` needs a table of paints; `reader` replaces the one that
+    reads letters.
     """
     settings = settings or colour_settings()
     shot = findings.likely_shot
@@ -156,42 +164,48 @@ def measure_colour(
 
 
 def measure_places(scene: Scene, shot: str, settings: ColourSettings) -> list[Measure]:
-    """Colour of the outside and of each shut (`body_colour`, `shut_colour`), and how they differ (`shut_mismatch`)."""
+    """Colour of the outside (`body_colour`), how each shut differs from it (`shut_mismatch`), and the light of all."""
     shuts, body = settings.shuts, settings.body
     inner_faces = shuts.turned_inside_out.get(shot, ())
     outside = scene.light_of_zones(tuple(zone for zone in shuts.outer_zones if zone not in inner_faces))
-    inner = {zone: scene.light_of_place(zone) for zone in shuts.inner_zones if shot in shuts.shots}
-    inner = {zone: light for zone, light in inner.items() if len(light) >= shuts.least_cells}
-    well_lit = {zone: _well_lit(light, body) for zone, light in inner.items()}
+    inner = {zone: scene.light_of_place(zone) for zone, shots in shuts.inner_zones.items() if shot in shots}
+    well_lit = {zone: _well_lit(light, body) for zone, light in inner.items() if len(light) >= shuts.least_cells}
     measures = []
-    for zone, inside in well_lit.items():
-        if len(outside) < shuts.least_cells:
-            continue
+    is_compared = shot in shuts.shots and len(outside) >= shuts.least_cells
+    for zone, inside in well_lit.items() if is_compared else ():
         soiled = zone in shuts.soiled_zones
         found = compare_places(_well_lit(outside, body), inside, shuts, soiled=soiled)
         if isinstance(found, ColourDifference):
-            measures.append(
-                Measure(
-                    cue="shut_mismatch",
-                    value=round(found.delta_e00, 2),
-                    unit="dE00",
-                    uncertainty=round(found.standard_uncertainty, 2),
-                    zone=zone,
-                    regions=(scene.place_box(zone),),
-                )
-            )
-    cast = light_cast(scene, body)
+            measures.append(_difference(found, zone, (scene.place_box(zone),)))
+    neutrals = neutral_lights(scene, body)
+    if len(outside) >= body.least_cells:
+        measures += _measures_of(read_colour(outside, light_cast(neutrals, body), body), BODY, None)
+        measures += _light_of(_well_lit(outside, body), BODY_LIGHT)
     # what is too dark or of more than one colour here is so for the comparison across photos, too
-    alone = ((SHUT, zone, light) for zone, light in inner.items() if can_be_told(well_lit[zone], shuts))
-    for cue, zone_, light in ((BODY, None, outside), *alone):
-        if len(light) >= body.least_cells:
-            measures += _measures_of(read_colour(light, cast, body), cue, zone_)
-    for surface, cue in SURROUNDINGS.items() if measures else ():
+    for zone, inside in well_lit.items():
+        if can_be_told(inside, shuts):
+            measures += _light_of(inside, SHUT_LIGHT, zone)
+    if not measures:
+        return []
+    for surface, light in neutrals.items():
+        measures += _light_of(light, NEUTRAL_LIGHT, text=surface)
+    for surface, cue in SURROUNDINGS.items():
         light = scene.light_of_surface(surface)
         if len(light) >= body.least_cells:
             lab = linear_to_lab(light)
             measures += _measures_of(ColourReading(_lab(np.median(lab, axis=0)), _lab(lab.std(axis=0))), cue, None)
     return measures
+
+
+def _difference(found: ColourDifference, zone: str, regions: tuple[Box, ...] = ()) -> Measure:
+    return Measure(
+        cue="shut_mismatch",
+        value=round(found.delta_e00, 2),
+        unit="dE00",
+        uncertainty=round(found.standard_uncertainty, 2),
+        zone=zone,
+        regions=regions,
+    )
 
 
 def _well_lit(light: Floats, body: BodySettings) -> Floats:
@@ -270,16 +284,20 @@ def _spread(lab: Floats) -> Floats:
     return np.asarray(1.4826 * np.median(np.abs(lab - np.median(lab, axis=0)), axis=0))
 
 
-def light_cast(scene: Scene, body: BodySettings) -> Floats:
+def neutral_lights(scene: Scene, body: BodySettings) -> dict[str, Floats]:
+    """Linear light (n, 3) of each neutral surface in view, those believed first to be told by first."""
+    lights = {surface: scene.light_of_surface(surface) for surface in body.neutrals}
+    return {surface: light for surface, light in lights.items() if len(light) >= body.least_cells}
+
+
+def light_cast(neutrals: Mapping[str, Floats], body: BodySettings) -> Floats:
     """Logarithms of the light's red, green and blue against its green, from a neutral surface; zeros without one.
 
-    Tyres and plastic are dirty and mirror the sky, so they are believed by the share `neutral_trust` only.
+    Tyres, plastic and rubber are dirty, bare metal mirrors what is around it: they are believed by a share only.
     """
-    for surface in body.neutrals:
-        light = scene.light_of_surface(surface)
-        if len(light) >= body.least_cells:
-            median = np.median(light, axis=0)
-            return np.asarray(body.neutral_trust * np.log(median / median[1]))
+    for surface, light in neutrals.items():
+        median = np.median(light, axis=0)
+        return np.asarray(body.neutrals[surface] * np.log(median / median[1]))
     return np.zeros(3)
 
 
@@ -369,7 +387,7 @@ def measure_advert(
     settings = settings or colour_settings()
     own = [photo for photo in findings if photo.duplicate_of is None]
     body = agree([reading for photo in own for reading in readings_of(photo.measures, BODY).values()], settings.body)
-    measures = [] if body is None else _shuts_across(own, body, settings)
+    measures = _shuts_across(own, settings)
     near: list[tuple[str, Near]] = []
     if references:
         views = {photo.photo: view_of(photo) for photo in own if BODY in {measure.cue for measure in photo.measures}}
@@ -432,39 +450,74 @@ def agree(readings: Sequence[ColourReading], body: BodySettings) -> ColourReadin
     return ColourReading(_lab(middle), _lab(np.hypot(single * np.sqrt(body.shared), own)))
 
 
-def _shuts_across(photos: Sequence[PhotoFindings], body: ColourReading, settings: ColourSettings) -> list[Measure]:
-    """Shuts that no photo shows together with the outside, against the body colour on which the photos agree."""
+def _shuts_across(photos: Sequence[PhotoFindings], settings: ColourSettings) -> list[Measure]:
+    """Shuts that no photo shows together with the outside, against the paint of the outside in other photos."""
+    shuts = settings.shuts
     compared = {m.zone for photo in photos for m in photo.measures if m.cue == "shut_mismatch"}
-    seen: dict[str, list[ColourReading]] = {}
+    bodies, places = [], dict[str, list[Floats]]()
+    colours = []
     for photo in photos:
-        for zone, reading in readings_of(photo.measures, SHUT).items():
-            if zone is not None and zone not in compared:
-                seen.setdefault(zone, []).append(reading)
+        body = lights_of(photo.measures, BODY_LIGHT).get((None, None))
+        neutrals = lights_of(photo.measures, NEUTRAL_LIGHT)
+        seen = {z: light for (z, _), light in lights_of(photo.measures, SHUT_LIGHT).items() if z and z not in compared}
+        bodies += [] if body is None else [body]
+        for zone, light in seen.items():
+            places.setdefault(zone, []).append(light)
+        colours.append(
+            PhotoColours(
+                body=None if body is None else body[:2],
+                neutrals={s: light[:2] for (_, s), light in neutrals.items() if s in settings.illuminant.neutrals},
+                places={zone: light[:2] for zone, light in seen.items()},
+            )
+        )
+    lights = common_light(colours, settings.illuminant) if places else None
     measures = []
-    for zone, readings in sorted(seen.items()):
-        shut = agree(readings, settings.body)
-        if shut is None:
+    if lights is None:
+        return []
+    for zone, own in sorted(places.items()):
+        level = np.exp([np.median([light[2] for light in one]) for one in (bodies, own)])
+        middle = float(np.sqrt(level.prod()))  # shade says nothing of paint
+        lab = linear_to_lab(_linear(np.stack([lights.paint, lights.places[zone]]), middle))
+        if np.hypot(lab[:, 1], lab[:, 2]).max() < shuts.least_chroma:
             continue
-        lab = np.array([body.lab, shut.lab])
-        if np.hypot(lab[:, 1], lab[:, 2]).max() < settings.shuts.least_chroma:
+        if zone in shuts.soiled_zones and may_be_soil(lab[0], lab[1], shuts):
             continue
-        lab[:, 0] = lab[:, 0].mean()  # shade says nothing of paint
-        if zone in settings.shuts.soiled_zones and may_be_soil(lab[0], lab[1], settings.shuts):
-            continue
-        noise = np.square([body.uncertainty, shut.uncertainty]).sum(axis=0)
-        shuts = settings.shuts
+        step = 0.05
+        slopes = (linear_to_lab(_linear(lights.places[zone] + step * np.eye(2), middle)) - lab[1]) / step
+        noise = np.square(slopes).sum(axis=0) * lights.variance_against_paint(zone)
         found = paint_difference(lab.mean(axis=0), lab[1] - lab[0], noise, shuts.in_one_photo, shuts.paints_differ_lab)
         if found.standard_uncertainty <= shuts.most_uncertainty_across:
-            measures.append(
-                Measure(
-                    cue="shut_mismatch",
-                    value=round(found.delta_e00, 2),
-                    unit="dE00",
-                    uncertainty=round(found.standard_uncertainty, 2),
-                    zone=zone,
-                )
-            )
+            measures.append(_difference(found, zone))
     return measures
+
+
+def lights_of(measures: Sequence[Measure], cue: str) -> dict[tuple[str | None, str | None], Floats]:
+    """The lights (3,) that measures hold, as RATIOS, by zone and text."""
+    found: dict[tuple[str | None, str | None], dict[str, float]] = {}
+    for measure in measures:
+        if measure.cue == cue and measure.unit in RATIOS:
+            found.setdefault((measure.zone, measure.text), {})[measure.unit] = measure.value
+    return {
+        key: np.array([by[name] for name in RATIOS]) for key, by in found.items() if all(name in by for name in RATIOS)
+    }
+
+
+def _linear(ratios: Floats, luminance: float) -> Floats:
+    """Linear light (..., 3) of this luminance with these logarithms (..., 2) of red and blue over green."""
+    light = np.exp(np.stack([ratios[..., 0], np.zeros(ratios.shape[:-1]), ratios[..., 1]], axis=-1))
+    return np.asarray(light * (luminance / (light @ LUMINANCE))[..., None])
+
+
+def _light_of(light: Floats, cue: str, zone: str | None = None, text: str | None = None) -> list[Measure]:
+    """A place's light as the photo shows it, from linear light (n, 3) of its cells, as RATIOS."""
+    cells = np.maximum(light, 1e-4)  # less than a step of the 8 bits
+    logs = np.log(np.column_stack([cells[:, 0] / cells[:, 1], cells[:, 2] / cells[:, 1], cells @ LUMINANCE]))
+    return [
+        Measure(
+            cue=cue, value=round(float(value), 4), unit=unit, uncertainty=round(float(one), 4), zone=zone, text=text
+        )
+        for value, one, unit in zip(np.median(logs, axis=0), _spread(logs), RATIOS, strict=True)
+    ]
 
 
 def _measures_of(reading: ColourReading, cue: str, zone: str | None) -> list[Measure]:

@@ -8,10 +8,13 @@ import numpy as np
 import pytest
 
 from pipeline.build_sheets import read_build_sheet
-from pipeline.colorimetry import delta_e00, linear_to_lab
+from pipeline.colorimetry import LUMINANCE, delta_e00, lab_to_linear, linear_to_lab
 from pipeline.colour import (
     BODY,
-    SHUT,
+    BODY_LIGHT,
+    NEUTRAL_LIGHT,
+    RATIOS,
+    SHUT_LIGHT,
     agree,
     colour_settings,
     compare_places,
@@ -340,7 +343,7 @@ def test_a_floor_in_another_paint_is_found_and_a_dirty_or_covered_one_is_not() -
     surfaces[:, floor] = 0
     surfaces[SURFACES.index("interior"), floor] = 1
     covered = dataclasses.replace(made, maps=dataclasses.replace(made.maps, surfaces=surfaces))
-    assert not measured(covered, "shut_mismatch") and not measured(covered, SHUT)
+    assert not measured(covered, "shut_mismatch") and not measured(covered, SHUT_LIGHT)
 
 
 def test_a_network_without_the_zone_measures_no_floor() -> None:
@@ -369,7 +372,7 @@ def test_a_shut_of_which_the_network_is_not_sure_is_not_compared() -> None:
     zones[shut] *= 0.55
     assert measured(made, "shut_mismatch")
     unsure = dataclasses.replace(made, maps=dataclasses.replace(made.maps, zones=zones))
-    assert not measured(unsure, "shut_mismatch") and not measured(unsure, SHUT)
+    assert not measured(unsure, "shut_mismatch") and not measured(unsure, SHUT_LIGHT)
 
 
 def test_a_place_too_dark_for_its_colour_is_not_compared() -> None:
@@ -382,10 +385,10 @@ def test_a_place_too_dark_beside_the_outside_is_not_compared_across_photos_eithe
     outside = [photo_measured(colour_measures(BODY, GREEN), f"o{k}") for k in range(3)]
     for lab in ((5.0, -1.0, -6.0), (6.0, 0.0, -10.0)):  # blue by a step or two of the eight bits
         dark = side(lab, GREEN, GREEN, zones=("door_shut", "tub_side", "tub_side"), shot="door_open")
-        found = measured(dark, SHUT) + measured(dark, "shut_mismatch")
+        found = measured(dark, SHUT_LIGHT) + measured(dark, "shut_mismatch")
         assert not found and not measure_advert(AdvertDetails(), [*outside, photo_measured(found, "d")]).measures
     light = side((42.0, -5.0, -25.0), GREEN, GREEN, zones=("door_shut", "tub_side", "tub_side"), shot="door_open")
-    assert measured(light, SHUT)
+    assert measured(light, SHUT_LIGHT)
 
 
 def test_white_against_grey_cannot_be_told_from_shade() -> None:
@@ -457,7 +460,7 @@ def test_a_tyre_tells_the_cast_of_the_light() -> None:
     """The same vehicle in yellow light: nearer to its own colour with the tyre's help than without."""
     made = side(WHITE, WHITE, WHITE, light=Light(cast=(1.15, 1, 0.75), low_cast=(1.15, 1, 0.75), exposure=0.7))
     trusting = readings_of(measured(made, BODY), BODY)[None]
-    none = SETTINGS.model_copy(update={"body": SETTINGS.body.model_copy(update={"neutral_trust": 0.0})})
+    none = SETTINGS.model_copy(update={"body": SETTINGS.body.model_copy(update={"neutrals": {"tyre": 0.0}})})
     blind = readings_of(measure_colour(made.photo, made.maps, made.findings, none), BODY)[None]
     assert abs(trusting.lab[2] - WHITE[2]) < 0.7 * abs(blind.lab[2] - WHITE[2])
 
@@ -495,21 +498,74 @@ def test_a_repeated_photo_counts_once() -> None:
     assert measure_advert(AdvertDetails(), photos + repeats).body == measure_advert(AdvertDetails(), photos).body
 
 
+def seen_as(cue: str, lab: Lab, zone: str | None = None, text: str | None = None, cast: float = 0.0) -> list[Measure]:
+    """The light of a paint in a photo whose red is exp(cast) too strong and whose blue as much too weak."""
+    red, green, blue = lab_to_linear(np.array(lab)) * np.exp([cast, 0, -cast])
+    values = (np.log(red / green), np.log(blue / green), np.log(np.array([red, green, blue]) @ LUMINANCE))
+    return [
+        Measure(cue=cue, value=float(v), unit=unit, uncertainty=0.05, zone=zone, text=text)
+        for v, unit in zip(values, RATIOS, strict=True)
+    ]
+
+
+OUTSIDE = [photo_measured(seen_as(BODY_LIGHT, (40, -12, 18)), f"o{k}") for k in range(4)]
+
+
 def test_a_shut_seen_alone_is_compared_with_the_outside_of_other_photos() -> None:
-    outside = [photo_measured(colour_measures(BODY, (40, -12, 18)), f"o{k}") for k in range(4)]
-    orange = [photo_measured(colour_measures(SHUT, (50, 55, 60), "door_shut"), f"s{k}") for k in range(4)]
-    green = [photo_measured(colour_measures(SHUT, (20, -8, 12), "door_shut"), f"s{k}") for k in range(4)]
-    (measure,) = measure_advert(AdvertDetails(), outside + orange).measures
+    orange, green = (
+        [photo_measured(seen_as(SHUT_LIGHT, lab, "door_shut"), f"s{k}") for k in range(4)]
+        for lab in ((50, 55, 60), (20, -8, 12))
+    )
+    (measure,) = measure_advert(AdvertDetails(), OUTSIDE + orange).measures
     assert (measure.cue, measure.zone, measure.unit) == ("shut_mismatch", "door_shut", "dE00")
     assert is_finding(measure, SETTINGS)
-    (same,) = measure_advert(AdvertDetails(), outside + green).measures
+    (same,) = measure_advert(AdvertDetails(), OUTSIDE + green).measures
     assert not is_finding(same, SETTINGS)
 
 
+def test_a_shut_alone_in_warm_light_is_no_finding_where_the_light_is_known() -> None:
+    """The outside's paint in a photo as yellow as a lamp: a neutral surface there says so."""
+    warm = photo_measured(
+        [
+            *seen_as(SHUT_LIGHT, (40, -12, 18), "bulkhead", cast=0.25),
+            *seen_as(NEUTRAL_LIGHT, (25, 0, 0), text="tyre", cast=0.25),
+        ],
+        "warm",
+    )
+    blind = warm.model_copy(update={"measures": tuple(m for m in warm.measures if m.cue == SHUT_LIGHT)})
+    tyre = seen_as(NEUTRAL_LIGHT, (25, 0, 0), text="tyre")
+    outside = [photo.model_copy(update={"measures": (*photo.measures, *tyre)}) for photo in OUTSIDE]
+    (told,), (guessed,) = (measure_advert(AdvertDetails(), [*outside, photo]).measures for photo in (warm, blind))
+    assert told.value < 0.6 * guessed.value
+    assert not is_finding(guessed, SETTINGS)  # nobody knows that photo's light, and it says so
+
+
 def test_a_shut_compared_in_one_photo_is_not_compared_again() -> None:
-    both = colour_measures(BODY, (40, -12, 18)) + colour_measures(SHUT, (50, 55, 60), "door_shut")
+    both = seen_as(BODY_LIGHT, (40, -12, 18)) + seen_as(SHUT_LIGHT, (50, 55, 60), "door_shut")
     in_one = Measure(cue="shut_mismatch", value=30, unit="dE00", uncertainty=3, zone="door_shut")
     assert measure_advert(AdvertDetails(), [photo_measured([*both, in_one], "p")]).measures == ()
+    assert measure_advert(AdvertDetails(), [photo_measured(both, "p")]).measures != ()
+
+
+def test_a_floor_in_a_photo_of_the_interior_is_compared_with_the_outside_of_others() -> None:
+    blue = (42.0, -5.0, -25.0)
+    for paint, is_found in ((blue, True), (GREEN, False)):
+        made = side(paint, paint, paint, zones=("floor", "floor", "floor"), shot="interior")
+        inside = made.findings.model_copy(update={"measures": measure_colour(made.photo, made.maps, made.findings)})
+        assert not [m for m in inside.measures if m.cue in (BODY_LIGHT, "shut_mismatch")]
+        outside = [side(GREEN, GREEN, GREEN, seed=k) for k in range(3)]
+        photos = [
+            one.findings.model_copy(update={"measures": measure_colour(one.photo, one.maps, one.findings)})
+            for one in outside
+        ]
+        differences = [m for m in measure_advert(AdvertDetails(), [*photos, inside]).measures if m.zone == "floor"]
+        assert len(differences) == 1 and is_finding(differences[0], SETTINGS) is is_found
+
+
+def test_what_looks_like_the_outside_from_within_is_not_read_as_the_outside() -> None:
+    made = side(GREEN, GREEN, GREEN, zones=("tub_side", "roof", "wing_front"), shot="interior")
+    assert not measured(made, BODY)
+    assert measured(side(GREEN, GREEN, GREEN, zones=("tub_side", "roof", "wing_front"), shot="exterior"), BODY)
 
 
 def test_what_could_not_be_compared_is_said() -> None:
