@@ -80,11 +80,10 @@ def _dash(body: Builder, driver: float) -> None:
     """A padded roll over a flat face with a glove box, switches and vents, a tray below; the binnacle before it."""
     y, middle = body.y - 0.07, body.z_belt + DASH_M
     section = np.array([body.door_front + 0.02, 0, middle]) + DASH[:, [0, 0, 1]] * [1, 0, 1]
-    ends = 0.2 * section + 0.8 * section.mean(axis=0)  # closed, or one would look into it past the post
-    roll = [
-        np.add(c, (0, at, 0)) for c, at in ((ends, -y), *((section, at) for at in np.linspace(-y, y, 22)), (ends, y))
-    ]
+    roll = [np.add(section, (0, at, 0)) for at in np.linspace(-y, y, 22)]
     body.add("dash", patch(np.stack(roll, axis=1)), "interior", None, "trim", facing=(-1, 0, 0.5))
+    for sign in (-1, 1):  # closed, or one would look into it past the post
+        _cheek(body, f"dash_end{sign}", np.add(section, (0, sign * y, 0)), body.door_front + 0.05, sign)
     face, low = body.door_front + FACE_M, middle - 0.071
 
     def on_face(surface: Patch, y_: float, z_: float, proud: float = 0.0) -> Patch:
@@ -115,13 +114,11 @@ def _instruments(body: Builder, at: Points) -> None:
         [[0.0, -0.075], [0.028, -0.072], [0.035, -0.066], [0.035, 0.052], [0.075, 0.066], [0.078, 0.074], [0.06, 0.080],
          [-0.03, 0.070]]
     )  # fmt: skip
-    wide = np.concatenate([[-0.185, -0.181, -0.172], np.linspace(-0.15, 0.15, 7), [0.172, 0.181, 0.185]])
-    shrink = np.clip(1 - ((np.abs(wide) - 0.16) / 0.028).clip(0) ** 3, 0, 1)
-    points = np.empty((len(section), len(wide), 3))
-    points[..., 0] = at[0] - section[:, :1] * shrink
-    points[..., 1] = at[1] + wide
-    points[..., 2] = at[2] + section[:, 1:] * (0.4 + 0.6 * shrink)
-    body.add("binnacle", patch(points), "interior", None, "trim", facing=(-1, 0, 0))
+    curve = at + section[:, [0, 0, 1]] * [-1, 0, 1]
+    hood = np.stack([np.add(curve, (0, aside, 0)) for aside in (-0.18, 0.0, 0.18)], axis=1)
+    body.add("binnacle", patch(hood), "interior", None, "trim", facing=(-1, 0, 0))
+    for sign in (-1, 1):
+        _cheek(body, f"binnacle_end{sign}", np.add(curve, (0, 0.18 * sign, 0)), at[0] + 0.03, sign)
     ring = np.array([[0.93, 0.001], [0.96, 0.008], [1.06, 0.006], [1.08, -0.004]])
     dials, rims, marks = list[Patch](), list[Patch](), list[Patch]()
     for dy, radius in ((-0.095, 0.050), (0.015, 0.050), (0.095, 0.021), (0.142, 0.021)):
@@ -134,6 +131,12 @@ def _instruments(body: Builder, at: Points) -> None:
     body.add("dials", dials, "interior", None, "dial", facing=(-1, 0, 0))
     body.add("dial_rims", rims, "interior", None, "chrome", facing=(-1, 0, 0))
     body.add("dial_marks", marks, "interior", None, "lining", facing=(-1, 0, 0))
+
+
+def _cheek(body: Builder, name: str, section: Points, root_x: float, sign: int) -> None:
+    """The plane end of a section, from its curve forward to `root_x`."""
+    root = np.column_stack([np.full(len(section), root_x), section[:, 1:]])
+    body.add(name, patch(np.stack([section, root], axis=1)), "interior", None, "trim", facing=(0, sign, 0))
 
 
 def _scale(radius: float) -> Patch:

@@ -92,6 +92,7 @@ class PartTable:
     peel: Tensor  # slope of the orange peel
     fade: Tensor  # 0 to 1
     chips: Tensor  # 0 to 1
+    wheels: Tensor  # (P, 2): x of the vehicle's front and rear axle, mm
     wear: Tensor  # (P, 6): strength, centre along, centre across, radius along, radius across, raggedness
     masking: (
         Tensor  # (P, 4): distance of the line from row 0 (negative: none), step, raggedness mm, new side (+1 below)
@@ -256,6 +257,7 @@ def shade(
     broad = noise(position, 180.0, octaves=3, channel=0)
     fine = noise(position, 14.0, octaves=4, channel=1)
     tiny = noise(position, 2.2, octaves=2, channel=2)
+    thrown = _thrown(position, texels.normal, table.wheels[part])
 
     def at(mask: Tensor) -> Tensor:
         return torch.nonzero(mask, as_tuple=True)[0]
@@ -348,8 +350,7 @@ def shade(
         # chips and scratches: only to the primer or the metal, no sign of a refinish
         chip = table.chips[p]
         if bool((chip > 0).any()):
-            # most where stones fly: on what faces ahead
-            struck = chip * (0.7 + 0.6 * b).clamp(0.1, 2) * (0.7 + 1.3 * texels.normal[rows, 0].clamp(0, 1))
+            struck = chip * thrown[rows] * torch.exp(0.8 * b).clamp(max=3)
             chipped, bared = _chips(pos, texels.normal[rows], p, struck, texels.step_mm[rows], t)
             tone = mix(mix(tone, table.primer[p], chipped), table.metal[p], bared)
             height -= 0.06 * chipped
@@ -524,7 +525,10 @@ def shade(
     packed = torch.zeros(n, device=device)
     if crevices is not None and grime.gaps > 0:
         packed = _packed(*crevices.to(device).nearest(position), texels, kind, grime, broad, fine, tiny)
-    _soil(colour, roughness, metallic, relief, cues, unknown, texels, kind, grime, packed, broad, fine, tiny, noise)
+    _soil(
+        colour, roughness, metallic, relief, cues, unknown, texels, kind, grime, packed, thrown, broad, fine, tiny,
+        noise,
+    )  # fmt: skip
     return Film(colour.clamp(0.0015, 0.97), roughness.clamp(0.05, 1.0), metallic.clamp(0, 1), relief, cues, unknown)
 
 
@@ -581,21 +585,39 @@ def _scattered(
     return rows, flat[rows] - cells[rows] * cell_mm - middle, chance[rows, :6]
 
 
+def _thrown(position: Tensor, normal: Tensor, wheels: Tensor) -> Tensor:
+    """How much (N,) strikes a place of what the road throws, 0.03 to some 3: on fronts and the bonnet's leading edge,
+    low down, and behind the wheels, less the higher up (common practice, no source).
+
+    `wheels` as `PartTable.wheels`.
+    """
+    x, z = position[:, 0], position[:, 2]
+    faced = normal.clamp(0, 1)
+    ahead = 2.0 * faced[:, 0] * torch.exp(-torch.relu(z - 600) / 700)
+    lip = 1.4 * faced[:, 2] * torch.exp(-torch.relu(wheels[:, 0] + 480 - x) / 160) * (z > 600)
+    low = torch.exp(-torch.relu(z - 480) / 170)
+    behind = wheels - x[:, None]
+    plume = (smoothstep(60.0, 320.0, behind) * torch.exp(-torch.relu(behind - 350) / 500)).amax(1)
+    plume = plume * torch.exp(-torch.relu(z - 420) / 240)
+    side = normal[:, 1].abs() * (0.5 * low + 1.8 * plume)
+    return 0.03 + ahead + lip + side + 0.5 * (-normal[:, 0]).clamp(0, 1) * low
+
+
 def _chips(
     position: Tensor, normal: Tensor, part: Tensor, share: Tensor, step: Tensor, tiny: Tensor
 ) -> tuple[Tensor, Tensor]:
     """Cover (N,) of stone chips and of the metal in their middles: splinters with straight sides, few of them large."""
     cell = 9.0
     cover, bare = torch.zeros_like(share), torch.zeros_like(share)
-    rows, off, chance = _scattered(position, normal, part, cell, 0.045 * share)
+    rows, off, chance = _scattered(position, normal, part, cell, (0.09 * share).clamp(max=0.3))
     axes = torch.nn.functional.normalize(chance.roll(2, 1).reshape(-1, 2, 3) - 0.5, dim=-1)
     u, v = (off * axes[:, 0]).sum(-1), (off * axes[:, 1]).sum(-1)
     w = (off * torch.linalg.cross(axes[:, 0], axes[:, 1])).sum(-1)
     # six faces at unlike distances, three cut corners, and a torn rim
     sides = [u, -(0.6 + chance[:, 0]) * u, 1.3 * v, -(0.7 + 1.2 * chance[:, 1]) * v, w, -(0.6 + chance[:, 2]) * w]
     sides += [0.9 * (u + v), 0.95 * (w - u), 0.8 * (u - v - w)]
-    far = torch.stack(sides).amax(0) * (1 + 0.18 * tiny[rows])
-    size = 0.5 + 2.2 * chance[:, 3] ** 3
+    far = torch.stack(sides).amax(0) * (1 + 0.3 * tiny[rows])
+    size = (0.45 * (1.02 - chance[:, 3]) ** -0.6).clamp(max=4.0)  # most are specks, a few are large
     wide = torch.maximum(size, 0.6 * step[rows]).clamp(max=0.5 * cell)  # a chip finer than a texel pales
     inward = wide - far
     paled = (size / wide) ** 2
@@ -1084,6 +1106,7 @@ def _soil(
     kind: Tensor,
     grime: Grime,
     packed: Tensor,
+    thrown: Tensor,
     broad: Tensor,
     fine: Tensor,
     tiny: Tensor,
@@ -1101,8 +1124,9 @@ def _soil(
     up = texels.normal[:, 2]
     low = torch.exp(-torch.relu(texels.position_mm[:, 2]) / max(grime.mud_height_mm, 1.0))
     dust = grime.dust * (0.25 + 0.75 * smoothstep(-0.2, 0.9, up)) * (0.7 + 0.3 * broad + 0.07 * fine).clamp(0, 1.5)
-    film = grime.mud * low**2 * smoothstep(-0.9, 1.2, broad + 0.35 * fine)
-    splashed = (1.6 * grime.mud * low * (0.8 + 0.7 * broad)).clamp(0, 1)
+    spread = torch.where(kind == 6, 1.0, 0.5 + 0.6 * thrown.clamp(max=1.5))
+    film = grime.mud * spread * low**2 * smoothstep(-0.9, 1.2, broad + 0.35 * fine)
+    splashed = (1.6 * grime.mud * spread * low * (0.8 + 0.7 * broad)).clamp(0, 1)
     mud = 0.8 * film
     for cell, most in ((4.0, 0.5), (9.0, 0.4), (20.0, 0.25)):
         mud = torch.maximum(mud, 0.85 * _splashes(texels, cell, most * splashed, fine, tiny))

@@ -64,6 +64,7 @@ OUTSIDE_OF = {
 }
 AROUND_THE_BAY = frozenset({"bonnet", "cowl", "front_panel", "wing_front_left", "wing_front_right"})
 OLD_EDGE_FROM = 0.80  # one even draw a part says whether it has runs (from 0 up), an old edge (from here) or neither
+AXLES = ("front_axle", "rear_axle")
 GAP_ROWS = (3, 7)  # of a seam's grid, where the sheets end (`vehicle.seam`)
 NEVER_REFINISHED = ("capping", "chassis", "crossmember", "arches", "floor_under", "wheels", "engine_bay", "")
 
@@ -222,6 +223,8 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
     hard: set[str] = set()
     sites: list[Site] = []
     rejoined = _rejoined(history, settings.joints)
+    axle_x = {p.name: 1000 * float(p.patch.points[..., 0].mean()) for p in vehicle.parts if p.name in AXLES}
+    wheels = np.array([axle_x[name] for name in AXLES])
     for part in vehicle.parts:
         part, joined_anew = _joined(part, history, settings.joints) if part.panel in rejoined else (part, False)
         rng = np.random.default_rng([history.seed, zlib.crc32(part.group.encode())])
@@ -237,7 +240,7 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
             part = _groove(row, part, family, job, settings.seams, rng, sealed, hard)
         elif part.kind == "hidden":
             _hidden(row, part, history, look, settings, rng, hard)
-        row["rejoined"] = joined_anew
+        row["rejoined"], row["wheels"] = joined_anew, wheels
         sites.extend(_traces(row, part, history, job, look, settings, hard))
         rows.append(row)
         parts.append(part)
@@ -460,8 +463,8 @@ def _line(
     """The line in which new paint ends: in a shut, on the inside, or beside a rubber."""
     _, height = part.patch.size_mm
     outer = history.job_of(OUTSIDE_OF.get(part.panel, "")) if part.kind == "shut" else None
-    # no line runs along the middle ribs of the bonnet
-    shut = part.kind == "shut" and not part.name.startswith(("bonnet_rib1", "bonnet_rib2"))
+    # no line runs along the middle ribs of the bonnet, nor round the inside of a pane's frame
+    shut = part.kind == "shut" and not part.name.startswith(("bonnet_rib1", "bonnet_rib2", "door_window.back"))
     lined = shut and job is None and outer is not None
     goes_in = lined and outer is not None and rng.random() < habits.line_in_shut_probability.at(outer.care)
     if lined and outer is not None and (goes_in or part.name.startswith("shut")):

@@ -43,6 +43,16 @@ from synthetic_data.pressings import Pressings, Relief, inner_door, pressed
 
 Kind = Literal["sheet", "shut", "seal", "fastener", "seam", "hidden", "other"]
 Range = tuple[float, float]
+RUBBER = np.array(  # section of a glazing rubber, from its lip on the sheet to the glass: shares of half width, height
+    [
+        [1.08, -0.12], [1.0, 0.10], [0.95, 0.36], [0.84, 0.62], [0.66, 0.84], [0.42, 0.93], [0.24, 0.88], [0.16, 0.66],
+        [0.12, 0.52], [-0.02, 0.50], [-0.06, 0.66], [-0.14, 0.90], [-0.34, 0.98], [-0.58, 0.86], [-0.78, 0.62],
+        [-0.90, 0.36], [-0.98, 0.10],
+    ]
+)  # fmt: skip
+ON_BODY = tuple(
+    f"door_hinge{k}.{what}1" for k in (0, 1) for what in ("leaf", "bolt")
+)  # of a hinge, when the door opens
 SEAT_REACH_M, SEAT_SHIFT_M = 0.04, 0.02  # how far from a rivet its sheet's points may be, aside and along
 
 
@@ -188,13 +198,14 @@ class Builder:
         self.x_seam = self.door_rear - draw((0.10, 0.18))
         self.flip_details = bool(rng.integers(2))
         # what only an open bonnet shows changes nothing else
-        self.bay_rng, self.fitting_rng, self.seat_rng, head_rng = rng.spawn(4)
+        self.bay_rng, self.fitting_rng, self.seat_rng, head_rng, pane_rng = rng.spawn(5)
         self.seat_flutes = int(self.seat_rng.choice([0, 3, 5, 7]))
         self.head_seed = int(head_rng.integers(2**31))
         self.wing_bolt_kind = str(head_rng.choice(["hex", "hex", "dome", "slot"]))
         self.trim_kind = str(head_rng.choice(["clip", "slot", "dome"]))
         self.bonnet_angle = float(np.radians(self.bay_rng.uniform(48, 62)))
         self.pressings = Pressings.draw(self.fitting_rng)
+        self.doors_slide, self.sides_slide = (bool(draw < 0.5) for draw in pane_rng.random(2))
 
     # --- bookkeeping -----------------------------------------------------------------------------------------
 
@@ -361,10 +372,13 @@ class Builder:
         side: str | None = None,
         transform: Points | None = None,
         sites: bool = True,
+        shut: str = "",
+        slides: bool = False,
     ) -> None:
-        """A framed pane: sheet ring, glazing rubber, glass.
+        """A framed pane: hollow sheet ring, glazing rubber, glass.
 
-        `origin` is the middle; margins are those left, right, top and bottom of the sheet.
+        `origin` is the middle; margins are those left, right, top and bottom of the sheet. The inside of the ring
+        belongs to the panel `shut` where one is named. A pane that `slides` is two, one behind the other.
         """
         w = np.cross(u, v)
 
@@ -386,18 +400,39 @@ class Builder:
         sheet = patch(np.concatenate([loft(at(outer), at(near), 8).points[:-1], loft(at(near), at(inner), 4).points]))
         frame = rolled_edges(sheet.flipped(), 0.003, 0.02, edges="tb")
         self.add(f"{name}.frame", apply(frame), "paint", zone, "body", "sheet", panel=panel, both=both, side=side)
+        back = apply(loft(at(outer, -0.023), at(inner, -0.023), 2))
+        way_in = -w if transform is None else -(transform[:3, :3] @ w)
+        self.add(
+            f"{name}.back", back, "paint", "door_shut" if shut else zone, "body", "shut" if shut else "sheet",
+            panel=shut or panel, both=both, side=side, group=f"{name}.back" if shut else f"{name}.frame", facing=way_in,
+        )  # fmt: skip
         sw, sh = self.seal_width, self.seal_height
-        theta = np.linspace(0, np.pi, 18)
-        profile = np.stack([sw / 2 * np.cos(theta), sh * np.sin(theta) ** 0.6], 1)
-        lip = np.concatenate([[[sw / 2 + 0.001, -0.001]], profile, [[-sw / 2 - 0.001, -0.004]]])
+        lip = np.concatenate([RUBBER * [sw / 2, sh], [[-sw / 2 - 0.001, -0.005]]])
         path = at(rounded_rectangle(width - 0.2 * sw, height - 0.2 * sw, self.window_radius, 241))
         seal = sweep(lip, path, w, closed=True)
         self.add(
             f"{name}.seal", apply(seal), "rubber", "glazing_seal", "rubber", "seal", panel=panel, both=both, side=side
         )
-        rows = np.linspace(0.0, 1.0, 6)[:, None, None]
-        glass = patch(at(inner * 0)[None] * (1 - rows) + at(inner * 0.995, -0.004)[None] * rows)
-        self.add(f"{name}.glass", apply(glass), "glass", None, "glass", both=both, side=side)
+        rows, half = np.linspace(0.0, 1.0, 6)[:, None, None], width / 2
+        meets = 0.014
+        spans = [(-half, meets, -0.004), (-meets, half, -0.013)] if slides else [(-half, half, -0.004)]
+        glass = []
+        for low, high, depth in spans:
+            edge = np.column_stack([np.clip(0.995 * inner[:, 0], low, high), 0.995 * inner[:, 1]])
+            middle = at(0 * inner + ((low + high) / 2 * slides, 0.0), depth * slides)
+            glass.append(apply(patch(middle[None] * (1 - rows) + at(edge, depth)[None] * rows)))
+        self.add(f"{name}.glass", glass, "glass", None, "glass", both=both, side=side)
+        if slides:  # the ground edge of the outer pane, the felt before the inner one, its catch
+
+            def strip(x: float, out: float, size: Vector) -> list[Patch]:
+                return [apply(p) for p in block(origin + x * u + out * w, size, 0.0008, z=w, x=u)[:2]]
+
+            ground = strip(meets, -0.004, (0.002, height - 0.006, 0.005))
+            self.add(f"{name}.edge", ground[:1], "glass", None, "glass_edge", both=both, side=side)
+            felt = strip(-meets, -0.010, (0.009, height - 0.004, 0.006)) + strip(
+                meets + 0.022, -0.008, (0.018, 0.042, 0.008)
+            )
+            self.add(f"{name}.felt", felt, "rubber", None, "rubber", both=both, side=side)
         if sites:
             for cx, cy, weight in ((-1, -1, 1.0), (1, -1, 1.0), (0, -1, 1.0), (-1, 1, 1.0)):
                 point = origin + u * cx * (width / 2 - 0.02) + v * cy * (height / 2 - 0.005)
@@ -930,7 +965,7 @@ class Builder:
 
     def windscreen(self) -> None:
         tilt = np.radians(float(self.rng.uniform(1, 14)))
-        height = (self.z_roof - self.z_belt) / np.cos(tilt)
+        height = (self.z_roof - 0.085 - self.z_belt) / np.cos(tilt)  # up behind the fold of the roof
         u, v = np.array([0.0, 1.0, 0.0]), np.array([-np.sin(tilt), 0.0, np.cos(tilt)])
         base = np.array([self.door_front + 0.03 + np.sin(tilt) * height, 0.0, self.z_belt])
         m = self.pillar
@@ -948,10 +983,10 @@ class Builder:
         self.screen_top_x = base[0] - np.sin(tilt) * height
         edge = base + np.array([0, self.y - 0.03, 0]) - v * 0.01
         post = loft(
-            line(edge, edge + v * (height - 0.04), 20),
+            line(edge, edge + v * (height + 0.005), 20),
             line(
                 (self.door_front + self.gap / 2, self.y, self.z_belt),
-                (self.door_front + self.gap / 2, self.y, self.z_roof - 0.06),
+                (self.door_front + self.gap / 2, self.y, self.z_roof - 0.088),
                 20,
             ),
             8,
@@ -1000,10 +1035,12 @@ class Builder:
                 zone="tub_side",
                 panel=panel,
                 side="left",
+                shut=f"shut_{side}",
+                slides=self.doors_slide,
             )
             inner = loft(
-                line((x0 - 0.03, y - 0.05, self.z_belt), (x1 + 0.03, y - 0.05, self.z_belt), 14),
-                line((x0 - 0.03, y - 0.05, self.z_sill + 0.04), (x1 + 0.03, y - 0.05, self.z_sill + 0.04), 14),
+                line((x0, y - 0.0488, self.z_belt), (x1, y - 0.0488, self.z_belt), 14),
+                line((x0, y - 0.0488, self.z_sill + 0.01), (x1, y - 0.0488, self.z_sill + 0.01), 14),
                 14,
             )
             stamped = inner_door(x0 - 0.03, x1 + 0.03, self.z_sill + 0.04, self.z_belt)
@@ -1069,19 +1106,22 @@ class Builder:
                 panel=panel,
             )
             fittings.door(self, x0, x1)
+            for k, z in enumerate((self.z_belt - 0.10, self.z_sill + 0.16)):
+                self.hinge(f"door_hinge{k}", (self.door_front, y, z), (0, 0, 1), (0, 1, 0), (1, 0, 0), panel=panel)
             self._finish_door(side, first, first_site)
-            if side not in self.open_doors:
-                first, first_site = len(self.parts), len(self.sites)
-                for k, z in enumerate((self.z_belt - 0.10, self.z_sill + 0.16)):
-                    self.hinge(f"door_hinge{k}", (self.door_front, y, z), (0, 0, 1), (0, 1, 0), (1, 0, 0), panel=panel)
-                self._finish_door(side, first, first_site)
         self._aperture()
 
     def _finish_door(self, side: str, first: int, first_site: int) -> None:
         """Open the door, or mirror it: it was built closed on the left."""
-        matrix = self._door_turn(side)
+        matrix, closed = self._door_turn(side), MIRROR_Y if side == "right" else np.eye(4)
         self.parts[first:] = [
-            replace(p, patch=p.patch.moved(matrix), side=side, name=f"{p.name}.{side}", group=f"{p.group}.{side}")
+            replace(
+                p,
+                patch=p.patch.moved(closed if p.name.startswith(ON_BODY) else matrix),
+                side=side,
+                name=f"{p.name}.{side}",
+                group=f"{p.group}.{side}",
+            )
             for p in self.parts[first:]
         ]
         self.sites[first_site:] = [
@@ -1280,6 +1320,7 @@ class Builder:
                     zone="tub_side",
                     panel="top_left",
                     both=True,
+                    slides=self.sides_slide,
                 )
             self.seam(
                 "waist_seam",
@@ -1302,7 +1343,10 @@ class Builder:
             (cab_rear - 0.01, y - 0.005, self.z_roof - 0.05),
             50,
         )
-        roof = self.waved(loft(roof_line * [1, -1, 1], roof_line, 40, bulge=0.05))
+        flat = loft(roof_line * [1, -1, 1], roof_line, 40).points  # to be crowned, its edges straight all round
+        from_ends = np.minimum(flat[..., 0] - roof_line[-1, 0], roof_line[0, 0] - flat[..., 0])
+        crown = 0.05 * (1 - (flat[..., 1] / roof_line[0, 1]) ** 2) * smoothstep(0.0, 0.40, from_ends)
+        roof = self.waved(patch(flat + crown[..., None] * [0.0, 0.0, 1.0]))
         roof = pressed(roof, self.pressings.roof(self.screen_top_x, cab_rear, y), (0, 0, 1))
         self.add("roof", rolled_edges(roof, 0.02, 0.03), "paint", "roof", "body", "sheet", panel="roof")
         self.site(

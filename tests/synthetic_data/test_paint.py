@@ -24,6 +24,7 @@ from synthetic_data.paint import (  # noqa: E402
     Grime,
     Noise,
     Texels,
+    _thrown,
     filled_share,
     lab_to_linear_srgb,
     luminance,
@@ -534,6 +535,26 @@ def test_wear_goes_along_the_part() -> None:
     worn = (step(look(a_part(SHEET)), film) > 0.1).astype(float)
     breaks = [np.abs(np.diff(worn, axis=axis)).sum() for axis in (0, 1)]
     assert worn.mean() > 0.05 and breaks[0] > 1.25 * breaks[1]  # more outline is crossed going up than going along
+
+
+def test_stones_chip_fronts_and_what_is_behind_a_wheel() -> None:
+    # common practice, no source; the sheet lies at x of 0 to 0.24 m, 0.3 m up
+    def chipped(wheel_x: float) -> float:
+        part = a_part(SHEET, chips=1.0, wheels=(wheel_x, -3000.0))
+        return float((look(part).relief_mm < -0.02).float().mean())
+
+    assert 0.05 > chipped(550.0) > 2 * chipped(3000.0) > 0  # behind a wheel, and far from any
+
+    def struck(x: float, z: float, normal: tuple[float, float, float]) -> float:
+        where = torch.tensor([[x, 800.0, z]])
+        return float(_thrown(where, torch.tensor([normal]), torch.tensor([[1100.0, -1100.0]])))
+
+    ahead, aside, up, back = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0), (-1.0, 0.0, 0.0)
+    assert struck(1600, 700, ahead) > struck(1600, 1300, ahead) > 3 * struck(-1800, 700, back)
+    assert struck(600, 500, aside) > 3 * struck(600, 1000, aside) and struck(600, 500, aside) > 2 * struck(
+        -700, 500, aside
+    )
+    assert struck(1600, 1000, up) > 5 * struck(900, 1000, up) and struck(0, 1800, up) < 0.05  # bonnet, roof
 
 
 def test_drops_of_mud_are_many_small_and_few_large_and_end_where_splashes_do() -> None:

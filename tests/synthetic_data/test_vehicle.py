@@ -149,7 +149,7 @@ def test_an_open_door_is_the_closed_one_turned(side: str) -> None:
         if part.panel in (f"door_{side}", f"shut_{side}") and part.kind != "fastener"
     ]
     doors = [key for key in doors if key[0].startswith(("door_skin", "door_window", "door_inner", "door_rubber"))]
-    assert len(doors) == 5
+    assert len(doors) == 6
     for key in doors:  # keyed by name: paint is drawn by group and must not change
         first, second = closed[key].patch.points.reshape(-1, 3), opened[key].patch.points.reshape(-1, 3)
         assert closed[key].group == opened[key].group
@@ -222,6 +222,54 @@ def test_the_held_out_family_is_the_one_kept_for_testing() -> None:
     settings = yaml.safe_load(shipped("synthesis", "adverts.yaml").read_text(encoding="utf-8"))
     held_out = {name for name, body in FAMILIES.items() if body.held_out}
     assert held_out == set(settings["test_families"]) and held_out.isdisjoint(settings["families"])
+
+
+# --- how sheets meet (common practice, no source) ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_the_roof_is_crowned_and_lies_over_what_it_covers_without_a_gap(family: str) -> None:
+    for seed in range(4):
+        parts = by_name(built(family, seed))
+        roof = parts["roof", 0].patch.points.reshape(-1, 3)
+        low = roof[:, 2].min()  # of its folded edges
+        assert roof[:, 2].max() > low + 0.08
+        for end in (roof[:, 0].min(), roof[:, 0].max()):
+            edge = roof[np.abs(roof[:, 0] - end) < 0.008]
+            strips = np.array_split(edge[np.argsort(edge[:, 1])], 5)
+            assert max(strip[:, 2].min() for strip in strips) < low + 0.006  # as low in the middle as at the corners
+        for name in ("windscreen.frame", "rear_window.frame", "back_window.frame", "door_window.frame.left"):
+            if (name, 0) in parts:
+                top = parts[name, 0].patch.points[..., 2].max()
+                assert low < top < low + 0.05, name
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_a_door_is_a_closed_box_that_hangs_on_the_body(family: str) -> None:
+    parts, closed = by_name(built(family, doors=("left",))), by_name(built(family))
+    skin, inner = (parts[f"door_{name}.left", 0].patch.points for name in ("skin", "inner"))
+    rim = np.concatenate([inner[0], inner[-1], inner[:, 0], inner[:, -1]])
+    assert cKDTree(skin.reshape(-1, 3)).query(rim)[0].max() < 0.03  # half a cell of the skin's fold
+    for k in (0, 1):
+        leaves = [parts[f"door_hinge{k}.leaf{sign}.left", 0].patch.points.reshape(-1, 3) for sign in (1, -1)]
+        barrel = cKDTree(parts[f"door_hinge{k}.barrel.left", 0].patch.points.reshape(-1, 3))
+        assert all(barrel.query(leaf)[0].min() < 0.02 for leaf in leaves)
+        for sign, stays in ((1, True), (-1, False)):
+            at = [one[f"door_hinge{k}.leaf{sign}.left", 0].patch.points for one in (parts, closed)]
+            assert np.array_equal(*at) == stays
+
+
+def test_sliding_panes_overlap_one_behind_the_other() -> None:
+    seen = set()
+    for seed in range(8):
+        panes = [p for p in built("pellock", seed).parts if p.name.startswith("door_window.glass") and p.side == "left"]
+        seen.add(len(panes))
+        if len(panes) == 2:
+            front, back = sorted(panes, key=lambda pane: -pane.patch.points[..., 0].mean())
+            assert 0.02 < back.patch.points[..., 0].max() - front.patch.points[..., 0].min() < 0.04
+            middles = [pane.patch.points[..., 1].mean() for pane in (front, back)]
+            assert 0.006 < abs(middles[0] - middles[1]) < 0.012
+    assert seen == {1, 2}
 
 
 # --- which side is out: steers where dust, mud and mist settle --------------------------------------------------
