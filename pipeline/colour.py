@@ -31,7 +31,7 @@ from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance,
 from pipeline.paint_table import ColourReading, Lab, Paint, TableSettings, hue_families
 from pipeline.panels import PanelSettings, measure_panels
 from pipeline.plate import CUE as PLATE
-from pipeline.plate import UNREAD, PlateSettings, Reader, measure_plate
+from pipeline.plate import UNLISTED, UNREAD, PlateSettings, Reader, measure_plate
 from pipeline.records import (
     AdvertDetails,
     Box,
@@ -327,8 +327,8 @@ def read_colour(light: Floats, cast: Floats, body: BodySettings) -> ColourReadin
 class AdvertColour:
     """What all photos of an advert say together.
 
-    `measures` are the advert's own differences, beside the measures of its photos. `plate`: a paint code, or `unread`
-    and why, None where no photo shows a plate. `near`: by photo, the references most like it.
+    `measures` are the advert's own differences, beside the measures of its photos. `plate`: a paint code, in the
+    table or not, or `unread` and why; None where no photo shows a plate. `near`: by photo, the references most like it.
     """
 
     body: ColourReading | None
@@ -395,13 +395,17 @@ def measure_advert(
         near = [(name, one) for name, view in views.items() for one in nearest(view, references, settings.references)]
         near.sort(key=lambda pair: -pair[1].likeness)
     plates = [measure.text for photo in own for measure in photo.measures if measure.cue == PLATE and measure.text]
-    codes = [text for text in plates if not text.startswith(UNREAD)]
-    identity = judge_identity(details, codes, body, paints, settings.table, settings.identity, family=family)
+    unlisted = sorted({text.removeprefix(f"{UNLISTED}: ") for text in plates if text.startswith(UNLISTED)})
+    codes = [text for text in plates if not text.startswith((UNREAD, UNLISTED))]
+    identity = judge_identity(
+        details, codes, body, paints, settings.table, settings.identity, family=family, unlisted=unlisted
+    )
     if identity.measure is not None:
         measures.append(identity.measure)
     notes = [*identity.notes]
-    plate = ", ".join(sorted(set(codes))) or (plates[0] if plates else None)
-    if plates and not codes:
+    read = [*sorted(set(codes)), *(f"{code} ({UNLISTED})" for code in unlisted)]
+    plate = ", ".join(read) or (plates[0] if plates else None)
+    if plates and not read:
         notes.append(f"A photo shows the identification plate, but its paint code is {plate}.")
     if not any(measure.cue == "panel_mismatch" for photo in own for measure in photo.measures):
         notes.append("No photo shows two neighbouring panels so that their colours could be compared.")

@@ -99,13 +99,14 @@ def judge_identity(
     settings: IdentitySettings,
     *,
     family: str | None = None,
+    unlisted: Sequence[str] = (),
 ) -> Identity:
     """Join what an advert's sources say of its colour.
 
     `plate_codes`: codes read from its photos, as the table writes them; `family`: of the build sheet, None where it is
-    not known.
+    not known; `unlisted`: codes on plates that the table lacks.
     """
-    statements = _statements(details, plate_codes, body, paints, table)
+    statements = _statements(details, () if unlisted else plate_codes, body, paints, table)
     anchor = next((s for source in ANCHORS for s in statements if s.source == source), None)
     document = next((s for s in statements if s.source == "registration document"), None)
     against = anchor or document
@@ -120,7 +121,7 @@ def judge_identity(
     measure = None if body is None or against is None else _measure(against, body, table, settings)
     ranking = rank(body, paints, table, family=family, year=details.year) if body is not None and paints else None
     warnings = [_sentence(c) for c in comparisons if c.agreement == "disagree"]
-    warnings += _notes_on_codes(details, plate_codes, paints)
+    warnings += _notes_on_codes(details, plate_codes, unlisted, paints)
     if (
         anchor is not None
         and anchor.paint is not None
@@ -265,15 +266,18 @@ def _named(statement: Statement) -> str:
     return statement.said
 
 
-def _notes_on_codes(details: AdvertDetails, plate_codes: Sequence[str], paints: Sequence[Paint]) -> list[str]:
+def _notes_on_codes(
+    details: AdvertDetails, plate_codes: Sequence[str], unlisted: Sequence[str], paints: Sequence[Paint]
+) -> list[str]:
     notes = []
-    if len(set(plate_codes)) > 1:
-        notes.append(f"Plates in the photos carry different codes: {', '.join(sorted(set(plate_codes)))}.")
-    if paints:
-        for name, words in (
-            ("paint code in the advert", details.paint_code),
-            ("factory record", details.record_colour),
-        ):
-            if words and same_code(words, paints) is None and paint_named(words, paints) is None:
-                notes.append(f"The {name} ({words}) is not in the paint table: a special order, or a table with a gap.")
+    if len({*plate_codes, *unlisted}) > 1:
+        notes.append(f"Plates in the photos carry different codes: {', '.join(sorted({*plate_codes, *unlisted}))}.")
+    said = [("code on the identification plate", code) for code in unlisted]
+    for name, words in (("paint code in the advert", details.paint_code), ("factory record", details.record_colour)):
+        if paints and words and same_code(words, paints) is None and paint_named(words, paints) is None:
+            said.append((name, words))
+    notes += [
+        f"The {name} ({words}) is not in the paint table: a special order, another maker's list, or a table with a gap."
+        for name, words in said
+    ]
     return notes

@@ -2,7 +2,8 @@
 
 Letters are read by RapidOCR, whose networks come in its package. A code is only taken where each of its characters was
 read, as itself or as one that readers take for it (0 and O, 8 and B), and where no other code of the table and no
-chance hit explains the letters as well: else the plate is unread. Nothing else of what stands on a plate is kept.
+chance hit explains the letters as well: else the plate is unread. A code of the table's form that is clearly read and
+like none of its codes is told as one that the table lacks. Nothing else of what stands on a plate is kept.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from pipeline.paint_table import Paint, bare
 from pipeline.records import ZONES, Box, Measure, Photo, Probability
 
 CUE = "plate_code"
-UNREAD = "unread"
+UNREAD, UNLISTED = "unread", "not in the paint table"
 CHARACTERS = 36  # letters and digits: what a code could be by chance
 MARGIN = 0.15  # of a plate's own size, taken in around it: the network's edge is soft
 
@@ -40,6 +41,8 @@ class PlateSettings(Config):
     read: Probability
     look_alikes: tuple[str, ...]
     look_alike: float = Field(gt=0, lt=1)
+    unlisted_score: Probability
+    unlisted_differs: int = Field(ge=1)
     labels: tuple[str, ...]
 
 
@@ -57,11 +60,15 @@ Reader = Callable[[npt.NDArray[np.uint8]], Sequence[Line]]  # takes uint8 (H, W,
 
 @dataclass(frozen=True, slots=True)
 class PlateReading:
-    """What a plate says of the paint. `code` is as the table writes it, or None with the reason why it is unread."""
+    """What a plate says of the paint. `code` is as the table writes it, or None with the reason why it is unread.
+
+    `unlisted`: a code that the table lacks, as the plate writes it; `probability` is then the reader's own score.
+    """
 
     code: str | None
     probability: float
     reason: str = ""
+    unlisted: str | None = None
 
 
 def measure_plate(
@@ -69,7 +76,8 @@ def measure_plate(
 ) -> Measure | None:
     """Find and read the plate of a photo; None where there is no plate in it, or no table to match it with.
 
-    The measure's `text` is the code as the table writes it, or `unread`; its value is the probability of the code.
+    The measure's `text` is the code as the table writes it, or `unread` and why, or `not in the paint table` and what
+    stands there; its value is the probability of the code.
     """
     box = find_plate(photo, maps, settings) if paints else None
     if box is None:
@@ -84,8 +92,8 @@ def measure_plate(
     for turned in (crop, crop[::-1, ::-1]):  # upright, and if that says nothing, upside down
         lines = [Line(line.text, line.score, line.height_px / factor) for line in read(np.ascontiguousarray(turned))]
         seen = match_code(lines, paints, settings)
-        reading = seen if seen.code or not reading.reason else reading
-        if reading.code:
+        reading = seen if seen.code or seen.unlisted or not reading.reason else reading
+        if reading.code or reading.unlisted:
             break
     return Measure(
         cue=CUE,
@@ -94,7 +102,7 @@ def measure_plate(
         uncertainty=0.0,
         zone="identification_plate",
         regions=(box,),
-        text=reading.code or f"{UNREAD}: {reading.reason}",
+        text=reading.code or (f"{UNLISTED}: {reading.unlisted}" if reading.unlisted else f"{UNREAD}: {reading.reason}"),
     )
 
 
@@ -146,7 +154,7 @@ def match_code(lines: Sequence[Line], paints: Sequence[Paint], settings: PlateSe
     evidence = np.array([max((_read_as(place, code, settings) for place in places), default=0.0) for code in codes])
     best = int(evidence.argmax())
     if evidence[best] == 0:
-        return PlateReading(None, 0.0, "no code of the paint table stands on it")
+        return _unlisted([line for line in large if line.score >= settings.unlisted_score], codes, settings)
     tried = sum(len(place) == len(codes[best]) for place in places)
     chance = len(codes) * tried * float(CHARACTERS) ** -len(codes[best])
     probability = float(evidence[best] / (evidence.sum() + chance))
@@ -155,12 +163,57 @@ def match_code(lines: Sequence[Line], paints: Sequence[Paint], settings: PlateSe
     return PlateReading(paints[best].code, probability)
 
 
+def _unlisted(lines: Sequence[Line], codes: Sequence[str], settings: PlateSettings) -> PlateReading:
+    """The one code on a plate that has the form of the table's codes and is none of them; unread where there is none.
+
+    Of the form is what has letters and digits where a code of the table has them, and either that code's letters or
+    a label before it. One that is nearly a code of the table may be that code, misread.
+    """
+    none = PlateReading(None, 0.0, "no code of the paint table stands on it")
+    found: dict[str, PlateReading] = {}
+    for line in lines:
+        words, labelled = _words(line.text, settings)
+        written = " ".join(words)
+        place = bare(written)
+        alike = [code for code in codes if _form(code) == _form(place)]
+        letters = re.sub(r"\d", "", place)
+        if alike and (labelled or (letters and letters in {re.sub(r"\d", "", code) for code in alike})):
+            found[place] = PlateReading(None, line.score, none.reason, written)
+    if len(found) != 1:
+        return none
+    ((place, reading),) = found.items()
+    if any(_differ(place, code, settings) < settings.unlisted_differs for code in codes if len(code) == len(place)):
+        return PlateReading(None, 0.0, "it may be a code of the paint table with a character misread")
+    return reading
+
+
+def _form(code: str) -> str:
+    """Where a code has letters and where digits."""
+    return "".join("9" if character.isdigit() else "A" for character in code)
+
+
+def _differ(place: str, code: str, settings: PlateSettings) -> int:
+    """How many characters of two codes of one length are neither the same nor look-alikes."""
+    return sum(
+        seen != true and not any(seen in group and true in group for group in settings.look_alikes)
+        for seen, true in zip(place, code, strict=True)
+    )
+
+
 def _places(text: str, settings: PlateSettings) -> list[str]:
     """Every run of whole words of a line, without what stands between them; a label glued to a word is cut off."""
-    words = re.findall(r"[^\W_]+", text.upper())
+    words, _ = _words(text, settings, keep=True)
+    return [bare("".join(words[i:j])) for i in range(len(words)) for j in range(i + 1, min(i + 5, len(words) + 1))]
+
+
+def _words(text: str, settings: PlateSettings, *, keep: bool = False) -> tuple[list[str], bool]:
+    """The words of a line, and whether a label stands before them or is glued to one; labels alone only with `keep`."""
+    plain = re.findall(r"[^\W_]+", text.upper())
+    words = plain
     for label in settings.labels:
         words = [word.removeprefix(label.upper()) or word for word in words]
-    return [bare("".join(words[i:j])) for i in range(len(words)) for j in range(i + 1, min(i + 5, len(words) + 1))]
+    labels = {label.upper() for label in settings.labels}
+    return [word for word in words if keep or word not in labels], words != plain or bool(labels & set(plain))
 
 
 def _read_as(place: str, code: str, settings: PlateSettings) -> float:

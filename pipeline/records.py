@@ -351,7 +351,8 @@ class ColourSummary(Record):
     paints: tuple[PaintFit, ...] = Field(default=(), description="Of the paint table, the likeliest first.")
     no_paint: Probability | None = Field(default=None, description="That the colour is none of the table's.")
     plate: str | None = Field(
-        default=None, description="Paint code read from the plate, or `unread` and why; null where none is shown."
+        default=None,
+        description="Paint code read from the plate, whether the table has it or not, or `unread` and why; null: none.",
     )
     references: tuple[NearReference, ...] = ()
     notes: tuple[str, ...] = ()

@@ -29,6 +29,7 @@ from pipeline.histories import WeighingSettings
 from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
 from pipeline.paint_table import ColourReading, Lab, demo_table
 from pipeline.panels import Edge, compare_panels
+from pipeline.plate import UNLISTED
 from pipeline.records import SURFACES, ZONES, AdvertDetails, Box, Measure, PhotoFindings
 from tests.pipeline.painted import GREEN, HEIGHT, WIDTH, Light, Made, made_side, step_of
 
@@ -577,6 +578,24 @@ def test_an_unread_plate_is_said() -> None:
     plate = Measure(cue="plate_code", value=0.3, unit="probability", uncertainty=0, text="unread: it is not clear")
     notes = measure_advert(AdvertDetails(), [photo_measured([plate], "p")], paints=demo_table()).notes
     assert any("its paint code is unread: it is not clear" in note for note in notes)
+
+
+def test_a_plate_with_a_code_that_the_table_lacks_is_said_with_what_it_may_be() -> None:
+    plate = Measure(cue="plate_code", value=0.97, unit="probability", uncertainty=0, text=f"{UNLISTED}: OW 999")
+    photos = [photo_measured([plate, *colour_measures(BODY, (40, -10, -28))], f"p{k}") for k in range(2)]
+    advert = measure_advert(AdvertDetails(year=1980), photos, paints=demo_table(), family="pellock")
+    assert advert.summary().plate == "OW 999 (not in the paint table)"
+    (note,) = [note for note in advert.summary().notes if "OW 999" in note]
+    assert "a special order, another maker's list, or a table with a gap" in note
+    assert not any("unread" in note for note in advert.notes)
+    assert [m.cue for m in advert.measures] == []  # nothing to measure against
+
+
+def test_a_colour_near_no_entry_of_the_table_is_said_in_the_outputs() -> None:
+    photos = [photo_measured(colour_measures(BODY, (60, 75, -60)), f"p{k}") for k in range(12)]  # no factory's magenta
+    summary = measure_advert(AdvertDetails(year=1980), photos, paints=demo_table(), family="pellock").summary()
+    assert summary.no_paint is not None and summary.no_paint > SETTINGS.table.none_fits
+    assert any("a special order, a repaint or a table with a gap" in note for note in summary.notes)
 
 
 def test_a_plate_read_in_a_photo_is_the_anchor() -> None:

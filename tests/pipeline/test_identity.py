@@ -145,6 +145,22 @@ def test_a_paint_not_offered_for_the_family_is_told() -> None:
 def test_a_code_missing_from_the_table_may_be_a_special_order() -> None:
     identity = judged(paint_code="OW 999", year=1980)
     assert any("not in the paint table: a special order" in note for note in identity.notes)
+    plate = judge_identity(
+        AdvertDetails(year=1980), (), None, demo_table(), SETTINGS.table, SETTINGS.identity, unlisted=("OW 999",)
+    )
+    (warning,) = plate.warnings
+    assert warning.startswith(
+        "The code on the identification plate (OW 999) is not in the paint table: a special order"
+    )
+    assert plate.notes == (warning,) and not plate.statements
+
+
+def test_a_plate_that_the_table_lacks_beside_one_that_it_has_is_no_anchor() -> None:
+    identity = judge_identity(
+        AdvertDetails(), ("OW 503",), None, demo_table(), SETTINGS.table, SETTINGS.identity, unlisted=("OW 999",)
+    )
+    assert not identity.statements
+    assert any("different codes: OW 503, OW 999" in note for note in identity.notes)
 
 
 def test_without_a_table_hue_families_still_compare() -> None:

@@ -70,7 +70,7 @@ def test_a_code_is_read_as_itself_or_through_look_alikes(texts: tuple[str, ...])
         (("OW 50",), "no code"),  # a character is missing
         (("OW 5033",), "no code"),  # one too many
         (("OW 5X3",), "no code"),  # no look-alike
-        (("OW 999",), "no code"),
+        (("OW 513",), "may be a code of the paint table"),  # one character from OW 503: misread, or lacking
         (("A1OW503B7",), "no code"),  # within a longer number
         ((), "no letters"),
     ],
@@ -79,6 +79,36 @@ def test_what_is_no_code_of_the_table_is_unread(texts: tuple[str, ...], reason: 
     reading = match_code(lines(*texts), PAINTS, SETTINGS)
     assert reading.code is None
     assert reason in reading.reason
+
+
+@pytest.mark.parametrize(
+    "texts", [("OW 999",), ("TYPE 88", "PAINT OW 999"), ("PAINTOW 999", "OST1974B80651"), ("COLOUR XX 999",)]
+)
+def test_a_code_that_the_table_lacks_is_told(texts: tuple[str, ...]) -> None:
+    reading = match_code(lines(*texts), PAINTS, SETTINGS)
+    assert reading.code is None
+    assert reading.unlisted is not None and reading.unlisted.endswith("999")
+
+
+@pytest.mark.parametrize(
+    "texts",
+    [
+        ("OW 999", "OW 888"),  # which is the paint's?
+        ("XX 999",),  # letters and digits as in the table, but no label and no letters of its codes
+        ("OW 99",),
+        ("OW 999B",),
+        ("1974", "880", "OST19740001"),
+    ],
+)
+def test_what_may_be_anything_is_no_code_that_the_table_lacks(texts: tuple[str, ...]) -> None:
+    assert match_code(lines(*texts), PAINTS, SETTINGS).unlisted is None
+    assert match_code(lines("OW 999", score=0.8), PAINTS, SETTINGS).unlisted is None  # not so sure
+
+
+def test_a_plate_whose_code_is_in_the_table_has_none_that_the_table_lacks() -> None:
+    for one in PAINTS:
+        reading = match_code(lines(f"PAINT {one.code}", "OW 999"), PAINTS, SETTINGS)
+        assert (reading.code, reading.unlisted) == (one.code, None)
 
 
 def test_two_codes_on_one_plate_are_unread() -> None:
@@ -184,6 +214,13 @@ def test_nothing_but_the_code_is_kept() -> None:
 def test_the_reader_reads_a_plate() -> None:
     picture = made_plate("OW 604", 20, np.random.default_rng(7))
     assert match_code(read_lines(picture), PAINTS, SETTINGS).code == "OW 604"
+
+
+def test_the_reader_reads_a_code_that_the_table_lacks() -> None:
+    photo, maps = photo_with_plate(None, "identification_plate", (750, 1000))
+    made = Photo("a", "p.jpg", "0", "0", made_plate("OW 977", 20, np.random.default_rng(7)))
+    measure = measure_plate(made, maps, PAINTS, SETTINGS)
+    assert measure is not None and measure.text == "not in the paint table: OW 977"
 
 
 def test_a_picture_without_letters_has_no_lines() -> None:
