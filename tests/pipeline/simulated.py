@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +19,22 @@ import pandas as pd
 from PIL import Image
 from scipy.stats import norm
 
+from models.calibrate import LEVELS, proportion
 from pipeline.build_sheets import BuildSheet
 from pipeline.coverage import cue_entries, shot_entries, zone_entries
 from pipeline.histories import SIDES, PaintModel, WeighingSettings
-from pipeline.records import DETECTED_CUES, HISTORIES, ZONES, Box, CueFinding, CueRates, PhotoFindings, Quality, Side
+from pipeline.records import (
+    DETECTED_CUES,
+    HISTORIES,
+    ZONES,
+    Box,
+    CueFinding,
+    CueRates,
+    Level,
+    PhotoFindings,
+    Quality,
+    Side,
+)
 
 # shares of views in an advert: those of the generator (configs/synthesis/adverts.yaml), without papers
 SHOTS = {"exterior": 0.16, "rear": 0.06, "door_open": 0.10, "interior": 0.04, "underside": 0.06, "close_up": 0.58}
@@ -30,7 +43,7 @@ LEAST_OF_A_PHOTO = 3e-5  # 24 pixels of 1024 by 768: less of a cue in a zone is 
 PREVALENCE = 0.2  # of a cue among the photos that the network was evaluated on
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class SimulatedNetwork:
     """How well the simulated network tells each of its cues."""
 
@@ -49,23 +62,39 @@ class SimulatedNetwork:
         odds = np.exp(weight) * PREVALENCE / (1 - PREVALENCE)
         return float(odds / (1 + odds))
 
+    @cached_property
+    def levels(self) -> tuple[tuple[float, float, float], ...]:
+        """The limit, then lower ones: score, sensitivity and false alarms at each."""
+        false_alarms = (self.false_alarm, *(share for share in LEVELS if share > self.false_alarm))
+        normal = [float(norm.ppf(1 - share)) for share in false_alarms]  # of a weight where the cue is absent
+        weights = [self.separation * (z - self.separation / 2) for z in normal]
+        scores = [PREVALENCE / (PREVALENCE + (1 - PREVALENCE) * float(np.exp(-weight))) for weight in weights]
+        found = [float(norm.sf(z - self.separation)) for z in normal]
+        return tuple(zip(scores, found, false_alarms, strict=True))
+
     def rates(self, photos: int = 4000) -> dict[str, CueRates]:
-        """What an evaluation on this many photos would say, with Wald's intervals."""
+        """What an evaluation on this many photos would say."""
         positives = round(PREVALENCE * photos)
 
         def interval(share: float, count: int) -> tuple[float, float, float]:
-            half = 1.96 * np.sqrt(share * (1 - share) / count)
-            return max(share - half, 0.0), share, min(share + half, 1.0)
+            return proportion(round(share * count), count)
 
-        return {
-            cue: CueRates(
-                sensitivity=interval(self.sensitivity, positives),
-                false_alarm=interval(self.false_alarm, photos - positives),
-                positives=positives,
-                negatives=photos - positives,
+        levels = tuple(
+            Level(
+                score=score,
+                sensitivity=interval(found, positives),
+                false_alarm=interval(false_alarm, photos - positives),
             )
-            for cue in self.cues
-        }
+            for score, found, false_alarm in self.levels
+        )
+        rates = CueRates(
+            sensitivity=levels[0].sensitivity,
+            false_alarm=levels[0].false_alarm,
+            positives=positives,
+            negatives=photos - positives,
+            levels=levels,
+        )
+        return dict.fromkeys(self.cues, rates)
 
 
 def simulate(
@@ -131,7 +160,7 @@ def _photo(
         seen = bool(present) and rng.random() < reach
         score = network.score(seen, rng)
         boxes: tuple[Box, ...] = ()
-        if score > PREVALENCE and (present if seen else places):
+        if score > network.levels[-1][0] and (present if seen else places):
             zone = str(rng.choice(present if seen else places))
             shown_side = side if told and zone_entries()[zone].sided else None
             boxes = (Box(x=100, y=100, width=80, height=60, score=score, zone=zone, side=shown_side),)
@@ -209,7 +238,7 @@ def photo_of_planes(
         is_there = present.get(cue) == 1
         score = network.score(is_there, rng)
         boxes: list[Box] = []
-        if score > PREVALENCE:
+        if score > network.levels[-1][0]:
             for mask in masks.get(cue, ()) if is_there else ():
                 boxes += _boxes_by_zone(mask, zone, side, score)
             places = [k for k in in_view if ZONES[k - 1] in cue_entries()[cue].zones]
