@@ -20,6 +20,7 @@ from synthetic_data.geometry import (
     box,
     line,
     loft,
+    pads,
     patch,
     placed,
     resample,
@@ -108,11 +109,24 @@ class _Bay:
         return turned(profile * [radius, length / 2], 30).moved(placed(at, z=axis))
 
     def hose(
-        self, name: str, points: Sequence[Vector], radius: float, finish: str = "rubber", zone: str | None = WIRING
+        self,
+        name: str,
+        points: Sequence[Vector],
+        radius: float,
+        finish: str = "rubber",
+        zone: str | None = WIRING,
+        *,
+        ribbed: bool = False,
     ) -> None:
-        """A pipe, hose or cable through the points, bent round its corners."""
+        """A pipe, hose or cable through the points, bent round its corners; a ribbed one is smooth at its ends."""
         path = _bent_through(np.asarray(points, float))
-        self.hidden(name, tube(path, radius, around=12), finish, zone)
+        if ribbed:
+            path = resample(path, 97)
+        surface = tube(path, radius, around=12)
+        if ribbed:
+            rib = 1 - 0.13 * (np.arange(97) % 4 > 1) * (np.abs(np.arange(97) - 48) < 41)
+            surface = patch(path + (surface.points - path) * rib[:, None])
+        self.hidden(name, surface, finish, zone)
 
     def clip(self, at: Vector, axis: Vector, radius: float) -> None:
         """A hose clip: a bright band with its screw."""
@@ -278,6 +292,12 @@ class _Bay:
         self.block("engine_head", (x, 0.01 * side, head + 0.04), (length - 0.03, 0.20, 0.085), 0.012, "engine")
         cover = block((x, 0.02 * side, head + 0.115), (length - 0.07, 0.15, 0.075), 0.022, rows=4)
         self.hidden("rocker_cover", cover, "cover", surface="bare_metal")
+        fins = [(-0.060 + 0.012 * k, -0.055 + 0.012 * k) for k in (0, 1, 2, 7, 8, 9)]  # beside the bolts
+        ribs_at = placed((x, 0.02 * side, head + 0.1515))
+        fin = pads([(-0.38 * length, 0.24 * length)], fins, 0.005).moved(ribs_at)
+        self.body.add(
+            "rocker_ribs", fin, "bare_metal", None, "cover", "hidden", panel="engine_bay", facing=(0, 0, 1)
+        )  # fmt: skip
         for at in (-0.25, 0.25):
             self.bolt((x + at * length, 0.02 * side, head + 0.152), (0, 0, 1), 0.009)
         self.hidden("oil_cap", self.drum((x + 0.36 * length, 0.02 * side, head + 0.168), (0, 0, 1), 0.030, 0.035))
@@ -328,6 +348,10 @@ class _Bay:
             "air_filter", self.drum(filter_at, (0, 0, 1), 0.105, float(rng.uniform(0.15, 0.22)), can), "black", BRACKET
         )
         self.bolt(filter_at + _by(0, 0, 0.10), (0, 0, 1), 0.010)
+        rim = [_by(0.110 * np.cos(a), 0.110 * np.sin(a), 0.0) for a in np.arange(4) * np.pi / 2 + 0.6]
+        latch = (0.014, 0.05, 0.006)
+        clips = [p for out in rim for p in block(filter_at + out + _by(0, 0, 0.052), latch, 0.001, z=out)]
+        self.hidden("air_filter_clips", clips, "zinc", BRACKET)
         self.hose(
             "air_hose",
             [
@@ -335,7 +359,8 @@ class _Bay:
                 filter_at + _by(-0.17, -0.10 * side, 0.03),
                 (x - 0.2 * length, side * 0.15, head + 0.08),
             ],
-            0.032,
+            0.034,
+            ribbed=True,
         )
         self.hose(
             "air_snout",
@@ -344,7 +369,8 @@ class _Bay:
                 filter_at + _by(0.22, 0.02 * side, 0.02),
                 (self.front - 0.05, side * 0.30, self.top - 0.20),
             ],
-            0.034,
+            0.036,
+            ribbed=True,
         )
         self.bracket(
             (x - 0.05, side * (self.half - 0.013), self.top - 0.17), (0, -side, 0), (1, 0, 0), (0.16, 0.09), 0.10
