@@ -67,7 +67,6 @@ from pipeline.records import (
     CueFinding,
     CueRates,
     Decision,
-    Level,
     Measure,
     PhotoFindings,
     Side,
@@ -165,10 +164,12 @@ def odds(probability: float) -> float:
 
 def score_ratio(score: float, rates: CueRates, reach: float, settings: WeighingSettings) -> float:
     """Likelihood ratio of a calibrated score in a photo with this reach (0 to 1); 1 where the rates tell nothing."""
+    if not rates.at_worst:
+        return 1.0
     if rates.levels:
-        return _capped(_slope(score, rates.levels, reach), settings)
+        return _capped(_slope(score, rates, reach), settings)
     sensitivity, false_alarm = reach * rates.sensitivity[0], rates.false_alarm[2]
-    if not (rates.positives and rates.negatives) or sensitivity <= false_alarm:
+    if sensitivity <= false_alarm:
         return 1.0
     alarm = sensitivity / false_alarm if false_alarm else inf
     clean = (1 - sensitivity) / (1 - false_alarm)
@@ -176,10 +177,10 @@ def score_ratio(score: float, rates: CueRates, reach: float, settings: WeighingS
     return _capped(min(max(ratio, clean), alarm), settings)
 
 
-def _slope(score: float, levels: Sequence[Level], reach: float) -> float:
+def _slope(score: float, rates: CueRates, reach: float) -> float:
     """Slope of the ROC curve's concave hull between the two levels that the score lies between."""
-    points = [(0.0, 0.0), *((level.exceeded, reach * level.sensitivity[0]) for level in levels), (1.0, 1.0)]
-    above = 1 + sum(score <= level.score for level in levels)  # the first point with the score among those above it
+    points = [(0.0, 0.0), *((false_alarm, reach * found) for found, false_alarm in rates.at_worst), (1.0, 1.0)]
+    above = 1 + sum(score <= level.score for level in rates.levels)  # the first point with the score above its level
     return min(max(_chord(start, end) for end in points[above:]) for start in points[:above])
 
 

@@ -3,8 +3,8 @@
 A candidate is a zone and a kind of shot. What it would show is not known, so it is ranked by the expected information
 gain (Lindley 1956, Annals of Mathematical Statistics 27(4), 986-1005): the mutual information, in bits, between the
 history and what the network would report, alarm or none for each cue looked for there, with the network's errors in
-it (the same shrunk rates that weigh findings). A place already looked at from further off tells only what the better
-view adds: what the first look would have found is not found again.
+it (the same shrunk rates that weigh findings, of that level of the score which tells most). A place already looked at
+from further off tells only what the better view adds: what the first look would have found is not found again.
 """
 
 from __future__ import annotations
@@ -129,12 +129,11 @@ def trials_of(zone: str, shot: str, verdict: Verdict, rates: Mapping[str, CueRat
             continue
         if model.expected_by_factory(cue, zone) >= 1 or reach <= before or zone in verdict.hidden:
             continue
-        trial = _trial(model, cue, zone, rates[cue], reach, before)
-        if trial is None:
-            continue
-        gain = expected_gain_bits(model, belief, [trial])
-        if entry.group not in best or gain > best[entry.group][0]:
-            best[entry.group] = (gain, trial)
+        for sensitivity, false_alarm in rates[cue].at_worst:  # of the network's levels the one that tells most
+            trial = _trial(model, cue, zone, sensitivity, false_alarm, reach, before)
+            gain = 0.0 if trial is None else expected_gain_bits(model, belief, [trial])
+            if trial is not None and (entry.group not in best or gain > best[entry.group][0]):
+                best[entry.group] = (gain, trial)
     return tuple(trial for _, trial in best.values())
 
 
@@ -165,20 +164,21 @@ def rank_requests(
     )
 
 
-def _trial(model: PaintModel, cue: str, zone: str, rates: CueRates, reach: float, before: float) -> Trial | None:
+def _trial(
+    model: PaintModel, cue: str, zone: str, s: float, false_alarm: float, reach: float, before: float
+) -> Trial | None:
     """The trial of one cue, after an earlier look with reach `before` that found nothing (0: no look).
 
-    The looks are nested: what the view with the smaller reach finds, the other one finds too. With sensitivity s,
+    The looks are nested: what the view with the smaller reach finds, the other one finds too. With sensitivity `s`,
     P(new alarm | there, none before) = s (reach - before) / (1 - s before), and P(there) has sunk by that first look.
     """
-    s, false_alarm = rates.sensitivity[0], rates.false_alarm[2]
     there = model.there(cue, zone, None)
     missed = 1 - s * before
     sensitivity = s * (reach - before) / missed
     if before:
         there = there * missed / (there * missed + (1 - there) * (1 - false_alarm))
     false_alarm = max(false_alarm, sensitivity / 10 ** (model.settings.cap_decibans / 10))  # no weight above the cap
-    if not (rates.positives and rates.negatives) or not sensitivity > false_alarm:
+    if not sensitivity > false_alarm:
         return None
     return Trial(cue, there, sensitivity, false_alarm)
 

@@ -187,6 +187,14 @@ class CueRates(BaseModel):
     negatives: int = Field(ge=0)
     levels: tuple[Level, ...] = Field(default=(), description="Empty for networks from before they were measured.")
 
+    @property
+    def at_worst(self) -> tuple[tuple[float, float], ...]:
+        """(sensitivity, false alarms) as shrunk, at each level or the limit alone; empty where nothing was measured."""
+        if not (self.positives and self.negatives):
+            return ()
+        at_limit = (self.sensitivity[0], self.false_alarm[2])
+        return tuple((level.sensitivity[0], level.exceeded) for level in self.levels) or (at_limit,)
+
     @field_validator("levels")
     @classmethod
     def _descend(cls, levels: tuple[Level, ...]) -> tuple[Level, ...]:

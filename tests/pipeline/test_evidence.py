@@ -952,9 +952,9 @@ def test_the_simulated_network_scores_as_its_rates_say() -> None:
 @pytest.mark.parametrize("sheet", ["pellock", "torrick"])
 def test_probabilities_come_true_where_the_model_made_the_adverts(sheet: str) -> None:
     # calibration in the large (Spiegelhalter 1986, Statistics in Medicine 5(5), 421-433): the sum of the probabilities
-    # is the expected count, with variance Σ p (1 - p). A refinish comes out a little too likely here, by 4 to 7 % of the
-    # adverts over these draws, which one draw of 150 hardly tells from chance: photos and grouped cues err independently
-    # of each other here, while the weighing averages the ones and takes the strongest of the others lest they do not
+    # is the expected count, with variance Σ p (1 - p). A refinish comes out too likely here, by 4 to 7 % of the adverts
+    # over these draws, which one draw of 150 hardly tells from chance: photos and grouped cues err independently here,
+    # while the weighing averages the ones and takes the strongest of the others, lest they do not
     network, built = SimulatedNetwork(TAUGHT), read_build_sheet(sheet)
     draws = [list(simulate(150, built, SETTINGS, network, SETTINGS.prior, seed=seed)) for seed in (11, 12, 13, 14)]
     chances = np.array([[weigh(found, built, network.rates(), SETTINGS).refinished for _, found in a] for a in draws])

@@ -14,7 +14,7 @@ from pipeline.errors import ConfigError
 from pipeline.evidence import decide, weigh
 from pipeline.histories import WeighingSettings
 from pipeline.photo_requests import Trial, expected_gain_bits, rank_requests, read_catalogue, trials_of
-from pipeline.records import HISTORIES, PhotoFindings
+from pipeline.records import HISTORIES, Level, PhotoFindings
 from tests.pipeline.enumeration import Observation, joint
 from tests.pipeline.sightings import (
     OUTSIDE,
@@ -84,6 +84,23 @@ def test_a_nearer_look_tells_only_what_the_first_could_not() -> None:
         for history, chance in chances.items():
             table.setdefault(history, []).append(chance)
     assert expected_gain_bits(verdict.model, verdict.belief, [trial]) == pytest.approx(bits(table), rel=1e-6)
+
+
+def test_what_the_limit_never_finds_is_asked_for_where_a_lower_level_tells() -> None:
+    none, most = (
+        Level(score=score, sensitivity=(found,) * 3, false_alarm=(0.01,) * 3, ordinary=share)
+        for score, found, share in ((0.99, 0.0, 0.01), (0.6, 0.7, 0.1))
+    )
+    at_limit = RATES["overspray_hidden"].model_copy(
+        update={"sensitivity": none.sensitivity, "false_alarm": none.false_alarm, "levels": (none,)}
+    )
+    nothing, something = (
+        {"overspray_hidden": at_limit.model_copy(update={"levels": levels})} for levels in ((none,), (none, most))
+    )
+    assert trials_of("wiring", "close_up", weigh([], PELLOCK, nothing, SETTINGS), nothing) == ()
+    (trial,) = trials_of("wiring", "close_up", weigh([], PELLOCK, something, SETTINGS), something)
+    covered = SETTINGS.looks.covered["wiring"]  # of these vehicles something hides it
+    assert (trial.sensitivity, trial.false_alarm) == (pytest.approx(0.7 * (1 - covered)), pytest.approx(0.1))
 
 
 def test_the_gain_is_never_negative_nor_more_than_is_open() -> None:
