@@ -406,7 +406,7 @@ def weigh(
         weights.append(_weight(piece, weight, likelihoods, _why(piece, model, pieces), moved))
         belief = after
     for piece in pieces:
-        if piece.is_sighting and piece not in counted:
+        if piece.is_sighting and not piece.is_faint and piece not in counted:
             why = _why_expected(piece, model) if piece in expected else _why_not_counted(piece, counted)
             weights.append(_weight(piece, 0.0, np.ones(len(HISTORIES)), why, {}))
 

@@ -316,6 +316,8 @@ def test_a_faint_sign_weighs_says_what_it_is_and_opens_to_its_place() -> None:
         "Faint sign of mist of paint on rubber: door seal, left side, in 1 photo (score 0.80, too low for a finding)"
     )
     assert verdict([seal]).weights == ()  # without levels nothing was measured there
+    expected = photo("wing.jpg", alarms={"painted_fastener": faint("tub_side", "left")})
+    assert levelled([expected]).weights == ()  # by the sheet the factory painted these: not worth a line
 
 
 def test_a_faint_sign_is_no_sign_by_itself_and_gives_no_reason() -> None:
