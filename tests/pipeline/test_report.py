@@ -263,6 +263,8 @@ def test_what_was_found_is_named_as_found_whatever_it_speaks_for() -> None:
     assert wording.evidence_name(found) == "Painted fastener heads: Door hinges, left side"
     missed = found.model_copy(update={"found": False, "decibans": 1.0})
     assert wording.evidence_name(missed) == "No painted fastener heads: Door hinges, left side"
+    faint = found.model_copy(update={"faint": True})
+    assert wording.evidence_name(faint) == "Faint sign of painted fastener heads: Door hinges, left side"
     adrift = found.model_copy(update={"zone": None, "side": None})
     assert wording.evidence_name(adrift) == "Painted fastener heads: A place that the photo does not tell"
 
