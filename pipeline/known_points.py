@@ -33,6 +33,7 @@ class PointSettings(Config):
 
     surface: str
     sure: float = Field(gt=0, lt=1)
+    part: float = Field(gt=0, lt=1)
     cells: tuple[int, int]
     most_aspect: float = Field(ge=1)
     least_paint_around: float = Field(ge=0, le=1)
@@ -51,13 +52,15 @@ class PointSettings(Config):
 def find_heads(maps: NetworkMaps, manifest: Manifest, settings: PointSettings) -> tuple[Point, ...]:
     """Centres of fastener heads of which the network is sure, in pixels of the oriented photo, the surest first.
 
-    A head is a small, round patch of `settings.surface` with paint around it; none for a network without that class.
+    A head is a small, round patch of `settings.surface` with paint around it, sure of it in one cell at least; none for
+    a network without that class.
     """
     if not {settings.surface, "paint"} <= set(manifest.surfaces):
         return ()
     # a rim of nothing: a patch at the photo's edge is cut off, and its rim is not paint
     head, paint = (np.pad(maps.surfaces[manifest.surfaces.index(name)], 3) for name in (settings.surface, "paint"))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((head >= settings.sure).astype(np.uint8), connectivity=8)
+    # light and rust part a head into sure patches, so what is less sure holds it together
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((head >= settings.part).astype(np.uint8), connectivity=8)
     around = np.ones((3, 3), np.uint8)
     heads: list[tuple[float, Point]] = []
     for label in range(1, count):
@@ -70,10 +73,13 @@ def find_heads(maps: NetworkMaps, manifest: Manifest, settings: PointSettings) -
         rim = cv2.dilate(near, around) > near
         if float(paint[window][rim].mean()) < settings.least_paint_around:
             continue
+        peak = float(head[window][labels[window] == label].max())
+        if peak < settings.sure:
+            continue
         weight = head[window] * near
         y, x = ((weight * (axis + 0.5)).sum() / weight.sum() for axis in np.indices(weight.shape))
         at = [round(float(place - 5) * maps.scale, 1) for place in (x + left, y + top)]  # less the rim and the margin
-        heads.append((float(weight.max()), (at[0], at[1])))
+        heads.append((peak, (at[0], at[1])))
     heads.sort(key=lambda found: -found[0])
     return tuple(place for _, place in heads[: settings.most_heads])
 

@@ -21,7 +21,7 @@ import typer
 
 from pipeline.colour import colour_settings
 from pipeline.network import CueNetwork
-from pipeline.paint_table import demo_table
+from pipeline.paint_table import bare, demo_table
 from pipeline.photos import judge_quality
 from pipeline.plate import UNLISTED, UNREAD, measure_plate
 from pipeline.records import SURFACES, ZONES, Photo
@@ -103,6 +103,7 @@ def main(
         said = None if measure is None or measure.text is None else measure.text
         row["plates"] += 1
         right = f"{UNLISTED}: {code}" if lacking else code
+        said = right if said is not None and bare(said) == bare(right) else said  # read with or without the space
         row["read"] += said == right
         row["wrong"] += said not in (right, None) and not str(said).startswith(UNREAD)
     print(json.dumps({f"from {low} px": row for low, row in counts.items()}))
