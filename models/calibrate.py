@@ -70,11 +70,29 @@ def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> 
     )
 
 
-def with_rates(calibrated: Calibrated, predictions: Predictions) -> Calibrated:
-    """The same calibration with rates measured on other photos (the test split)."""
+def with_rates(calibrated: Calibrated, predictions: Predictions, edited: Predictions | None = None) -> Calibrated:
+    """The same calibration with rates measured on other photos (the test split).
+
+    `edited`: real photos with cues painted on. Nobody knows whether a real vehicle's signs are seen as rendered ones or
+    as these, so that the sensitivity is the mean of both, level by level.
+    """
     levels = {cue: rates.levels for cue, rates in calibrated.rates.items()}
     rates = cue_rates(predictions, calibrated.calibration, levels)
+    if edited is not None:
+        painted = cue_rates(edited, calibrated.calibration, levels)
+        rates = {cue: _between(rates[cue], painted[cue]) for cue in rates}
     return calibrated.model_copy(update={"rates": rates})
+
+
+def _between(rates: CueRates, painted: CueRates) -> CueRates:
+    """The rates with the mean of two sensitivities (and of their intervals); as they are where no cue was painted."""
+    if not painted.positives:
+        return rates
+    levels = tuple(
+        level.model_copy(update={"sensitivity": tuple(np.mean([level.sensitivity, same.sensitivity], axis=0).tolist())})
+        for level, same in zip(rates.levels, painted.levels, strict=True)
+    )
+    return rates.model_copy(update={"sensitivity": levels[0].sensitivity, "levels": levels})
 
 
 def fit_platt(logits: Numbers, labels: Numbers) -> Scale:

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import expit, softmax
@@ -143,3 +145,21 @@ def test_rates_at_levels_are_measured_on_other_photos_and_go_into_the_manifest_a
             wanted = binomtest(above, rates.negatives).proportion_ci(0.95, method="exact")  # SciPy's, as above
             assert level.false_alarm == pytest.approx((wanted.low, above / rates.negatives, wanted.high))
     assert Calibrated.model_validate_json(other.model_dump_json()) == other
+
+
+def test_what_is_found_of_painted_cues_counts_for_half_of_the_sensitivity() -> None:
+    found = calibrate(made_predictions(600, seed=6))
+    rendered, painted = made_predictions(400, seed=8), made_predictions(200, seed=9, scale=0.3)  # seen less surely
+    alone, both = with_rates(found, rendered), with_rates(found, rendered, painted)
+    there = with_rates(found, painted)
+    for cue in found.limits:
+        for level, first, second in zip(*(rates.rates[cue].levels for rates in (both, alone, there)), strict=True):
+            half = [(one + other) / 2 for one, other in zip(first.sensitivity, second.sensitivity, strict=True)]
+            assert level.sensitivity == pytest.approx(half) and level.false_alarm == first.false_alarm
+        assert both.rates[cue].sensitivity == both.rates[cue].levels[0].sensitivity
+        assert both.rates[cue].sensitivity[1] < alone.rates[cue].sensitivity[1]
+    unpainted = made_predictions(200, seed=9)
+    nothing = replace(
+        unpainted, samples=tuple(replace(sample, cues=dict.fromkeys(sample.cues)) for sample in unpainted.samples)
+    )
+    assert with_rates(found, rendered, nothing) == alone
