@@ -24,6 +24,9 @@ photos' errors depend on each other (Vovk and Wang 2021, Annals of Statistics 49
 e-values). One alarm among n photos so weighs as the rate of a false alarm anywhere among them, 1 - (1 - f)^n, wants
 it to; n photos that agree weigh as much as one, never more.
 
+The rates are of whole photos. Where one photo shows a cue at several places, it is one observation: the strongest of
+these places counts, the others only by other photos that show the cue there, too.
+
 Cues of one group (`configs/cues.yaml`) share their cause. At one place only the strongest of them counts, whichever
 way it speaks; the others count nothing. That is conservative: it treats them as if they were one observation, where
 they are at least partly separate ones. A place whose side no photo tells may be one already counted, so it adds no
@@ -93,6 +96,11 @@ class Look:
     measure: Measure | None = None
     is_faint: bool = False  # below the network's limit
 
+    @property
+    def by_network(self) -> bool:
+        """Whether the network saw it: neither measured, nor called a sign by a person."""
+        return self.measure is None and not (self.box and self.box.judged)
+
 
 @dataclass(frozen=True, slots=True)
 class Piece:
@@ -117,6 +125,12 @@ class Piece:
     def is_faint(self) -> bool:
         """Whether it is a sighting of which no photo is above the network's limit."""
         return self.is_sighting and all(look.is_faint for look in self.looks if look.ratio > 1)
+
+    @property
+    def alarms(self) -> set[tuple[str, str]]:
+        """Cue and photo of each look of the network's that speaks for the cue, where the piece does so as a whole."""
+        looks = self.looks if self.is_sighting else ()
+        return {(self.cue, look.photo) for look in looks if look.by_network and look.photo and look.ratio > 1}
 
     @property
     def telling(self) -> Look:
@@ -356,10 +370,19 @@ def _tempered(looks: Mapping[Place, Sequence[Look]]) -> dict[Place, list[Look]]:
 
 
 def counting(pieces: Iterable[Piece], strength: Mapping[Piece, float]) -> tuple[Piece, ...]:
-    """The pieces that count: per zone, group and side the strongest, and no more of them than sides are known."""
+    """The pieces that count: per zone, group and side the strongest, and no more of them than sides are known.
+
+    Of the places where a photo shows one cue, the strongest counts: rates are of whole photos, whatever their boxes.
+    """
     by_group: defaultdict[tuple[str | None, str], dict[Side | None, Piece]] = defaultdict(dict)
+    told: set[tuple[str, str]] = set()
     for piece in sorted(pieces, key=lambda p: (-abs(strength[p]), p.place)):
-        by_group[piece.zone, cue_entries()[piece.cue].group].setdefault(piece.side, piece)
+        alarms = piece.alarms
+        if alarms and alarms <= told:
+            continue
+        by_side = by_group[piece.zone, cue_entries()[piece.cue].group]
+        if by_side.setdefault(piece.side, piece) is piece:
+            told |= alarms
     counted = []
     for by_side in by_group.values():
         known = len(set(by_side) - {None})
@@ -695,7 +718,10 @@ def _why_expected(piece: Piece, model: PaintModel) -> str:
 
 def _why_not_counted(piece: Piece, counted: Sequence[Piece]) -> str:
     group = cue_entries()[piece.cue].group
-    other = next(p for p in counted if p.zone == piece.zone and cue_entries()[p.cue].group == group)
+    here = [p for p in counted if p.zone == piece.zone and cue_entries()[p.cue].group == group]
+    other = here[0] if here else next(p for p in counted if p.alarms & piece.alarms)
+    if other.zone != piece.zone:
+        return f"{_seen(piece)}. The photo counts already, at {place_in_words(other.zone, other.side)}."
     if other.cue == piece.cue:
         return f"{_seen(piece)}. It may be the place already counted as {place_in_words(other.zone, other.side)}."
     cause = _words(cue_entries()[other.cue])

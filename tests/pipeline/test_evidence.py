@@ -135,6 +135,19 @@ def test_the_mammography_example() -> None:
     assert negative.refinished == pytest.approx(2 / (2 + 0.904 * 990))
 
 
+def test_one_photo_is_one_test_however_many_places_it_shows_the_cue_at() -> None:
+    # the example above: one patient, one positive test. By hand, two photos are two tests: odds 1/99 × (.8 / .096)²
+    assumed, rates = textbook(0.99, 0.8, 0.096)
+    places = ("glazing_seal", "door_seal")
+    both = CueFinding(score=1.0, assessable=True, boxes=tuple(box(zone, score=1.0) for zone in places))
+    one = weigh([photo("1.jpg", zones=places, alarms={"overspray_rubber": both})], PELLOCK, rates, assumed)
+    assert one.refinished == pytest.approx(0.078, abs=0.0005)
+    (counts, other) = one.weights
+    assert other.decibans == 0 and "The photo counts already, at" in other.why and counts.decibans > 0
+    two = weigh(seals(places), PELLOCK, rates, assumed)
+    assert two.refinished / (1 - two.refinished) == pytest.approx((0.8 / 0.096) ** 2 / 99)
+
+
 def test_the_widget_example() -> None:
     # Jaynes (2003), Probability Theory, 4.2 (from memory): 10 of 11 machines make 1/6 bad widgets, one makes 1/3. Prior
     # evidence for the bad machine -10 dB; each bad widget adds 3 dB, each good one takes 0.97 dB
