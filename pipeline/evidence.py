@@ -743,6 +743,9 @@ def _reason(
         return f"Too little was shown of what tells, though {judged}."
     if decision == "likely_factory":
         telling = min(zip(counted, weights, strict=False), key=lambda pair: pair[1].decibans)[0]
+        if telling.telling.measure is not None:
+            seen = _seen(telling)
+            return f"{judged}; most telling: {seen[:1].lower()}{seen[1:]}."
         place = place_in_words(telling.zone, telling.side)
         return f"{judged}; most telling is what is clean: {place}, in {_count(len(telling.looks), 'photo')}."
     if signs:

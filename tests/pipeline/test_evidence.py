@@ -827,6 +827,15 @@ def colour_measure(cue: str, value: float, zone: str, uncertainty: float = 2.0, 
     )
 
 
+def test_a_measured_value_that_agrees_most_is_the_reason_with_its_uncertainty() -> None:
+    weak = {cue: rates.model_copy(update={"sensitivity": (0.1, 0.1, 0.1)}) for cue, rates in RATES.items()}
+    code = colour_measure("code_mismatch", 2.0, "identification_plate")
+    assumed = SETTINGS.model_copy(update={"prior": {"factory": 0.9} | dict.fromkeys(HISTORIES[1:], 0.02)})
+    found = weigh(clean_advert(), PELLOCK, weak, assumed, [code])
+    assert found.decision == "likely_factory"
+    assert "most telling: code and colour agree: identification plate, 2.0 ± 2.0 ΔE00" in found.reason
+
+
 def test_a_shut_in_another_colour_points_to_the_outside_alone_a_code_to_either_change() -> None:
     """Common practice, no source: a quick colour change leaves the shuts; the code tells of any change of colour."""
     shut = verdict([photo("d.jpg", measures=(colour_measure("shut_mismatch", 25.0, "door_shut"),))])
