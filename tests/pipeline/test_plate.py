@@ -217,7 +217,7 @@ def test_the_reader_reads_a_plate() -> None:
 
 
 def test_the_reader_reads_a_code_that_the_table_lacks() -> None:
-    photo, maps = photo_with_plate(None, "identification_plate", (750, 1000))
+    _, maps = photo_with_plate(None, "identification_plate", (750, 1000))
     made = Photo("a", "p.jpg", "0", "0", made_plate("OW 977", 20, np.random.default_rng(7)))
     measure = measure_plate(made, maps, PAINTS, SETTINGS)
     assert measure is not None and measure.text == "not in the paint table: OW 977"
