@@ -41,9 +41,10 @@ class Calibrated(Config):
 def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> Calibrated:
     """Fit scales, limits and rates on `predictions`.
 
-    `ordinary`: photos of ordinary vehicles, of which nobody knows the cues for sure; no limit lets one of them through,
-    and the levels below it count them as photos without the cue. Rates are of single photos, here of those that limits
-    and levels were set on: replace them by those of other photos (`with_rates`) before anybody relies on them.
+    `ordinary`: ordinary real photos, of which nobody knows the cues for sure; no limit lets one of them through, and
+    the levels below it count those of vehicles as photos without the cue. Rates are of single photos, here of those
+    that limits and levels were set on: replace them by those of other photos (`with_rates`) before anybody relies on
+    them.
     """
     cues, labels = predictions.channels.cues, predictions.labels
     scales: dict[str, Scale] = {}
@@ -54,6 +55,8 @@ def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> 
     limits = false_finding_limits(probability, labels, cues)
     usual = np.zeros((0, len(cues))) if ordinary is None else cue_probabilities(ordinary, scales)
     least = ordinary_limits(usual, cues)
+    if ordinary is not None:  # what is weighed are photos of vehicles; a wall or a meadow raises fewer alarms
+        usual = usual[[sample.vehicle_visible is not False for sample in ordinary.samples]]
     limits = {cue: max(limits[cue], least[cue]) for cue in cues}
     absent = {cue: probability[labels[:, index] == 0, index] for index, cue in enumerate(cues)}
     levels = {cue: score_levels(limits[cue], absent[cue], usual[:, index]) for index, cue in enumerate(cues)}
@@ -70,29 +73,11 @@ def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> 
     )
 
 
-def with_rates(calibrated: Calibrated, predictions: Predictions, edited: Predictions | None = None) -> Calibrated:
-    """The same calibration with rates measured on other photos (the test split).
-
-    `edited`: real photos with cues painted on. Nobody knows whether a real vehicle's signs are seen as rendered ones or
-    as these, so that the sensitivity is the mean of both, level by level.
-    """
+def with_rates(calibrated: Calibrated, predictions: Predictions) -> Calibrated:
+    """The same calibration with rates measured on other photos (the test split)."""
     levels = {cue: rates.levels for cue, rates in calibrated.rates.items()}
     rates = cue_rates(predictions, calibrated.calibration, levels)
-    if edited is not None:
-        painted = cue_rates(edited, calibrated.calibration, levels)
-        rates = {cue: _between(rates[cue], painted[cue]) for cue in rates}
     return calibrated.model_copy(update={"rates": rates})
-
-
-def _between(rates: CueRates, painted: CueRates) -> CueRates:
-    """The rates with the mean of two sensitivities (and of their intervals); as they are where no cue was painted."""
-    if not painted.positives:
-        return rates
-    levels = tuple(
-        level.model_copy(update={"sensitivity": tuple(np.mean([level.sensitivity, same.sensitivity], axis=0).tolist())})
-        for level, same in zip(rates.levels, painted.levels, strict=True)
-    )
-    return rates.model_copy(update={"sensitivity": levels[0].sensitivity, "levels": levels})
 
 
 def fit_platt(logits: Numbers, labels: Numbers) -> Scale:

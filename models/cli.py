@@ -133,10 +133,6 @@ def calibrate_command(
         list[Path] | None,
         typer.Option(help="Set of ordinary real photos; no limit lets those of its split `train` through."),
     ] = None,
-    edited: Annotated[
-        list[Path] | None,
-        typer.Option(help="Semi-real set; what is found in its split `test` counts for half of the sensitivity."),
-    ] = None,
     device: Device = None,
 ) -> None:
     """Fit probabilities and limits on the split `val`, measure rates on the split `test`; writes calibration.json.
@@ -148,9 +144,7 @@ def calibrate_command(
         held_out = _predict(channels, forward, _samples(data, "val"), "val")
         usual = _predict(channels, forward, _samples(ordinary, "train"), "ordinary") if ordinary else None
         found = calibrate(held_out, usual)
-        tested = _predict(channels, forward, _samples(data, "test"), "test")
-        painted = _predict(channels, forward, _samples(edited, "test"), "edited") if edited else None
-        found = with_rates(found, tested, painted)
+        found = with_rates(found, _predict(channels, forward, _samples(data, "test"), "test"))
         learnt = _predict(channels, forward, learnt_photos(data), "train")
         found = found.model_copy(update={"novelty": fit_novelty(learnt, held_out)})
         path = network.parent / CALIBRATION

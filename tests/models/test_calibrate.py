@@ -147,19 +147,12 @@ def test_rates_at_levels_are_measured_on_other_photos_and_go_into_the_manifest_a
     assert Calibrated.model_validate_json(other.model_dump_json()) == other
 
 
-def test_what_is_found_of_painted_cues_counts_for_half_of_the_sensitivity() -> None:
-    found = calibrate(made_predictions(600, seed=6))
-    rendered, painted = made_predictions(400, seed=8), made_predictions(200, seed=9, scale=0.3)  # seen less surely
-    alone, both = with_rates(found, rendered), with_rates(found, rendered, painted)
-    there = with_rates(found, painted)
-    for cue in found.limits:
-        for level, first, second in zip(*(rates.rates[cue].levels for rates in (both, alone, there)), strict=True):
-            half = [(one + other) / 2 for one, other in zip(first.sensitivity, second.sensitivity, strict=True)]
-            assert level.sensitivity == pytest.approx(half) and level.false_alarm == first.false_alarm
-        assert both.rates[cue].sensitivity == both.rates[cue].levels[0].sensitivity
-        assert both.rates[cue].sensitivity[1] < alone.rates[cue].sensitivity[1]
-    unpainted = made_predictions(200, seed=9)
-    nothing = replace(
-        unpainted, samples=tuple(replace(sample, cues=dict.fromkeys(sample.cues)) for sample in unpainted.samples)
-    )
-    assert with_rates(found, rendered, nothing) == alone
+def test_only_ordinary_photos_of_vehicles_make_levels_though_all_make_limits() -> None:
+    val, ordinary = made_predictions(600, seed=6), made_predictions(60, seed=7)
+    walls = replace(ordinary, samples=tuple(replace(sample, vehicle_visible=False) for sample in ordinary.samples))
+    alone, seen, unseen = calibrate(val), calibrate(val, ordinary), calibrate(val, walls)
+    assert unseen.limits == seen.limits
+    for cue, rates in unseen.rates.items():
+        assert [level.score for level in rates.levels[1:]] == [level.score for level in alone.rates[cue].levels[1:]]
+        assert all(level.ordinary is None for level in rates.levels)
+        assert all(level.ordinary is not None for level in seen.rates[cue].levels)
