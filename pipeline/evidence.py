@@ -374,20 +374,22 @@ def counting(pieces: Iterable[Piece], strength: Mapping[Piece, float]) -> tuple[
 
     Of the places where a photo shows one cue, the strongest counts: rates are of whole photos, whatever their boxes.
     """
-    by_group: defaultdict[tuple[str | None, str], dict[Side | None, Piece]] = defaultdict(dict)
+    in_order = sorted(pieces, key=lambda p: (-abs(strength[p]), p.place))
+    sides: defaultdict[tuple[str | None, str], set[Side | None]] = defaultdict(set)
+    for piece in in_order:
+        sides[piece.zone, cue_entries()[piece.cue].group].add(piece.side)
+    taken: defaultdict[tuple[str | None, str], set[Side | None]] = defaultdict(set)
     told: set[tuple[str, str]] = set()
-    for piece in sorted(pieces, key=lambda p: (-abs(strength[p]), p.place)):
-        alarms = piece.alarms
-        if alarms and alarms <= told:
-            continue
-        by_side = by_group[piece.zone, cue_entries()[piece.cue].group]
-        if by_side.setdefault(piece.side, piece) is piece:
-            told |= alarms
     counted = []
-    for by_side in by_group.values():
-        known = len(set(by_side) - {None})
-        counted += list(by_side.values())[: max(known, 1)]
-    return tuple(sorted(counted, key=lambda p: (-abs(strength[p]), p.place)))
+    for piece in in_order:
+        here = piece.zone, cue_entries()[piece.cue].group
+        room = max(len(sides[here] - {None}), 1)
+        if piece.side in taken[here] or len(taken[here]) >= room or (piece.alarms and piece.alarms <= told):
+            continue
+        taken[here].add(piece.side)
+        told |= piece.alarms
+        counted.append(piece)
+    return tuple(counted)
 
 
 def weigh(

@@ -148,6 +148,17 @@ def test_one_photo_is_one_test_however_many_places_it_shows_the_cue_at() -> None
     assert two.refinished / (1 - two.refinished) == pytest.approx((0.8 / 0.096) ** 2 / 99)
 
 
+def test_a_photo_that_does_not_count_at_one_place_counts_at_another() -> None:
+    assumed, rates = textbook(0.5, 0.8, 0.1)
+    first = photo("1.jpg", zones=("door_seal",), alarms={"overspray_rubber": alarm("door_seal", "left", 1.0)})
+    both = CueFinding(score=1.0, assessable=True, boxes=(box("door_seal", score=1.0), box("glazing_seal", score=1.0)))
+    second = photo("2.jpg", zones=("door_seal", "glazing_seal"), alarms={"overspray_rubber": both})
+    weights = weigh([first, second], PELLOCK, rates, assumed).weights
+    assert {(w.zone, w.side) for w in weights if w.decibans} == {("door_seal", "left"), ("glazing_seal", None)}
+    # by hand: two photos, two positive tests, odds 8² to 1
+    assert 10 ** (sum(w.decibans for w in weights) / 10) == pytest.approx((0.8 / 0.1) ** 2)
+
+
 def test_the_widget_example() -> None:
     # Jaynes (2003), Probability Theory, 4.2 (from memory): 10 of 11 machines make 1/6 bad widgets, one makes 1/3. Prior
     # evidence for the bad machine -10 dB; each bad widget adds 3 dB, each good one takes 0.97 dB
