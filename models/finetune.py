@@ -209,7 +209,10 @@ def label_loss(network: CueNetwork, samples: Sequence[Sample], device: torch.dev
 
 
 def recalibrated(base: Calibrated, held_out: Predictions, tested: Predictions) -> Calibrated:
-    """The old calibration, anew for cues with enough labels in `held_out`; the same for rates and `tested`."""
+    """The old calibration, anew for cues with enough labels in `held_out`; the same for rates and `tested`.
+
+    No ordinary real photos come along: what raised the old limit of a cue does not raise its new one.
+    """
     cues = held_out.channels.cues
     fresh = calibrate(held_out)
     again = [cue for cue in cues if _enough(held_out, cue)]

@@ -50,6 +50,7 @@ RATIOS = ("ln R/G", "ln B/G", "ln Y")  # of linear light as the photo shows it
 BODY = "body_colour"  # cue of measures that hold a colour, one a coordinate
 BODY_LIGHT, SHUT_LIGHT, NEUTRAL_LIGHT = "body_light", "shut_light", "neutral_light"  # one a ratio
 PAINTS_TOLD = 5  # of the ranked table
+LEAST_LIGHT = 1e-4  # linear; less than a step of the 8 bits
 SURROUNDINGS = {"ground": "ground_colour", "background": "background_colour"}  # surface: cue
 
 
@@ -296,7 +297,7 @@ def light_cast(neutrals: Mapping[str, Floats], body: BodySettings) -> Floats:
     Tyres, plastic and rubber are dirty, bare metal mirrors what is around it: they are believed by a share only.
     """
     for surface, light in neutrals.items():
-        median = np.median(light, axis=0)
+        median = np.maximum(np.median(light, axis=0), LEAST_LIGHT)
         return np.asarray(body.neutrals[surface] * np.log(median / median[1]))
     return np.zeros(3)
 
@@ -514,7 +515,7 @@ def _linear(ratios: Floats, luminance: float) -> Floats:
 
 def _light_of(light: Floats, cue: str, zone: str | None = None, text: str | None = None) -> list[Measure]:
     """A place's light as the photo shows it, from linear light (n, 3) of its cells, as RATIOS."""
-    cells = np.maximum(light, 1e-4)  # less than a step of the 8 bits
+    cells = np.maximum(light, LEAST_LIGHT)
     logs = np.log(np.column_stack([cells[:, 0] / cells[:, 1], cells[:, 2] / cells[:, 1], cells @ LUMINANCE]))
     return [
         Measure(

@@ -44,8 +44,9 @@ history by history, is the posterior, exactly.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Container, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache, partial
 from math import ceil, inf, log10
 
 import numpy as np
@@ -131,6 +132,14 @@ class Piece:
         """Cue and photo of each look of the network's that speaks for the cue, where the piece does so as a whole."""
         looks = self.looks if self.is_sighting else ()
         return {(self.cue, look.photo) for look in looks if look.by_network and look.photo and look.ratio > 1}
+
+    def without(self, told: Collection[tuple[str, str]]) -> Piece | None:
+        """The piece without alarms that are told already; None where no other is left."""
+        again = {photo for cue, photo in told if (cue, photo) in self.alarms}
+        if not again:
+            return self
+        rest = Piece(self.cue, self.zone, self.side, tuple(look for look in self.looks if look.photo not in again))
+        return rest if rest.looks and rest.alarms else None
 
     @property
     def telling(self) -> Look:
@@ -278,11 +287,9 @@ def pieces_of(
                     looks[cue, zone, _side_in(photo, zone)].append(Look(photo.photo, clean, shown[zone], finding.score))
                 continue
             largest = max(in_view, key=lambda zone: (photo.zones[zone], zone), default=None)
+            is_faint = bool(levels) and finding.found is not True and finding.score <= levels[0].score
             for where, side, score, box in _alarm_places(photo, finding.score, finding.boxes, largest):
-                here, is_faint = (
-                    score_ratio(score, rates[cue], reach, settings),
-                    bool(levels) and score <= levels[0].score,
-                )
+                here = score_ratio(score, rates[cue], reach, settings)
                 looks[cue, where, side].append(Look(photo.photo, here, reach, score, box, is_faint=is_faint))
     measured = [(photo.photo, m) for photo in of_the_vehicle(findings, settings.looks) for m in photo.measures]
     for name, measure in [*measured, *((None, m) for m in measures)]:
@@ -369,27 +376,29 @@ def _tempered(looks: Mapping[Place, Sequence[Look]]) -> dict[Place, list[Look]]:
     return tempered
 
 
-def counting(pieces: Iterable[Piece], strength: Mapping[Piece, float]) -> tuple[Piece, ...]:
+def counting(pieces: Iterable[Piece], strength: Callable[[Piece], float]) -> tuple[Piece, ...]:
     """The pieces that count: per zone, group and side the strongest, and no more of them than sides are known.
 
     Of the places where a photo shows one cue, the strongest counts: rates are of whole photos, whatever their boxes.
+    Another place counts by its other photos, if any of them shows the cue there.
     """
-    in_order = sorted(pieces, key=lambda p: (-abs(strength[p]), p.place))
-    sides: defaultdict[tuple[str | None, str], set[Side | None]] = defaultdict(set)
-    for piece in in_order:
-        sides[piece.zone, cue_entries()[piece.cue].group].add(piece.side)
+    left, counted = list(pieces), list[Piece]()
     taken: defaultdict[tuple[str | None, str], set[Side | None]] = defaultdict(set)
-    told: set[tuple[str, str]] = set()
-    counted = []
-    for piece in in_order:
-        here = piece.zone, cue_entries()[piece.cue].group
-        room = max(len(sides[here] - {None}), 1)
-        if piece.side in taken[here] or len(taken[here]) >= room or (piece.alarms and piece.alarms <= told):
+    while left:
+        piece = min(left, key=lambda p: (-abs(strength(p)), p.place))
+        here = _group_place(piece)
+        sides = taken[here] | {p.side for p in left if _group_place(p) == here}
+        left.remove(piece)
+        if piece.side in taken[here] or len(taken[here]) >= max(len(sides - {None}), 1):
             continue
         taken[here].add(piece.side)
-        told |= piece.alarms
         counted.append(piece)
+        left = [rest for one in left if (rest := one.without(piece.alarms))]
     return tuple(counted)
+
+
+def _group_place(piece: Piece) -> tuple[str | None, str]:
+    return piece.zone, cue_entries()[piece.cue].group
 
 
 def weigh(
@@ -414,8 +423,8 @@ def weigh(
         if model.expected_by_factory(p.cue, p.zone) >= 1 and not (p.cue in COMPARED_CUES and _unlike(p, pieces))
     ]
     speaking = [p for p in pieces if p not in expected]
-    alone = {p: _decibans_alone(p, model) for p in speaking}
-    counted = counting(speaking, alone)
+    counted = counting(speaking, cache(partial(_decibans_alone, model=model)))
+    places_counted = {(p.cue, p.zone, p.side) for p in counted}
 
     places = _painted_places(model)
     belief, weights = model.start, []
@@ -431,7 +440,7 @@ def weigh(
         weights.append(_weight(piece, weight, likelihoods, _why(piece, model, pieces), moved))
         belief = after
     for piece in pieces:
-        if piece.is_sighting and not piece.is_faint and piece not in counted:
+        if piece.is_sighting and not piece.is_faint and (piece.cue, piece.zone, piece.side) not in places_counted:
             why = _why_expected(piece, model) if piece in expected else _why_not_counted(piece, counted)
             weights.append(_weight(piece, 0.0, np.ones(len(HISTORIES)), why, {}))
 
@@ -719,11 +728,10 @@ def _why_expected(piece: Piece, model: PaintModel) -> str:
 
 
 def _why_not_counted(piece: Piece, counted: Sequence[Piece]) -> str:
-    group = cue_entries()[piece.cue].group
-    here = [p for p in counted if p.zone == piece.zone and cue_entries()[p.cue].group == group]
-    other = here[0] if here else next(p for p in counted if p.alarms & piece.alarms)
-    if other.zone != piece.zone:
-        return f"{_seen(piece)}. The photo counts already, at {place_in_words(other.zone, other.side)}."
+    told = next((p for p in counted if p.alarms & piece.alarms), None)
+    if told is not None and piece.without({alarm for p in counted for alarm in p.alarms}) is None:
+        return f"{_seen(piece)}. The photo counts already, at {place_in_words(told.zone, told.side)}."
+    other = next(p for p in counted if _group_place(p) == _group_place(piece))
     if other.cue == piece.cue:
         return f"{_seen(piece)}. It may be the place already counted as {place_in_words(other.zone, other.side)}."
     cause = _words(cue_entries()[other.cue])

@@ -7,9 +7,9 @@ all colours as the logarithms of red and of blue over green (linear light, where
     place z in photo i = paint of z + common + own i + error
 
 Paint, lights and places are the unknowns of one least-squares fit, all about zero with the standard deviations of
-`IlluminantSettings` (a normal posterior). Errors and own lights have the tails of Student's t (Lange, Little and Taylor
-1989, Robust statistical modeling using the t distribution, JASA 84: weights (ν + 2) / (ν + d²) in two dimensions), so
-that a photo in another light or a dirty surface counts for little.
+`IlluminantSettings` (a normal posterior); how far own lights spread is learnt from the advert. Errors have the tails of
+Student's t (Lange, Little and Taylor 1989, Robust statistical modeling using the t distribution, JASA 84: weights
+(ν + 2) / (ν + d²) in two dimensions), so that a dirty surface counts for little.
 """
 
 from __future__ import annotations

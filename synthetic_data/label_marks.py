@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.errors import BatchError
 from pipeline.records import SURFACES, ZONES
 from synthetic_data.semi_real_covers import CUES
 from synthetic_data.semi_real_marks import Kind, Mark, MarkedPhoto, Marks
@@ -46,19 +47,30 @@ VIEW_OF_DISTANCE = 1.38  # width of the view over the distance: 36 mm over 26 mm
 def marks_of_set(folder: Path, *, seed: int, most: int = 1) -> Marks:
     """Marks on the photos of a rendered set, at most `most` a photo, the kinds seldom seen before the others.
 
-    Of the cues that a mark can carry one is drawn; all others stand in `already`. Photos that show nothing to paint on
-    have no entry. Raises BatchError where the folder holds no rendered set.
+    Of the cues that a mark can carry one is drawn; all others stand in `already`. Photos that show nothing to paint on,
+    and those of the split `val`, have no entry. Raises BatchError where the folder holds no rendered set.
     """
     with ThreadPoolExecutor() as pool:
         photos = tuple(pool.map(lambda row: _marked(folder, row, seed, most), read_labels(folder).rows.values()))
-    return Marks(photos=tuple(photo for photo in photos if photo is not None))
+    marked = tuple(photo for photo in photos if photo is not None)
+    if not marked:
+        raise BatchError(
+            folder, "no photo has labels of surfaces to mark", "name a set that `maskline data synth` made"
+        )
+    return Marks(photos=marked)
 
 
 def _marked(folder: Path, row: Mapping[str, Any], seed: int, most: int) -> MarkedPhoto | None:
     name = str(row["file"])
     dense = cv2.imread(str(folder / "dense" / f"{Path(name).stem}.png"))
     picture = cv2.imread(str(folder / "images" / name), cv2.IMREAD_GRAYSCALE)
-    if dense is None or picture is None or row.get("body_L") is None or row["split"] not in ("train", "test"):
+    if (
+        dense is None
+        or picture is None
+        or row.get("body_L") is None
+        or row.get("distance_m") is None
+        or row["split"] not in ("train", "test")
+    ):
         return None
     free = {cue for cue in CUES if row.get(f"cue_{cue}") == 0}
     rng = np.random.default_rng(int.from_bytes(hashlib.sha256(f"{seed}:{name}".encode()).digest()[:8], "big"))
@@ -165,7 +177,8 @@ class _Strip:
 
 
 def _straight(piece: Plane, kind: Kind, widths: tuple[float, float]) -> _Strip | None:
-    (x, y), (first, second), angle = cv2.minAreaRect(cv2.findNonZero(piece))
+    (x, y), sides, angle = cv2.minAreaRect(cv2.findNonZero(piece))
+    first, second = (side + 1 for side in sides)  # from the middle of the first pixel to that of the last
     length, width = max(first, second), min(first, second)
     filled = piece.sum() / max(first * second, 1)
     if length < LEAST_LENGTH[kind] * width or filled < LEAST_STRAIGHT or not widths[0] <= width <= widths[1]:
@@ -219,7 +232,7 @@ def _head(heads: npt.NDArray[np.bool_], at: Array) -> Mark | None:
     size = 2 * float(np.sqrt(len(rows) / np.pi))
     if not HEAD_PX[0] <= size <= HEAD_PX[1] or max(tall, wide) > 1.35 * size:
         return None
-    middle = (float(columns.mean()) + left + 0.5, float(rows.mean()) + top + 0.5)
+    middle = (float(columns.mean()) + left, float(rows.mean()) + top)
     return Mark(kind="fastener", points=(middle,), width_px=size)
 
 

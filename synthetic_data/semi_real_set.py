@@ -195,6 +195,7 @@ def make_semi_real(
     todo = [number for number, photo in enumerate(marks.photos) if photo.file in found and number not in done]
     tasks = [(out, number, found[marks.photos[number].file], marks.photos[number], seed, turns) for number in todo]
     unseen = 0
+    progress(len(marks.photos) - len(todo), len(marks.photos))
     with _workers(processes) as mapped:
         for count, lost in enumerate(mapped(_write_edits, tasks), start=1):
             unseen += lost

@@ -109,7 +109,7 @@ def test_heads_of_a_sheets_rows_stand_where_it_says_on_every_vehicle(seed: int) 
     built = np.array([[-y, z] for _, y, z in there])  # as seen from behind: to the right, and up
     off = (built - built.mean(axis=0)) - (said - said.mean(axis=0))
     assert len(at) == len(said) == 10 and np.abs(off).max() < 1.0  # mm
-    assert built[:, 0].mean() == pytest.approx(0, abs=1)  # the sheet's 620 mm: the middle of the gate
+    assert built[:, 0].mean() == pytest.approx(0, abs=1)  # the gate's middle, where the sheet has 620 mm
 
 
 def test_the_same_row_of_rivets_is_painted_on_one_family_and_bare_on_the_next() -> None:

@@ -159,6 +159,25 @@ def test_a_photo_that_does_not_count_at_one_place_counts_at_another() -> None:
     assert 10 ** (sum(w.decibans for w in weights) / 10) == pytest.approx((0.8 / 0.1) ** 2)
 
 
+def test_a_place_counts_by_the_photos_that_do_not_count_elsewhere() -> None:
+    # with two photos, the second less sure: what it says at the second place is what it says there alone
+    levels = tuple(
+        Level(score=score, sensitivity=(found,) * 3, false_alarm=(false,) * 3)
+        for score, found, false in ((0.9, 0.5, 0.01), (0.3, 0.8, 0.1))
+    )
+    assumed, rates = textbook(0.5, 0.5, 0.01)
+    rates = {"overspray_rubber": rates["overspray_rubber"].model_copy(update={"levels": levels})}
+    both = CueFinding(
+        score=0.99, assessable=True, found=True, boxes=(box("glazing_seal", score=0.99), box("door_seal", score=0.95))
+    )
+    first = photo("1.jpg", zones=("glazing_seal", "door_seal"), alarms={"overspray_rubber": both})
+    second = photo("2.jpg", zones=("door_seal",), alarms={"overspray_rubber": alarm("door_seal", score=0.5)})
+    weights = {w.zone: w for w in weigh([first, second], PELLOCK, rates, assumed).weights}
+    (alone,) = weigh([second], PELLOCK, rates, assumed).weights
+    assert weights["door_seal"].decibans == pytest.approx(alone.decibans) and weights["door_seal"].photo == "2.jpg"
+    assert weights["door_seal"].faint and not weights["glazing_seal"].faint
+
+
 def test_the_widget_example() -> None:
     # Jaynes (2003), Probability Theory, 4.2 (from memory): 10 of 11 machines make 1/6 bad widgets, one makes 1/3. Prior
     # evidence for the bad machine -10 dB; each bad widget adds 3 dB, each good one takes 0.97 dB
