@@ -125,14 +125,14 @@ def semi_real(
 
 @app.command("marks")
 def marks_command(
-    rendered: Annotated[Path, typer.Argument(metavar="SET", help="Folder of a set that `data synth` made.")],
+    folder: Annotated[Path, typer.Argument(metavar="SET", help="Folder of a set that `data synth` made.")],
     out: Annotated[Path, typer.Option(metavar="FILE", help="YAML for `data semi-real SET/images --marks FILE`.")],
     seed: Annotated[int, typer.Option(min=0, help="The same seed and set give the same marks.")] = 0,
     most: Annotated[int, typer.Option(min=1, max=6, help="Marks on a photo, at most.")] = 1,
 ) -> None:
     """Mark surfaces on the renders of a set from its own labels, to paint cues on them as on real photos."""
     need_packages("maskline data", "pandas", "pycocotools")
-    marks = marks_of_set(rendered, seed=seed, most=most)
+    marks = marks_of_set(folder, seed=seed, most=most)
     out.write_text(yaml.safe_dump(marks.model_dump(mode="json", exclude_defaults=True)), encoding="utf-8")
     typer.echo(f"{sum(len(photo.marks) for photo in marks.photos)} marks on {len(marks.photos)} photos in {out}.")
 
