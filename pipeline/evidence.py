@@ -133,13 +133,13 @@ class Piece:
         looks = self.looks if self.is_sighting else ()
         return {(self.cue, look.photo) for look in looks if look.by_network and look.photo and look.ratio > 1}
 
-    def without(self, told: Collection[tuple[str, str]]) -> Piece | None:
+    def without(self, told: set[tuple[str, str]]) -> Piece | None:
         """The piece without alarms that are told already; None where no other is left."""
-        again = {photo for cue, photo in told if (cue, photo) in self.alarms}
+        again = {photo for _, photo in self.alarms & told}
         if not again:
             return self
         rest = Piece(self.cue, self.zone, self.side, tuple(look for look in self.looks if look.photo not in again))
-        return rest if rest.looks and rest.alarms else None
+        return rest if rest.alarms else None
 
     @property
     def telling(self) -> Look:
@@ -644,8 +644,13 @@ def _capped(ratio: float, settings: WeighingSettings) -> float:
 # --- in words ----------------------------------------------------------------------------------------------------
 
 
+def _inside(sentence: str) -> str:
+    """As it stands inside another sentence."""
+    return sentence[:1].lower() + sentence[1:]
+
+
 def _words(entry: Entry) -> str:
-    return entry.label[:1].lower() + entry.label[1:]
+    return _inside(entry.label)
 
 
 def place_in_words(zone: str | None, side: Side | None) -> str:
@@ -754,8 +759,7 @@ def _reason(
     if decision == "likely_factory":
         telling = min(zip(counted, weights, strict=False), key=lambda pair: pair[1].decibans)[0]
         if telling.telling.measure is not None:
-            seen = _seen(telling)
-            return f"{judged}; most telling: {seen[:1].lower()}{seen[1:]}."
+            return f"{judged}; most telling: {_inside(_seen(telling))}."
         place = place_in_words(telling.zone, telling.side)
         return f"{judged}; most telling is what is clean: {place}, in {_count(len(telling.looks), 'photo')}."
     if signs:
@@ -764,5 +768,5 @@ def _reason(
     if decision == "likely_refinished" and strongest is not None and strongest.decibans > 0:
         weak = sum(weight.decibans > 0 for weight in weights)
         together = f"No sign is clear by itself, but {weak} weak ones add up; the strongest: "
-        return strongest.why if weak == 1 else together + strongest.why[:1].lower() + strongest.why[1:]
+        return strongest.why if weak == 1 else together + _inside(strongest.why)
     return f"{judged}, and they leave it open: no clear sign was found, and no place that would rule one out is clean."

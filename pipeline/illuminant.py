@@ -61,16 +61,6 @@ class CommonLight:
     places: Mapping[str, Floats]
     covariance: Floats
 
-    def uncertainty_of_common(self) -> float:
-        """Standard uncertainty of the common light."""
-        return float(np.sqrt(self.covariance[1, 1]))
-
-    def uncertainty_of_photos(self) -> Floats:
-        """Standard uncertainty (n,) of the light of each photo."""
-        own = np.s_[2 : 2 + len(self.photos)]
-        variances = np.diag(self.covariance)
-        return np.asarray(np.sqrt(variances[1] + variances[own] + 2 * self.covariance[1, own]))
-
     def variance_against_paint(self, place: str) -> float:
         """Variance of what a place's paint differs from the body's by."""
         k = 2 + len(self.photos) + list(self.places).index(place)

@@ -167,7 +167,7 @@ def _unlisted(lines: Sequence[Line], codes: Sequence[str], settings: PlateSettin
     """The one code on a plate that has the form of the table's codes and is none of them; unread where there is none.
 
     Of the form is what has letters and digits where a code of the table has them, and either that code's letters or
-    a label before it. One that is nearly a code of the table may be that code, misread.
+    a label in its line. One that is nearly a code of the table may be that code, misread.
     """
     none = PlateReading(None, 0.0, "no code of the paint table stands on it")
     found: dict[str, PlateReading] = {}
@@ -207,7 +207,7 @@ def _places(text: str, settings: PlateSettings) -> list[str]:
 
 
 def _words(text: str, settings: PlateSettings, *, keep: bool = False) -> tuple[list[str], bool]:
-    """The words of a line, and whether a label stands before them or is glued to one; labels alone only with `keep`."""
+    """The words of a line, and whether a label stands among them or is glued to one; labels alone only with `keep`."""
     plain = re.findall(r"[^\W_]+", text.upper())
     words = plain
     for label in settings.labels:

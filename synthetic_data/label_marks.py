@@ -62,27 +62,24 @@ def marks_of_set(folder: Path, *, seed: int, most: int = 1) -> Marks:
 
 def _marked(folder: Path, row: Mapping[str, Any], seed: int, most: int) -> MarkedPhoto | None:
     name = str(row["file"])
+    if row["split"] not in ("train", "test") or row.get("body_L") is None or row.get("distance_m") is None:
+        return None
     dense = cv2.imread(str(folder / "dense" / f"{Path(name).stem}.png"))
     picture = cv2.imread(str(folder / "images" / name), cv2.IMREAD_GRAYSCALE)
-    if (
-        dense is None
-        or picture is None
-        or row.get("body_L") is None
-        or row.get("distance_m") is None
-        or row["split"] not in ("train", "test")
-    ):
+    if dense is None or picture is None:
         return None
     free = {cue for cue in CUES if row.get(f"cue_{cue}") == 0}
     rng = np.random.default_rng(int.from_bytes(hashlib.sha256(f"{seed}:{name}".encode()).digest()[:8], "big"))
     _, zone, surface = cv2.split(dense)
     height, width = surface.shape
+    where = _where(surface, zone)
     marks: list[Mark] = []
     wanted: set[str] = set()
     for kind in KINDS:
         cues = [cue for cue, (kinds, _) in CUES.items() if kind in kinds and cue in free - wanted]
         if not cues or len(marks) == most:
             continue
-        mark = next((mark for mark in _tried(kind, picture, surface, zone, rng) if mark is not None), None)
+        mark = next((mark for mark in _tried(kind, picture, where, rng) if mark is not None), None)
         if mark is not None:
             held = tuple((min(max(x, 0.0), width), min(max(y, 0.0), height)) for x, y in mark.points)
             marks.append(mark.model_copy(update={"points": held}))
@@ -106,29 +103,36 @@ def _marked(folder: Path, row: Mapping[str, Any], seed: int, most: int) -> Marke
     )
 
 
-def _tried(kind: Kind, picture: Plane, surface: Plane, zone: Plane, rng: np.random.Generator) -> Iterator[Mark | None]:
+def _where(surface: Plane, zone: Plane) -> dict[Kind, npt.NDArray[np.bool_]]:
+    """Where in a photo (H, W) each kind of mark may lie."""
     paint = surface == SURFACES.index("paint")
     shut = zone == 1 + ZONES.index("door_shut")
-    where = {
+    return {
         "panel": paint & ~shut,
         "shut": paint & shut,
         "black_part": surface == SURFACES.index("black_part"),
         "rubber": surface == SURFACES.index("rubber"),
         "seam": (zone == 1 + ZONES.index("body_seam")) & paint,
         "fastener": surface == SURFACES.index("fastener"),
-    }[kind]
-    places = cv2.findNonZero(where.astype(np.uint8))
+    }
+
+
+def _tried(
+    kind: Kind, picture: Plane, where: Mapping[Kind, npt.NDArray[np.bool_]], rng: np.random.Generator
+) -> Iterator[Mark | None]:
+    inside = where[kind]
+    places = cv2.findNonZero(inside.astype(np.uint8))
     for _ in range(TRIES if places is not None else 0):
         at = places[int(rng.integers(len(places)))].ravel()
         if kind == "fastener":
-            yield _head(where, at)
+            yield _head(inside, at)
             continue
         half = int(rng.integers(*WINDOW_PX[kind])) // 2
         left, top = (max(int(value) - half, 0) for value in at)
         window = np.s_[top : int(at[1]) + half, left : int(at[0]) + half]
-        piece = _piece(where[window], int(at[0]) - left, int(at[1]) - top)
+        piece = _piece(inside[window], int(at[0]) - left, int(at[1]) - top)
         if kind == "rubber":
-            yield _rubber(piece, paint[window], left, top)
+            yield _rubber(piece, where["panel"][window] | where["shut"][window], left, top)
         elif kind == "seam":
             yield _gap(piece, picture[window], left, top)
         else:
