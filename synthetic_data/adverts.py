@@ -21,10 +21,11 @@ from synthetic_data.crevices import find_crevices
 from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
+from synthetic_data.mixed_family import MIXED, mixed_family
 from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
 from synthetic_data.scene import Stage, about_vertical, expose, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
-from synthetic_data.vehicle import Site, Vehicle, build_vehicle, families
+from synthetic_data.vehicle import BodyFamily, Site, Vehicle, build_vehicle, families
 from synthetic_data.view import View
 from synthetic_data.visibility import LONG_SIDE_PX, VisibilitySettings, is_visible
 
@@ -94,7 +95,8 @@ def make_advert(
 ) -> Iterator[SyntheticPhoto]:
     """Make the photos of advert `index` of the set with this seed, one after the other.
 
-    The same index, seed, settings and variant give the same photos. `family`, `history` and `shots` override the draw.
+    The same index, seed, settings and variant give the same photos. `family`, `history` and `shots` override the draw;
+    the family `MIXED` is a vehicle made up of those in `settings.families`.
     """
     advert = plan_advert(index, seed, settings, surroundings=surroundings, family=family, history=history, shots=shots)
     mi.set_variant(variant)
@@ -145,14 +147,22 @@ def plan_advert(
     family = family or _draw(rng, settings.families)
     history = history or _draw(rng, settings.histories)
     geometry_seed = int(rng.integers(2**31))
-    closed = build_vehicle(family, families()[family], np.random.default_rng(geometry_seed))
+    body = _body(family, settings, geometry_seed)
+    closed = build_vehicle(family, body, np.random.default_rng(geometry_seed))
     paint = sample_history(history, closed, rng)
     grime = sample_grime(rng)
     phone = sample_phone(rng, camera_settings())
     places = _Places(settings, surroundings, light_settings(), rng)
     count = int(rng.integers(settings.photos[0], settings.photos[1] + 1))
     plan = shots or tuple(_draw(rng, settings.shots) for _ in range(count))
-    return AdvertPlan(family, paint, plan, phone, _Models(family, geometry_seed, closed, paint, grime), places)
+    return AdvertPlan(family, paint, plan, phone, _Models(body, geometry_seed, closed, paint, grime), places)
+
+
+def _body(family: str, settings: AdvertSettings, seed: int) -> BodyFamily:
+    known = families()
+    if family != MIXED:
+        return known[family]
+    return mixed_family([known[name] for name in settings.families], np.random.default_rng([seed, 1]))
 
 
 def _draw(rng: np.random.Generator, weights: dict[str, float]) -> str:
@@ -164,18 +174,16 @@ def _draw(rng: np.random.Generator, weights: dict[str, float]) -> str:
 class _Models:
     """The vehicle with its doors closed or one open, painted alike, each with a scene for asking what can be seen."""
 
-    def __init__(self, family: str, geometry_seed: int, closed: Vehicle, paint: PaintHistory, grime: Any) -> None:
-        self.family, self.seed, self.paint, self.grime = family, geometry_seed, paint, grime
+    def __init__(self, body: BodyFamily, geometry_seed: int, closed: Vehicle, paint: PaintHistory, grime: Any) -> None:
+        self.body, self.seed, self.paint, self.grime = body, geometry_seed, paint, grime
         self.closed = closed
         self.made: dict[tuple[str, ...], tuple[PaintedVehicle, _Sight]] = {}
 
     def with_doors(self, *doors: str) -> tuple[PaintedVehicle, _Sight]:
         if doors not in self.made:
-            body = families()[self.family]
-            vehicle = (
-                self.closed if not doors else build_vehicle(self.family, body, np.random.default_rng(self.seed), doors)
-            )
-            painted = paint_vehicle(vehicle, body, self.paint, self.grime)
+            rng = np.random.default_rng(self.seed)
+            vehicle = build_vehicle(self.closed.family, self.body, rng, doors) if doors else self.closed
+            painted = paint_vehicle(vehicle, self.body, self.paint, self.grime)
             self.made[doors] = (painted, _Sight(painted.vehicle))
         return self.made[doors]
 

@@ -32,6 +32,7 @@ from pipeline.configuration import Config, shipped
 from pipeline.errors import BatchError
 from pipeline.records import DETECTED_CUES, HISTORIES, SHOTS, Record
 from synthetic_data.camera import DevelopedPhoto, encode_jpeg
+from synthetic_data.mixed_family import MIXED
 from synthetic_data.set_check import SPLITS
 from synthetic_data.variant import prepare_llvm
 
@@ -66,6 +67,7 @@ class SetConfig(Config):
     cpu_variant: str
     shares: Shares
     held_out_family_share: float = Field(ge=0, le=1)
+    mixed_share: float = Field(ge=0, le=1)
     group_gap: float = Field(ge=0, le=0.2)
     most_annotations: int = Field(ge=1)
     panoramas: Path | None = None
@@ -318,14 +320,16 @@ def _make_one(
 
 
 def _photos_of(index: int, seed: int, split: Split, config: SetConfig, on_gpu: bool) -> Iterable[SyntheticPhoto]:
-    """The maker's photos of one advert. Test adverts see panoramas, and some of them families, that are held out."""
+    """The maker's photos of one advert. Test adverts see panoramas, and some of them families, that are held out;
+    some of those to train on show a vehicle put together from several families."""
     maker = importlib.import_module(config.maker)
     settings = maker.advert_settings()
     family = None
-    if split == "test" and settings.test_families:
-        rng = np.random.default_rng([seed, index, 1])
-        if rng.random() < config.held_out_family_share:
-            family = settings.test_families[int(rng.integers(len(settings.test_families)))]
+    rng = np.random.default_rng([seed, index, 1])
+    if split == "test" and settings.test_families and rng.random() < config.held_out_family_share:
+        family = settings.test_families[int(rng.integers(len(settings.test_families)))]
+    if split == "train" and rng.random() < config.mixed_share:
+        family = MIXED
     around = maker.Surroundings(config.panoramas, config.scenes, held_out=split == "test")
     variant = config.gpu_variant if on_gpu else config.cpu_variant
     photos: Iterable[SyntheticPhoto] = maker.make_advert(

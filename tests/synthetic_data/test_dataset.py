@@ -16,6 +16,7 @@ from pipeline.errors import BatchError
 from pipeline.records import DETECTED_CUES, SURFACES
 from synthetic_data import dataset
 from synthetic_data.dataset import SetConfig, Shares, annotate, settle_cues, split_of, synth
+from synthetic_data.mixed_family import MIXED
 from synthetic_data.set_check import check_set, read_labels
 from tests.synthetic_data.fake_adverts import draw
 
@@ -206,7 +207,9 @@ def test_workers_have_one_thread_each(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_held_out_families_and_panoramas_are_for_test_only(made: Path) -> None:
     for row in read_labels(made).rows.values():
-        assert row["split"] == "test" or row["family"] == "pellock"
+        assert row["family"] in {"test": ("pellock", "torrick"), "train": ("pellock", MIXED)}.get(
+            row["split"], ("pellock",)
+        )
         assert row["light"].endswith(str(row["split"] == "test"))
 
 
