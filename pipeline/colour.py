@@ -2,11 +2,11 @@
 
 Two places in one light tell most: panels across their gap and both sides of a masking edge (`pipeline.panels`). A shut
 against the outside lies in another light: only hue and chroma are compared there, in one photo first, and else across
-the advert's photos by a light estimated for all of them together (`pipeline.illuminant`). Of the engine bay only the
-bulkhead is compared: the zones of inner wings and of the panel over the radiator are those of wing and bonnet, so with
-the bonnet open their inner and outer faces cannot be told apart. The colour itself, for the paint table, is weak by
-nature and carries a wide uncertainty. Values are CIEDE2000 or CIELAB with a standard uncertainty (k = 1, JCGM
-100:2008).
+the advert's photos by a light estimated for all of them together (`pipeline.illuminant`). Of the engine bay the
+bulkhead and the open bonnet are compared with the wings: inner wings carry the zone of outer ones, but in such a photo
+most of the zone is outer face. Where the bonnet turns its outer face to the camera, two outer faces are compared. The
+colour itself, for the paint table, is weak by nature and carries a wide uncertainty. Values are CIEDE2000 or CIELAB
+with a standard uncertainty (k = 1, JCGM 100:2008).
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Annotated
 
 import numpy as np
 from pydantic import Field
@@ -55,12 +56,13 @@ SURROUNDINGS = {"ground": "ground_colour", "background": "background_colour"}  #
 
 
 class ShutSettings(Config):
-    """How shut, bulkhead and floor are compared with the outside (`shuts` in configs/colour.yaml)."""
+    """How shut, bulkhead, open bonnet and floor are compared with the outside (`shuts` in configs/colour.yaml)."""
 
     shots: tuple[str, ...] = Field(description="In which a place is compared with the outside of the same photo.")
     inner_zones: dict[str, tuple[str, ...]] = Field(description="Zone: the shots in which it is looked at.")
     outer_zones: tuple[str, ...]
     turned_inside_out: dict[str, tuple[str, ...]]
+    mostly_outside: dict[str, tuple[str, ...]] = Field(description="Shot: the zones that places are compared with.")
     soiled_zones: tuple[str, ...]
     soils: tuple[Lab, ...] = Field(min_length=1, description="linear sRGB")
     soil_near_lab: float = Field(gt=0)
@@ -94,8 +96,8 @@ class ColourSettings(Config):
     least_vehicle: Probability
     sure: Probability
     clear: tuple[int, int]
-    coverage_factor: float = Field(gt=0)
     limit_delta_e00: dict[str, float]
+    coverage_factor: dict[str, Annotated[float, Field(gt=0)]]
     panels: PanelSettings
     shuts: ShutSettings
     body: BodySettings
@@ -125,8 +127,9 @@ def is_finding(measure: Measure, settings: ColourSettings) -> bool:
 def differs(measure: Measure, settings: ColourSettings) -> bool:
     """Whether a difference is neither below its cue's limit nor below its uncertainty times the factor."""
     limit = settings.limit_delta_e00.get(measure.cue)
-    least = settings.coverage_factor * measure.uncertainty
-    return limit is not None and measure.unit == "dE00" and measure.value >= max(limit, least)
+    if limit is None or measure.unit != "dE00":
+        return False
+    return measure.value >= max(limit, settings.coverage_factor[measure.cue] * measure.uncertainty)
 
 
 def measure_colour(
@@ -172,10 +175,11 @@ def measure_places(scene: Scene, shot: str, settings: ColourSettings) -> list[Me
     inner = {zone: scene.light_of_place(zone) for zone, shots in shuts.inner_zones.items() if shot in shots}
     well_lit = {zone: _well_lit(light, body) for zone, light in inner.items() if len(light) >= shuts.least_cells}
     measures = []
-    is_compared = shot in shuts.shots and len(outside) >= shuts.least_cells
+    beside = scene.light_of_zones(shuts.mostly_outside[shot]) if shot in shuts.mostly_outside else outside
+    is_compared = shot in shuts.shots and len(beside) >= shuts.least_cells
     for zone, inside in well_lit.items() if is_compared else ():
         soiled = zone in shuts.soiled_zones
-        found = compare_places(_well_lit(outside, body), inside, shuts, soiled=soiled)
+        found = compare_places(_well_lit(beside, body), inside, shuts, soiled=soiled)
         if isinstance(found, ColourDifference):
             measures.append(_difference(found, zone, (scene.place_box(zone),)))
     neutrals = neutral_lights(scene, body)
@@ -396,7 +400,7 @@ def measure_advert(
         near = [(name, one) for name, view in views.items() for one in nearest(view, references, settings.references)]
         near.sort(key=lambda pair: -pair[1].likeness)
     plates = [measure.text for photo in own for measure in photo.measures if measure.cue == PLATE and measure.text]
-    unlisted = sorted({text.removeprefix(f"{UNLISTED}: ") for text in plates if text.startswith(UNLISTED)})
+    unlisted = [text.removeprefix(f"{UNLISTED}: ") for text in plates if text.startswith(UNLISTED)]
     codes = [text for text in plates if not text.startswith((UNREAD, UNLISTED))]
     identity = judge_identity(
         details, codes, body, paints, settings.table, settings.identity, family=family, unlisted=unlisted
@@ -404,7 +408,7 @@ def measure_advert(
     if identity.measure is not None:
         measures.append(identity.measure)
     notes = [*identity.notes]
-    read = [*sorted(set(codes)), *(f"{code} ({UNLISTED})" for code in unlisted)]
+    read = [*sorted(set(codes)), *(f"{code} ({UNLISTED})" for code in sorted(set(unlisted)))]
     plate = ", ".join(read) or (plates[0] if plates else None)
     if plates and not read:
         notes.append(f"A photo shows the identification plate, but its paint code is {plate}.")

@@ -50,8 +50,8 @@ class Scene:
         return float(self.srgb.shape[1] / self.painted.shape[1])
 
     def light_of_zones(self, zones: Sequence[str]) -> Floats:
-        """Linear light (n, 3) of the clear painted cells of these zones, away from the borders of paint."""
-        wanted = np.isin(self.zones, [1 + ZONES.index(zone) for zone in zones])
+        """Linear light (n, 3) of the clear painted cells that surely are of these zones, away from paint's borders."""
+        wanted = np.isin(self.zones, [1 + ZONES.index(zone) for zone in zones]) & (self.zone_probability >= self.sure)
         return self._light(wanted & _inner(self.painted))
 
     def light_of_place(self, zone: str) -> Floats:

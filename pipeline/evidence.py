@@ -622,11 +622,13 @@ def _unlike(piece: Piece, pieces: Iterable[Piece]) -> Piece | None:
 def _weighed_as(measure: Measure) -> str | None:
     """The cue that a measure is evidence of.
 
-    Both sides of a masking edge in a shut are the shut's paint and the outside's; elsewhere they may be anything.
+    Both sides of a masking edge in a shut are the shut's paint and the outside's; elsewhere they may be anything, on an
+    outer panel with an inner face, too.
     """
     if measure.cue != "masking_edge":
         return measure.cue
-    return "shut_mismatch" if measure.zone in cue_entries()["shut_mismatch"].zones else None
+    shuts, outside = (cue_entries()[cue].zones for cue in ("shut_mismatch", "panel_mismatch"))
+    return "shut_mismatch" if measure.zone in shuts and measure.zone not in outside else None
 
 
 def _measured_side(measure: Measure, sheet: BuildSheet) -> Side | None:

@@ -103,10 +103,11 @@ def judge_identity(
 ) -> Identity:
     """Join what an advert's sources say of its colour.
 
-    `plate_codes`: codes read from its photos, as the table writes them; `family`: of the build sheet, None where it is
-    not known; `unlisted`: codes on plates that the table lacks.
+    `plate_codes`: codes read from its photos, one a photo, as the table writes them; `unlisted`: the same of codes that
+    the table lacks; `family`: of the build sheet, None where it is not known.
     """
-    statements = _statements(details, () if unlisted else plate_codes, body, paints, table)
+    plate = _code_on_plate(plate_codes, unlisted)
+    statements = _statements(details, plate, body, paints, table)
     anchor = next((s for source in ANCHORS for s in statements if s.source == source), None)
     document = next((s for s in statements if s.source == "registration document"), None)
     against = anchor or document
@@ -140,16 +141,25 @@ def judge_identity(
     return Identity(tuple(statements), tuple(comparisons), measure, ranking, tuple(notes), tuple(warnings))
 
 
+def _code_on_plate(plate_codes: Sequence[str], unlisted: Sequence[str]) -> str | None:
+    """The one code of the table on the plate, if no more photos read one that the table lacks.
+
+    Misread letters seldom make a code of the table, but easily one that it lacks, so between as many photos of each the
+    table's is believed. None where two codes of the table were read.
+    """
+    return plate_codes[0] if len(set(plate_codes)) == 1 and len(plate_codes) >= len(unlisted) else None
+
+
 def _statements(
     details: AdvertDetails,
-    plate_codes: Sequence[str],
+    plate: str | None,
     body: ColourReading | None,
     paints: Sequence[Paint],
     table: TableSettings,
 ) -> list[Statement]:
     said: list[tuple[Source, str | None]] = [
         ("factory record", details.record_colour),
-        ("identification plate", plate_codes[0] if len(set(plate_codes)) == 1 else None),
+        ("identification plate", plate),
         ("paint code in the advert", details.paint_code),
         ("registration document", details.document_colour),
         ("colour in the advert", details.declared_colour),
@@ -270,9 +280,12 @@ def _notes_on_codes(
     details: AdvertDetails, plate_codes: Sequence[str], unlisted: Sequence[str], paints: Sequence[Paint]
 ) -> list[str]:
     notes = []
-    if len({*plate_codes, *unlisted}) > 1:
-        notes.append(f"Plates in the photos carry different codes: {', '.join(sorted({*plate_codes, *unlisted}))}.")
-    said = [("code on the identification plate", code) for code in unlisted]
+    plate, lacking = _code_on_plate(plate_codes, unlisted), sorted(set(unlisted))
+    if len({*plate_codes, *lacking}) > 1:
+        taken = f"; taken is {plate}, which the paint table has" if plate else ""
+        read = ", ".join(sorted({*plate_codes, *lacking}))
+        notes.append(f"Plates in the photos carry different codes: {read}{taken}.")
+    said = [("code on the identification plate", code) for code in lacking if not plate]
     for name, words in (("paint code in the advert", details.paint_code), ("factory record", details.record_colour)):
         if paints and words and same_code(words, paints) is None and paint_named(words, paints) is None:
             said.append((name, words))

@@ -4,10 +4,10 @@ A SET is a folder of a rendered data set (`images.parquet` and `images/`): its c
 their shuts in the factory's paint under another outside, `body_L`, `body_a` and `body_b` which paint a photo shows.
 Each photo goes through the shipped network, or the one of `--weights`, and through all that colour does with it. Prints
 one line of JSON: how many shuts of one paint were called another and how many of two paints were found, in one photo
-and across an advert's photos; how far measured body colours lie from their own paint and from the nearest paint of the
-demo table that is 20 ΔE00 or more off it; and what share colour takes of the processor time of decoding, network, cues
-and colour. A colour change throughout is left out of the shuts: parts of them may wear the old paint. Takes about 1 s a
-photo.
+(those of the engine bay apart: bulkhead and open bonnet) and across an advert's photos; how far measured body colours
+lie from their own paint and from the nearest paint of the demo table that is 20 ΔE00 or more off it; and what share
+colour takes of the processor time of decoding, network, cues and colour. A colour change throughout is left out of the
+shuts: parts of them may wear the old paint. Takes about 1 s a photo.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ def main(
     """Print what was measured against what is true."""
     network = CueNetwork.load(weights or shipped_weights(), threads=threads)
     clock, count = Clock(), 0
-    in_one, across = list[tuple[str, Measure]](), list[tuple[str, Measure]]()
+    in_one, in_bay, across = list[tuple[str, Measure]](), list[tuple[str, Measure]](), list[tuple[str, Measure]]()
     own, other = list[float](), list[float]()
     for folder in sets:
         table = pd.read_parquet(folder / "images.parquet")
@@ -103,13 +103,16 @@ def main(
                     found += [] if value is None else [value]
             clock.note("else")
             history = str(rows["history"].iloc[0])
-            in_one += [(history, m) for photo in seen for m in photo.measures if m.cue == "shut_mismatch"]
+            for photo in seen:
+                places = in_bay if photo.likely_shot == "engine_bay" else in_one
+                places += [(history, m) for m in photo.measures if m.cue == "shut_mismatch"]
             across += [(history, m) for m in measure_advert(AdvertDetails(), seen).measures if m.cue == "shut_mismatch"]
             clock.note("colour")
     whole = sum(seconds for name, seconds in clock.spent.items() if name != "else")
     result = {
         "photos": count,
         "shuts_in_one_photo": counted(in_one),
+        "engine_bay_in_one_photo": counted(in_bay),
         "shuts_across_photos": counted(across),
         "body_colours": len(own),
         "off_own_paint_delta_e00": [round(float(f(own)), 1) for f in (np.mean, np.std)] if own else None,

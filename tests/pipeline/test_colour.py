@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
 from pipeline.build_sheets import read_build_sheet
 from pipeline.colorimetry import LUMINANCE, delta_e00, lab_to_linear, linear_to_lab
@@ -323,6 +324,39 @@ def test_a_shut_in_another_hue_is_found_and_one_in_shade_is_not() -> None:
     assert not found(side(dark_green, GREEN, GREEN, zones=zones, shot="door_open"), "shut_mismatch")
     (same,) = measured(side(GREEN, GREEN, GREEN, zones=zones, shot="door_open"), "shut_mismatch")
     assert same.value < 2 < 4 * same.uncertainty
+
+
+def test_the_engine_bay_is_compared_with_the_wing() -> None:
+    blue = (42.0, -5.0, -25.0)
+    for zone in ("bulkhead", "bonnet"):
+        zones = (zone, "wing_front", "wing_front")
+        (other,) = found(side(blue, GREEN, GREEN, zones=zones, shot="engine_bay"), "shut_mismatch")
+        assert (other.zone, other.unit) == (zone, "dE00")
+        (same,) = measured(side(GREEN, GREEN, GREEN, zones=zones, shot="engine_bay"), "shut_mismatch")
+        assert same.value < 2 < 4 * same.uncertainty
+    # a closed bonnet is part of the outside
+    zones = ("bonnet", "wing_front", "wing_front")
+    assert not measured(side(blue, GREEN, GREEN, zones=zones, shot="exterior"), "shut_mismatch")
+
+
+def test_an_outside_of_which_the_network_is_not_sure_is_not_compared_with() -> None:
+    """A spot of bare primer taken for a panel is no outside."""
+    made = side((42.0, -5.0, -25.0), GREEN, GREEN, zones=("door_shut", "tub_side", "tub_side"), shot="door_open")
+    zones = made.maps.zones.copy()
+    outside = 1 + ZONES.index("tub_side")
+    zones[0] += zones[outside] * 0.45
+    zones[outside] *= 0.55
+    assert measured(made, "shut_mismatch")
+    unsure = dataclasses.replace(made, maps=dataclasses.replace(made.maps, zones=zones))
+    assert not measured(unsure, "shut_mismatch") and not measured(unsure, BODY)
+
+
+def test_hue_and_chroma_must_differ_by_more_uncertainties_than_one_coordinate() -> None:
+    """By chance alone 95 % of a plane's normal distribution lie within this radius (SciPy's chi-squared)."""
+    assert SETTINGS.coverage_factor["shut_mismatch"] == pytest.approx(chi2.ppf(0.95, 2) ** 0.5, abs=0.01)
+    shut = Measure(cue="shut_mismatch", value=9.0, unit="dE00", uncertainty=4.0, zone="door_shut")
+    assert not is_finding(shut, SETTINGS)
+    assert is_finding(shut.model_copy(update={"value": 10.0}), SETTINGS)
 
 
 def test_a_floor_in_another_paint_is_found_and_a_dirty_or_covered_one_is_not() -> None:
