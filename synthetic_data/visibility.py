@@ -21,6 +21,7 @@ DRAWN_ON_PAINT = frozenset(
 LONG_SIDE_PX = 1024  # lengths below are pixels of a photo of this long side
 FINE_PX, COARSE_PX = 1.0, 3.0  # standard deviations of the two blurs whose difference is the structure
 RIM_PX, RING_PX = 6, 25
+FRAME_PX = 30  # along the picture's edges: what lies there alone is cut off and cannot be told
 
 
 class VisibilitySettings(Config):
@@ -42,6 +43,8 @@ def is_visible(
     least = {"overspray_hidden": settings.least_px_on_parts, "wear_through": settings.least_px_of_rings}.get(
         cue, settings.least_px
     )
+    cut = round(FRAME_PX * scale)
+    mask = np.pad(mask[cut:-cut, cut:-cut], cut)
     solid = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8))
     if mask.sum() < least * scale**2 or solid.sum() < least / 3 * scale**2:
         return False

@@ -91,3 +91,10 @@ def test_wear_too_small_to_show_its_rings_is_not_called() -> None:
         photo[100 : 100 + side, 100 : 100 + side] = 190
         assert is_visible("wear_through", worn, photo, PAINT, SETTINGS) == seen
         assert is_visible("film_defect", worn, photo, PAINT, SETTINGS)
+
+
+def test_what_the_frame_cuts_off_is_not_called() -> None:
+    bolt = np.zeros((HEIGHT, WIDTH), bool)
+    bolt[200:212, 4:22] = True
+    assert not is_visible("painted_fastener", bolt, panel(), PAINT, SETTINGS)
+    assert is_visible("painted_fastener", np.roll(bolt, 60, axis=1), panel(), PAINT, SETTINGS)
