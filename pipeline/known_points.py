@@ -65,7 +65,8 @@ def find_heads(maps: NetworkMaps, manifest: Manifest, settings: PointSettings) -
     heads: list[tuple[float, Point]] = []
     for label in range(1, count):
         left, top, width, height, cells = (int(value) for value in stats[label])
-        is_round = max(width, height) <= settings.most_aspect * min(width, height)
+        short, long = sorted((width, height))
+        is_round = long <= max(settings.most_aspect * short, short + 1)
         if not (settings.cells[0] <= cells <= settings.cells[1] and is_round):
             continue
         window = np.s_[top - 2 : top + height + 2, left - 2 : left + width + 2]
