@@ -143,9 +143,9 @@ class Piece:
 
     @property
     def telling(self) -> Look:
-        """The look to show: the one that speaks most in the direction of the whole."""
+        """The look to show: the one that speaks most in the direction of the whole; of those, the clearest."""
         sign = 1 if self.is_sighting else -1
-        return min(self.looks, key=lambda look: (-sign * look.ratio, look.photo or ""))
+        return min(self.looks, key=lambda look: (-sign * look.ratio, -sign * (look.score or 0), look.photo or ""))
 
     @property
     def place(self) -> tuple[int, str, str]:
