@@ -1,4 +1,5 @@
 """What a press has left in body sheet: swage lines and recesses in sides, ribs in bonnet, roof and inner door skins.
+What use has left of it: sheet that has gone slack, and shallow dents.
 
 Reliefs are functions from points (…, 3), metres, to how far the sheet stands proud there; they fade before edges, seams
 and rows of rivets. Shapes and sizes are invented; that large sheet is stiffened so is common practice, no source.
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.configuration import Config
 from synthetic_data.geometry import Patch, Points, Vector, patch, smoothstep
 
 Relief = Callable[[Points], Points]
@@ -82,6 +84,51 @@ class Pressings:
             return np.asarray(self.height_m * ribs * _between(x, rear_x + 0.10, front_x - 0.12, 0.05))
 
         return relief
+
+
+class UsedSheet(Config):
+    """`sheet` of `configs/synthesis/families.yaml`: how uneven large sheet has become. Ranges, drawn per vehicle."""
+
+    slack_mm: tuple[float, float]
+    slack_wave_m: tuple[float, float]
+    dents: tuple[int, int]
+    dent_mm: tuple[float, float]
+    dent_radius_m: tuple[float, float]
+    rim_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Unevenness:
+    """The sheets of one vehicle as use has left them; every sheet takes its waves and dents from `rng` in turn."""
+
+    habits: UsedSheet
+    slack_m: float
+    dents: int  # the most that one sheet has
+    rng: np.random.Generator
+
+    @staticmethod
+    def draw(habits: UsedSheet, rng: np.random.Generator) -> Unevenness:
+        low, high = habits.dents
+        return Unevenness(habits, float(rng.uniform(*habits.slack_mm)) / 1000, int(rng.integers(low, high + 1)), rng)
+
+    def depth(self, points: Points) -> Points:
+        """(R, C) metres by which a sheet's grid (R, C, 3) stands proud: none at its rim, where others join it."""
+        down, across = (np.linalg.norm(np.diff(points, axis=axis), axis=-1) for axis in (0, 1))
+        v = np.pad(np.cumsum(down.mean(axis=1)), (1, 0))[:, None]
+        u = np.pad(np.cumsum(across.mean(axis=0)), (1, 0))[None]
+        height, width, habits = float(v[-1, 0]), float(u[0, -1]), self.habits
+        proud = np.zeros(points.shape[:2])
+        for _ in range(3):
+            wave, turn, phase = self.rng.uniform(*habits.slack_wave_m), *self.rng.uniform(0, 2 * np.pi, 2)
+            proud += np.sin(2 * np.pi / wave * (u * np.cos(turn) + v * np.sin(turn)) + phase) / 3
+        proud *= self.slack_m
+        for _ in range(int(self.rng.integers(self.dents + 1))):
+            deep, radius = self.rng.uniform(*habits.dent_mm) / 1000, self.rng.uniform(*habits.dent_radius_m)
+            (at_u, at_v), slim = self.rng.uniform(0.1, 0.9, 2) * (width, height), self.rng.uniform(0.6, 1.0)
+            away = ((u - at_u) / radius) ** 2 + ((v - at_v) / (slim * radius)) ** 2
+            proud -= deep * (1 - 0.35 * away) * np.exp(-away)  # the sheet pushed in stands up around
+        inside = np.minimum(np.minimum(u, width - u), np.minimum(v, height - v))
+        return np.asarray(proud * smoothstep(0.0, habits.rim_m, inside))
 
 
 def inner_door(front_x: float, rear_x: float, low_z: float, high_z: float) -> Relief:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -39,7 +40,7 @@ from synthetic_data.geometry import (
     turned,
     unit_normals,
 )
-from synthetic_data.pressings import Pressings, Relief, inner_door, pressed
+from synthetic_data.pressings import Pressings, Relief, Unevenness, UsedSheet, inner_door, pressed
 
 Kind = Literal["sheet", "shut", "seal", "fastener", "seam", "hidden", "other"]
 Range = tuple[float, float]
@@ -92,12 +93,18 @@ class BodyFamily(Config):
 
 
 class Families(Config):
+    sheet: UsedSheet
     families: dict[str, BodyFamily]
 
 
 def families() -> dict[str, BodyFamily]:
     """The body families of the shipped configuration."""
-    return load(shipped("synthesis", "families.yaml"), Families).families
+    return _families().families
+
+
+@cache
+def _families() -> Families:
+    return load(shipped("synthesis", "families.yaml"), Families)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,13 +205,14 @@ class Builder:
         self.x_seam = self.door_rear - draw((0.10, 0.18))
         self.flip_details = bool(rng.integers(2))
         # what only an open bonnet shows changes nothing else
-        self.bay_rng, self.fitting_rng, self.seat_rng, head_rng, pane_rng = rng.spawn(5)
+        self.bay_rng, self.fitting_rng, self.seat_rng, head_rng, pane_rng, sheet_rng = rng.spawn(6)
         self.seat_flutes = int(self.seat_rng.choice([0, 3, 5, 7]))
         self.head_seed = int(head_rng.integers(2**31))
         self.wing_bolt_kind = str(head_rng.choice(["hex", "hex", "dome", "slot"]))
         self.trim_kind = str(head_rng.choice(["clip", "slot", "dome"]))
         self.bonnet_angle = float(np.radians(self.bay_rng.uniform(48, 62)))
         self.pressings = Pressings.draw(self.fitting_rng)
+        self.unevenness = Unevenness.draw(_families().sheet, sheet_rng)
         self.doors_slide, self.sides_slide = (bool(draw < 0.5) for draw in pane_rng.random(2))
 
     # --- bookkeeping -----------------------------------------------------------------------------------------
@@ -339,7 +347,7 @@ class Builder:
         return rolled_edges(sheet, 0.004, 0.018, edges=edges)
 
     def waved(self, surface: Patch) -> Patch:
-        """The unevenness of hand-finished sheet: a few tenths of a millimetre over some decimetres."""
+        """The unevenness of hand-finished sheet, a few tenths of a millimetre over some decimetres, and that of use."""
         rows, columns = surface.points.shape[:2]
         coarse = self.rng.normal(size=(max(3, rows // 5), max(3, columns // 5)))
         grid_r, grid_c = np.linspace(0, coarse.shape[0] - 1, rows), np.linspace(0, coarse.shape[1] - 1, columns)
@@ -354,7 +362,8 @@ class Builder:
             + coarse[r][:, c + 1] * (1 - fr) * fc
             + coarse[r + 1][:, c + 1] * fr * fc
         )
-        return patch(surface.points + unit_normals(surface.points) * wave[..., None] * 0.0004)
+        proud = 0.0004 * wave + self.unevenness.depth(surface.points)
+        return patch(surface.points + unit_normals(surface.points) * proud[..., None])
 
     def window(
         self,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from synthetic_data.geometry import line, loft
-from synthetic_data.pressings import EDGE_M, STEP_M, Pressings, inner_door, pressed
+from synthetic_data.pressings import EDGE_M, STEP_M, Pressings, Unevenness, UsedSheet, inner_door, pressed
 
 STYLES = ("plain", "line", "double", "panel")
 SHEET = loft(line((0.9, 0.8, 1.0), (0.0, 0.8, 1.0), 12), line((0.9, 0.8, 0.4), (0.0, 0.8, 0.4), 12), 8)
@@ -42,6 +42,28 @@ def test_ribs_of_bonnet_and_roof_run_along_the_vehicle() -> None:
     assert np.abs(middle[np.abs(middle[:, 1]) < 0.1, 2] - 1.0).max() < 1e-6
     roof = tools("line").roof(1.8, 0.6, 0.6)(flat.points)
     assert roof.max() == pytest.approx(0.006, rel=0.2) and roof.min() >= 0
+
+
+def test_used_sheet_is_dented_inwards_and_true_at_its_rim() -> None:
+    flat = loft(line((0.9, 0.8, 1.0), (0.0, 0.8, 1.0), 46), line((0.9, 0.8, 0.4), (0.0, 0.8, 0.4), 46), 31).points
+    slack, deep = 0.001, 0.003
+    habits = UsedSheet(
+        slack_mm=(1.0, 1.0),
+        slack_wave_m=(0.3, 0.5),
+        dents=(1, 1),
+        dent_mm=(3.0, 3.0),
+        dent_radius_m=(0.1, 0.1),
+        rim_m=0.12,
+    )
+    made = Unevenness.draw(habits, np.random.default_rng(4))
+    sheets = [made.depth(flat) for _ in range(12)]
+    for proud in sheets:
+        assert not proud[[0, -1]].any() and not proud[:, [0, -1]].any()
+        assert -deep - slack <= proud.min() and proud.max() < slack + 0.1 * deep
+    dented = [proud.min() < -slack for proud in sheets]
+    assert any(dented) and not all(dented)  # none or one a sheet
+    again = Unevenness.draw(habits, np.random.default_rng(4))
+    assert np.array_equal(again.depth(flat), sheets[0])
 
 
 def test_an_inner_skin_is_stamped_below_its_card() -> None:
