@@ -30,6 +30,7 @@ BRUSH_MM = (260.0, 42.0)  # length and width of a stroke (common practice, no so
 MIST_FROM_MM, MIST_MOST = 700.0, 0.86  # the vehicle's flank, where mist enters; most of a surface it covers
 LIP_FOOT_MM = 4.5  # the foot of a rubber's lip, which lies in the shadow of the lip itself
 FILL_RAMP_MM = 12.0  # a filled stretch of a seam ends over this length
+CHIP_RUST = (0.16, 0.06, 0.02)  # linear sRGB (common practice, no source)
 PEEL_MM = (
     3.6  # coarser of two waves of the orange peel, within the 1 to 10 mm seen up close (common practice, no source)
 )
@@ -351,9 +352,13 @@ def shade(
         chip = table.chips[p]
         if bool((chip > 0).any()):
             struck = chip * thrown[rows] * torch.exp(0.8 * b).clamp(max=3)
-            chipped, bared = _chips(pos, texels.normal[rows], p, struck, texels.step_mm[rows], t)
-            tone = mix(mix(tone, table.primer[p], chipped), table.metal[p], bared)
-            height -= 0.06 * chipped
+            chipped, bared, rim, rusty = _chips(
+                pos, texels.normal[rows], p, struck, texels.step_mm[rows], t, table.rust[p]
+            )
+            tone = mix(mix(tone, table.primer[p], chipped), table.metal[p], bared) * (1 - 0.45 * rim)[:, None]
+            tone = mix(tone, torch.tensor(CHIP_RUST, device=device) * (1 + 0.3 * t[:, None]).clamp(0.5, 2), rusty)
+            rough = mix(rough, torch.full_like(rough, 0.8), torch.maximum(chipped, rusty))
+            height -= 0.12 * chipped
             scratch_dir = torch.stack(
                 [(table.seed[p] * 12.9).sin(), (table.seed[p] * 7.7).cos(), (table.seed[p] * 3.1).sin()], 1
             )
@@ -604,11 +609,20 @@ def _thrown(position: Tensor, normal: Tensor, wheels: Tensor) -> Tensor:
 
 
 def _chips(
-    position: Tensor, normal: Tensor, part: Tensor, share: Tensor, step: Tensor, tiny: Tensor
-) -> tuple[Tensor, Tensor]:
-    """Cover (N,) of stone chips and of the metal in their middles: splinters with straight sides, few of them large."""
+    position: Tensor,
+    normal: Tensor,
+    part: Tensor,
+    share: Tensor,
+    step: Tensor,
+    tiny: Tensor,
+    steel_rust: Tensor,
+) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+    """Cover (N,) of stone chips, of the metal in their middles, of the dirty step around and of rust.
+
+    They are splinters with straight sides, few of them large; the steel of some has rusted and run a little way down.
+    """
     cell = 9.0
-    cover, bare = torch.zeros_like(share), torch.zeros_like(share)
+    cover, bare, rim, rust = (torch.zeros_like(share) for _ in range(4))
     rows, off, chance = _scattered(position, normal, part, cell, (0.09 * share).clamp(max=0.3))
     axes = torch.nn.functional.normalize(chance.roll(2, 1).reshape(-1, 2, 3) - 0.5, dim=-1)
     u, v = (off * axes[:, 0]).sum(-1), (off * axes[:, 1]).sum(-1)
@@ -623,7 +637,18 @@ def _chips(
     paled = (size / wide) ** 2
     cover[rows] = paled * smoothstep(-0.08, 0.12, inward)
     bare[rows] = paled * smoothstep(0.0, 0.3, inward - 0.35 - 0.8 * chance[:, 5])
-    return cover, bare
+    rim[rows] = paled * smoothstep(-0.30, -0.05, inward) * smoothstep(0.25, 0.05, inward)
+    below = torch.relu(-off[:, 2])
+    aside = (off - off[:, 2:] * off.new_tensor([0.0, 0.0, 1.0])).norm(dim=1)
+    run = (
+        0.7
+        * (off[:, 2] < 0)
+        * torch.exp(-below / (0.8 * size))
+        * smoothstep(0.6, 0.2, aside / size + 0.15 * tiny[rows])
+    )
+    stained = torch.maximum(0.9 * smoothstep(-0.15, 0.25, inward - 0.3 * size), run)
+    rust[rows] = paled * stained * (size > 0.7) * (chance[:, 4] < steel_rust[rows])
+    return cover, bare, rim, rust
 
 
 def _flaking(
