@@ -54,12 +54,12 @@ def photo_with(width: int = 1024, height: int = 768, **cues: Any) -> DevelopedPh
 
 
 def blot(pixels: int, *, thick: int = 1000, width: int = 1024, height: int = 768) -> Any:
-    """A mask of so many pixels, at most `thick` of them high."""
+    """A mask of so many pixels, at most `thick` of them high, away from the frame."""
     mask = np.zeros((height, width), bool)
     side = min(thick, math.isqrt(pixels))
     columns = pixels // side
-    mask[20 : 20 + side, 20 : 20 + columns] = True
-    mask[20 + side, 20 : 20 + pixels - side * columns] = True
+    mask[64 : 64 + side, 64 : 64 + columns] = True
+    mask[64 + side, 64 : 64 + pixels - side * columns] = True
     assert mask.sum() == pixels
     return mask
 
