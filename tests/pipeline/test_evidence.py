@@ -1048,8 +1048,8 @@ def test_settings_that_do_not_hold_are_refused(change: dict[str, Any], fault: st
 
 def test_of_looks_that_weigh_alike_the_clearest_is_shown() -> None:
     # two levels of a hull weigh the same, so that scores of 0.3 and 0.99 may; the lower one would puzzle a reader
-    looks = (Look("01.jpg", 5.0, 1.0, score=0.3), Look("02.jpg", 5.0, 1.0, score=0.99), Look("03.jpg", 0.5, 1.0))
+    looks = (Look("01.jpg", 5.0, 1.0, score=0.99), Look("02.jpg", 5.0, 1.0, score=0.3), Look("03.jpg", 0.5, 1.0))
     clean = (Look("01.jpg", 0.5, 1.0, score=0.2), Look("02.jpg", 0.5, 1.0, score=0.01))
 
-    assert Piece("wear_through", "tub_side", None, looks).telling.photo == "02.jpg"
+    assert Piece("wear_through", "tub_side", None, looks).telling.photo == "01.jpg"
     assert Piece("wear_through", "tub_side", None, clean).telling.photo == "02.jpg"

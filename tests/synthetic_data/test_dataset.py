@@ -206,7 +206,9 @@ def test_workers_have_one_thread_each(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_held_out_families_and_panoramas_are_for_test_only(made: Path) -> None:
-    for row in read_labels(made).rows.values():
+    rows = read_labels(made).rows.values()
+    assert {row["family"] for row in rows if row["split"] == "train"} == {"pellock", MIXED}
+    for row in rows:
         assert row["family"] in {"test": ("pellock", "torrick"), "train": ("pellock", MIXED)}.get(
             row["split"], ("pellock",)
         )

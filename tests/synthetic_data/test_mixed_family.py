@@ -20,7 +20,7 @@ def test_every_row_is_seen_in_every_finish_whatever_the_families_have() -> None:
     assert {one.hinge_bolt_finish for one in mixed} == {"bare", "zinc", "black"}
 
 
-def test_bodies_and_sizes_come_from_the_given_families_alone() -> None:
+def test_bodies_are_those_of_the_families_and_sizes_a_little_beyond() -> None:
     mixed = [mixed_family(FAMILIES, np.random.default_rng(seed)) for seed in range(60)]
 
     assert {one.body for one in mixed} == {one.body for one in FAMILIES}
