@@ -279,7 +279,7 @@ def painted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Path, Path
 
     The network sees paint, zones and kind of view rightly, and no cues.
     """
-    made = made_side((GREEN, (46.0, -8.0, 22.0), GREEN), np.random.default_rng(0))
+    made = made_side((GREEN, (46.0, -13.0, 21.0), GREEN), np.random.default_rng(0))  # lighter, of the same hue
     plain = made_side((GREEN, GREEN, GREEN), np.random.default_rng(1))
     batch, references = tmp_path / "painted", tmp_path / "references"
     for path, photo in (
