@@ -19,7 +19,7 @@ SEALED_PROBABILITY = 0.35
 
 
 def mixed_family(families: Sequence[BodyFamily], rng: np.random.Generator) -> BodyFamily:
-    """Each property of any one of `families`, ranges wider at both ends (`WIDER`); finishes and sealed seams drawn by themselves."""
+    """Each property of any one of `families`, ranges wider at both ends (`WIDER`); finishes and sealers are drawn."""
 
     def of_any(name: str) -> object:
         return getattr(families[int(rng.integers(len(families)))], name)
