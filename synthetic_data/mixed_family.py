@@ -34,8 +34,9 @@ def mixed_family(families: Sequence[BodyFamily], rng: np.random.Generator) -> Bo
             low, high = value
             rim = WIDER * (low + high) / 2
             drawn[name] = (low - rim, high + rim)
+    _, finishes = get_args(fields["rivet_finish"].annotation)
     drawn["rivet_finish"] = {
-        row: finish(("body", "bare", "zinc")) for row in sorted({row for one in families for row in one.rivet_finish})
+        row: finish(get_args(finishes)) for row in sorted({row for one in families for row in one.rivet_finish})
     }
     drawn["seam_sealer"] = {
         seam: bool(rng.random() < SEALED_PROBABILITY)

@@ -339,18 +339,6 @@ def test_the_engine_bay_is_compared_with_the_wing() -> None:
     assert not measured(side(blue, GREEN, GREEN, zones=zones, shot="exterior"), "shut_mismatch")
 
 
-def test_an_outside_of_which_the_network_is_not_sure_is_not_compared_with() -> None:
-    """A spot of bare primer taken for a panel is no outside."""
-    made = side((42.0, -5.0, -25.0), GREEN, GREEN, zones=("door_shut", "tub_side", "tub_side"), shot="door_open")
-    zones = made.maps.zones.copy()
-    outside = 1 + ZONES.index("tub_side")
-    zones[0] += zones[outside] * 0.45
-    zones[outside] *= 0.55
-    assert measured(made, "shut_mismatch")
-    unsure = dataclasses.replace(made, maps=dataclasses.replace(made.maps, zones=zones))
-    assert not measured(unsure, "shut_mismatch") and not measured(unsure, BODY)
-
-
 def test_hue_and_chroma_must_differ_by_more_uncertainties_than_one_coordinate() -> None:
     """By chance alone 95 % of a plane's normal distribution lie within this radius (SciPy's chi-squared)."""
     assert SETTINGS.coverage_factor["shut_mismatch"] == pytest.approx(chi2.ppf(0.95, 2) ** 0.5, abs=0.01)
@@ -398,16 +386,17 @@ def test_what_soil_explains_lies_between_the_paint_and_soil() -> None:
     assert not may_be_soil(green, blue, shuts) and not may_be_soil(blue, red, shuts)
 
 
-def test_a_shut_of_which_the_network_is_not_sure_is_not_compared() -> None:
-    """Trim and carpet of an open vehicle look like a shut in another colour."""
+@pytest.mark.parametrize(("zone", "missing"), [("door_shut", SHUT_LIGHT), ("tub_side", BODY)])
+def test_a_place_of_which_the_network_is_not_sure_is_not_compared(zone: str, missing: str) -> None:
+    """Trim and carpet look like a shut in another colour, and a spot of bare primer taken for a panel is no outside."""
     made = side((42.0, -5.0, -25.0), GREEN, GREEN, zones=("door_shut", "tub_side", "tub_side"), shot="door_open")
     zones = made.maps.zones.copy()
-    shut = 1 + ZONES.index("door_shut")
-    zones[0] += zones[shut] * 0.45
-    zones[shut] *= 0.55
+    place = 1 + ZONES.index(zone)
+    zones[0] += zones[place] * 0.45
+    zones[place] *= 0.55
     assert measured(made, "shut_mismatch")
     unsure = dataclasses.replace(made, maps=dataclasses.replace(made.maps, zones=zones))
-    assert not measured(unsure, "shut_mismatch") and not measured(unsure, SHUT_LIGHT)
+    assert not measured(unsure, "shut_mismatch") and not measured(unsure, missing)
 
 
 def test_a_place_too_dark_for_its_colour_is_not_compared() -> None:
