@@ -19,6 +19,7 @@ from pipeline.records import DETECTED_CUES
 from synthetic_data.crevices import REACH_MM, Crevices
 
 CUE_BIT = {cue: 1 << k for k, cue in enumerate(DETECTED_CUES)}
+OLD_COAT_BIT = 1 << len(DETECTED_CUES)  # of a masking edge, the side that the tape kept free
 # XYZ (D65, Y = 1) to linear sRGB, IEC 61966-2-1:1999, equation 7
 XYZ_TO_SRGB = np.array(
     [[3.2406255, -1.537208, -0.4986286], [-0.9689307, 1.8757561, 0.0415175], [0.0557101, -0.2040211, 1.0569959]]
@@ -314,6 +315,7 @@ def shade(
             stepped = (mask_row[:, 1] > 0.06) & (texels.step_mm[rows] < STEP_MM)
             seen = _visible(table.colour[p], under) | stepped
             bits |= torch.where(near & seen, CUE_BIT["masking_edge"], 0).int()
+            bits |= torch.where(near & seen & old, OLD_COAT_BIT, 0).int()
             unsure |= torch.where(near & ~seen, CUE_BIT["masking_edge"], 0).int()
         coat = _Coat(
             table, p, pos, texels.along_mm[rows], texels.across_mm[rows], texels.step_mm[rows], b, f, t,

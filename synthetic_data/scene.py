@@ -22,10 +22,11 @@ from synthetic_data.camera import Exposure
 from synthetic_data.denoise import Half, denoise
 from synthetic_data.geometry import Patch
 from synthetic_data.glazing import glaze
-from synthetic_data.paint import CUE_BIT, Noise, PartTable
+from synthetic_data.paint import CUE_BIT, OLD_COAT_BIT, Noise, PartTable
 from synthetic_data.painter import PaintedVehicle
 from synthetic_data.vehicle import Part
 from synthetic_data.view import View
+from synthetic_data.visibility import beside_a_line
 
 Array = npt.NDArray[Any]
 FIRST_HITS = "albedo:albedo,normal:sh_normal,distance:depth"  # 3, 3 and 1 channels, the film's last
@@ -345,6 +346,10 @@ def _labelled(
     doubtful = {
         cue: ((unsure & CUE_BIT[cue]) > 0).reshape(picture) for cue in DETECTED_CUES if (unsure & CUE_BIT[cue]).any()
     }
+    if "masking_edge" in cues:
+        edge = cues["masking_edge"]
+        cues["masking_edge"] = beside_a_line(edge, ((bits & OLD_COAT_BIT) > 0).reshape(picture))
+        doubtful["masking_edge"] = doubtful.get("masking_edge", False) | (edge & ~cues["masking_edge"])
     middle = depth.reshape(picture)[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]
     centre = float(np.median(middle[np.isfinite(middle)])) if np.isfinite(middle).any() else 5.0
     exposure = Exposure(

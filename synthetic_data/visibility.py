@@ -21,6 +21,7 @@ DRAWN_ON_PAINT = frozenset(
 LONG_SIDE_PX = 1024  # lengths below are pixels of a photo of this long side
 FINE_PX, COARSE_PX = 1.0, 3.0  # standard deviations of the two blurs whose difference is the structure
 RIM_PX, RING_PX = 6, 25
+LINE_PX, REACH_PX = 2, 25  # how near both coats of a masking edge must come, and its mask's reach from there
 FRAME_PX = 30  # along the picture's edges: what lies there alone is cut off and cannot be told
 
 
@@ -53,6 +54,24 @@ def is_visible(
     if not darkest <= float(np.median(lab[..., 0][mask])) <= brightest:
         return False
     return cue not in DRAWN_ON_PAINT or _stands_out(mask, lab, surface == SURFACES.index("paint"), scale, settings)
+
+
+def beside_a_line(edge: Mask, old: Mask) -> Mask:
+    """The part (H, W) of a masking edge's mask that lies by a line: both coats are in the picture there.
+
+    Where the line runs along a sheet's end or behind another part, one coat alone is seen, and that is no line.
+
+    Args:
+        edge: The strip along the line, on either side.
+        old: What the tape kept free, (H, W).
+    """
+
+    def grown(mask: Mask, px: float) -> Mask:
+        side = 2 * round(px * max(edge.shape) / LONG_SIDE_PX) + 1
+        wide: Mask = cv2.dilate(mask.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
+        return wide
+
+    return edge & grown(grown(edge & old, LINE_PX) & grown(edge & ~old, LINE_PX), REACH_PX)
 
 
 def _stands_out(

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.records import SURFACES
-from synthetic_data.visibility import VisibilitySettings, is_visible, structure_of
+from synthetic_data.visibility import VisibilitySettings, beside_a_line, is_visible, structure_of
 
 SETTINGS = VisibilitySettings(
     least_px=40,
@@ -98,3 +98,13 @@ def test_what_the_frame_cuts_off_is_not_called() -> None:
     bolt[200:212, 4:22] = True
     assert not is_visible("painted_fastener", bolt, panel(), PAINT, SETTINGS)
     assert is_visible("painted_fastener", np.roll(bolt, 60, axis=1), panel(), PAINT, SETTINGS)
+
+
+def test_a_masking_edge_lies_where_both_coats_are_in_the_picture() -> None:
+    # common practice, no source: a line is where two coats meet; at a sheet's end one of them alone is no line
+    edge = band(300, 30) | band(600, 30)
+    old = band(0, 315) | band(600, 400)  # the second strip shows the old coat alone
+    np.testing.assert_array_equal(beside_a_line(edge, old), band(300, 30))
+    assert not beside_a_line(edge, band(0, 20)).any(), "only the new coat"
+    apart = band(300, 10) | band(320, 10)
+    assert not beside_a_line(apart, band(0, 315)).any(), "what hides the line leaves a gap"
