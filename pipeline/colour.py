@@ -245,7 +245,7 @@ def compare_places(
     cells = np.array([[len(outside)], [len(inside)]]) / 10
     noise = (np.square(spread) / np.maximum(cells, 1)).sum(axis=0)
     found = paint_difference(
-        lab.mean(axis=0), lab[1] - lab[0], noise, shuts.in_one_photo, shuts.paints_differ_lab, to_one.tolist()
+        lab.mean(axis=0), lab[1] - lab[0], np.diag(noise), shuts.in_one_photo, shuts.paints_differ_lab, to_one.tolist()
     )
     if found.standard_uncertainty > shuts.most_uncertainty:
         return NotAssessable("the two places are too dark or too dirty, or lie in too different a light")
@@ -494,7 +494,9 @@ def _shuts_across(photos: Sequence[PhotoFindings], settings: ColourSettings) -> 
         step = 0.05
         slopes = (linear_to_lab(_linear(lights.places[zone] + step * np.eye(2), middle)) - lab[1]) / step
         noise = np.square(slopes).sum(axis=0) * lights.variance_against_paint(zone)
-        found = paint_difference(lab.mean(axis=0), lab[1] - lab[0], noise, shuts.in_one_photo, shuts.paints_differ_lab)
+        found = paint_difference(
+            lab.mean(axis=0), lab[1] - lab[0], np.diag(noise), shuts.in_one_photo, shuts.paints_differ_lab
+        )
         if found.standard_uncertainty <= shuts.most_uncertainty_across:
             measures.append(_difference(found, zone))
     return measures

@@ -60,7 +60,7 @@ def paint_difference(
 ) -> ColourDifference:
     """What of `step` (CIELAB, around the colour `middle`) is paint.
 
-    `noise` is the variance of `step` by coordinate; `paints_differ` the standard deviation by coordinate of what paints
+    `noise` (3, 3) is the covariance of `step`; `paints_differ` the standard deviation by coordinate of what paints
     differ by. `veils`: how strongly the veil counts at each place, where they were brought to one lightness.
     """
     light = np.maximum(lab_to_linear(middle), 1e-4)
@@ -68,7 +68,7 @@ def paint_difference(
     moves += [nuisance.veil * veil * np.ones(3) for veil in veils]
     moves += [nuisance.echo * light * np.log(light / (light @ LUMINANCE))]
     effects = (linear_to_lab(light + SMALL * np.stack(moves)) - linear_to_lab(light)) / SMALL
-    return what_is_paint(middle, step, np.diag(noise) + effects.T @ effects, paints_differ)
+    return what_is_paint(middle, step, noise + effects.T @ effects, paints_differ)
 
 
 def what_is_paint(middle: Floats, step: Floats, doubt: Floats, paints_differ: Lab) -> ColourDifference:

@@ -1,10 +1,11 @@
 """Neighbouring panels, and both sides of a masking edge, compared across the line between them.
 
 Lines are found in the painted part of the photo; a strip on either side of each is sampled at places along it, and the
-difference is taken place by place, so that dirt, gloss and a run of light along the line do not count. What cannot be
-decided: panels that face different ways (bonnet and wing, corners, the roof, an open door), where light alone may make
-any step; paint so dark that most of it is reflection; burnt-out white. Flake and pearl, whose colour turns with the
-view, are not recognised.
+difference is taken place by place, so that dirt, gloss and a run of light along the line do not count. A gap between
+panels is followed to its ends, as each stretch of it that is as long as a block of JPEG tells anew. How sure the
+difference is comes from the same pixels. What cannot be decided: panels that face different ways (bonnet and wing,
+corners, the roof, an open door), where light alone may make any step; dusty panels; paint so dark that most of it is
+reflection; burnt-out white. Flake and pearl, whose colour turns with the view, are not recognised.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 from pydantic import Field
+from scipy.stats import trim_mean
 
-from pipeline.colorimetry import LINEAR_OF_BYTE, LUMINANCE, Floats, linear_to_lab
+from pipeline.colorimetry import LINEAR_OF_BYTE, LUMINANCE, Floats, lab_to_linear, linear_to_lab
 from pipeline.colour_scene import Scene
 from pipeline.configuration import Config
 from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
@@ -27,6 +29,8 @@ from pipeline.records import ZONES, Box, Measure, Probability
 ALONG = 32  # places along a line at which its strips are sampled
 SAME_LINE_DEG, SAME_LINE_PX = 4.0, 5.0  # pieces of one gap come out of the detector so far apart
 BOX_MARGIN_PX = 4.0
+BREAK_PX = 5.0  # in a gap that is followed: what is longer is its end
+TRIMMED = 0.15  # of the places along a line, at either end of a coordinate's values
 LEAST_LENGTH_PX = 18.0  # a shorter line is as often dirt, wear or a hinge as a gap (own renders)
 
 
@@ -45,10 +49,14 @@ class PanelSettings(Config):
     upright_deg: float = Field(gt=0, le=90)
     flush_zones: tuple[tuple[str, str], ...]
     flush: Nuisance
-    independent_px: float = Field(gt=0)
+    soils: tuple[Lab, ...] = Field(description="linear sRGB")
+    soil_cover: float = Field(ge=0)
+    block_px: float = Field(gt=0)
+    block_lab: float = Field(gt=0)
+    block_weight: float = Field(gt=0)
     rounding_lab: float = Field(gt=0)
-    gradient_share: float = Field(ge=0)
     paints_differ_lab: Lab
+    gloss: float = Field(ge=0)
     dilution: float = Field(gt=0, le=1)
     dilution_uncertainty: float = Field(ge=0)
     most_uncertainty: float = Field(gt=0)
@@ -59,9 +67,8 @@ class PanelSettings(Config):
 class Edge:
     """A line with paint on both sides, and what the strips beside it show.
 
-    `ends` (2, 2): x and y in pixels of the scene. `first` and `second`: CIELAB of the strips, `step` the median of
-    second - first, `noise` its variance by coordinate, `gradient` how the strips differ from what is beyond. `depth`:
-    logarithm of how much darker the line is than the darker strip. `is_wide`: whether paint goes on beyond both strips.
+    `ends` (2, 2): x and y in pixels of the scene. `first` and `second`: CIELAB of the strips, `step` the second less
+    the first, `noise` (3, 3) its covariance. `depth`: logarithm of how much darker the line is than the darker strip.
     """
 
     ends: Floats
@@ -69,10 +76,8 @@ class Edge:
     second: Floats
     step: Floats
     noise: Floats
-    gradient: Floats
     depth: float
     zones: tuple[str | None, str | None]
-    is_wide: bool
 
     @property
     def length(self) -> float:
@@ -82,20 +87,6 @@ class Edge:
     def slant_deg(self) -> float:
         """Angle between the line and the photo's upright, 0 to 90."""
         return float(_slant_deg(self.ends[1] - self.ends[0]))
-
-    def turned(self) -> Edge:
-        """The same line seen from its other end."""
-        return Edge(
-            self.ends[::-1],
-            self.second,
-            self.first,
-            -self.step,
-            self.noise,
-            self.gradient,
-            self.depth,
-            (self.zones[1], self.zones[0]),
-            self.is_wide,
-        )
 
 
 def measure_panels(scene: Scene, shot: str, masking_edges: Sequence[Box], settings: PanelSettings) -> list[Measure]:
@@ -109,15 +100,16 @@ def measure_panels(scene: Scene, shot: str, masking_edges: Sequence[Box], settin
         return []
     common = linear_to_lab(np.median(scene.light_of_paint(), axis=0))
     by_box: dict[int, Edge] = {}
-    gaps = []
+    pieces = []
     for edge in edges:  # longest first
         middle = edge.ends.mean(axis=0) * scene.factor
         inside = next((k for k, box in enumerate(masking_edges) if _holds(box, middle)), None)
         if inside is not None:
             by_box.setdefault(inside, edge)
         elif None not in edge.zones:
-            gaps.append(edge)
-    compared = [(gap, compare_panels(gap, settings)) for gap in join_edges(gaps) if _is_broad(gap, scene, settings)]
+            pieces.append(edge)
+    gaps = [gap for gap in measure_gaps(scene, join_edges(pieces), settings) if _is_broad(gap, scene, settings)]
+    compared = [(gap, compare_panels(gap, settings)) for gap in gaps]
     measures: list[Measure] = []
     for gap, found in compared:
         if isinstance(found, ColourDifference) and len(measures) < settings.most_measures:
@@ -138,22 +130,34 @@ def compare_panels(gap: Edge, settings: PanelSettings) -> ColourDifference | Not
         return NotAssessable("the line is not upright: above and below it panels slope differently")
     if gap.depth < settings.gap_depth:
         return NotAssessable("no dark gap lies between: it may be a shadow's edge, a crease or a reflection")
-    if not gap.is_wide:
-        return NotAssessable("one side is a narrow strip: a frame or pillar, which faces another way, or a fitting")
     return compare_across(gap, settings)
 
 
 def compare_across(edge: Edge, settings: PanelSettings) -> ColourDifference | NotAssessable:
-    """The difference of paint across a line in one plane; its uncertainty: noise, JPEG, gradients and light."""
-    noise = edge.noise + settings.rounding_lab**2 + (settings.gradient_share * edge.gradient) ** 2
+    """The difference of paint across a line in one plane; its uncertainty: noise, JPEG, dirt and light.
+
+    What gloss adds to both sides is taken off first: it hides most in a colour's darkest channel.
+    """
+    middle = (edge.first + edge.second) / 2
+    light = lab_to_linear(middle)
+    clear = light - np.minimum(settings.gloss, light / 2)
+    soiling = linear_to_lab(light + settings.soil_cover * (np.array(settings.soils) - light)) - middle
+    noise = edge.noise + soiling.T @ soiling + np.eye(3) * settings.rounding_lab**2
+    tilt = _slopes(clear) @ np.linalg.inv(_slopes(light))  # of CIELAB without gloss over CIELAB with it
     seen = paint_difference(
-        (edge.first + edge.second) / 2, edge.step, noise, settings.flush, settings.paints_differ_lab
+        linear_to_lab(clear), tilt @ edge.step, tilt @ noise @ tilt.T, settings.flush, settings.paints_differ_lab
     )
     if seen.standard_uncertainty > settings.most_uncertainty:
         return NotAssessable("the strips beside the line are too noisy, dirty, dark or unevenly lit")
     value = seen.delta_e00 / settings.dilution
     scale = value * settings.dilution_uncertainty
     return ColourDifference(value, float(np.hypot(seen.standard_uncertainty / settings.dilution, scale)))
+
+
+def _slopes(light: Floats) -> Floats:
+    """Slopes (3, 3) of CIELAB over linear light."""
+    small = 1e-4
+    return np.asarray((linear_to_lab(light + small * np.eye(3)) - linear_to_lab(light)).T / small)
 
 
 def find_edges(
@@ -173,42 +177,14 @@ def find_edges(
     wanted &= _slant_deg(ways) <= settings.upright_deg
     for box in masking_edges:
         wanted |= _holds(box, middles)
-    segments = segments[wanted]
-    if not len(segments):
-        return []
-    width = settings.strip_px
-    near, far = np.arange(1, width + 1) + settings.guard_px, np.arange(1, width + 1) + settings.guard_px + width
-    line = np.arange(-(settings.guard_px // 2), settings.guard_px // 2 + 1)
-    offsets = np.concatenate([-near[::-1], near, -far[::-1], far, line]).astype(np.float64)
-    x, y = _places(segments, offsets)  # (n, ALONG, offsets)
-    rows, columns = (int(side) for side in scene.painted.shape)
-    row = np.clip(((y + 0.5) / scene.cell_px).astype(np.intp), 0, rows - 1)
-    column = np.clip(((x + 0.5) / scene.cell_px).astype(np.intp), 0, columns - 1)
-    inside = (x >= 0) & (y >= 0) & (x <= scene.srgb.shape[1] - 1) & (y <= scene.srgb.shape[0] - 1)
-    paint = scene.painted[row, column] & inside
-    painted = paint[..., : 2 * width].mean(axis=-1) >= 0.9  # (n, ALONG)
-    kept = np.nonzero(painted.mean(axis=1) >= settings.least_places)[0]
-    if not len(kept):
-        return []
-    at_x, at_y = (v[kept].reshape(len(kept) * ALONG, -1).astype(np.float32) for v in (x, y))
-    seen = cv2.remap(scene.srgb, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = seen.reshape(len(kept), ALONG, -1, 3)
-    zones = scene.zones[row[kept], column[kept]]
-    beyond = np.stack([paint[kept][..., 2 * width : 3 * width], paint[kept][..., 3 * width : 4 * width]], axis=1)
-    has_beyond = beyond.mean(axis=(2, 3)) >= settings.least_places  # (n, 2)
-    edges = []
-    for k, index in enumerate(kept):
-        good = painted[index] & (seen[k, :, : 2 * width].max(axis=(1, 2)) < settings.clipped)
-        if good.mean() >= settings.least_places:
-            light = LINEAR_OF_BYTE[seen[k][good]]
-            edge = _edge(segments[index], light, zones[k][good], has_beyond[k], scene.factor, settings)
-            if edge is not None:
-                edges.append(edge)
-    return edges
+    return _edges(scene, segments[wanted], settings)
 
 
-def join_edges(edges: Sequence[Edge]) -> list[Edge]:
-    """Pieces that lie on one line become one edge, weighed by their noise; longest first."""
+def join_edges(edges: Sequence[Edge]) -> Floats:
+    """Lines (n, 4) that pieces lie on, from the first to the last end of each line's pieces, as the longest runs.
+
+    A gap has two flanks and is cut up by hinges, so that it comes in pieces.
+    """
     groups: list[list[Edge]] = []
     for edge in sorted(edges, key=lambda edge: -edge.length):
         home = next((group for group in groups if _on_one_line(group[0], edge)), None)
@@ -216,7 +192,158 @@ def join_edges(edges: Sequence[Edge]) -> list[Edge]:
             groups.append([edge])
         else:
             home.append(edge)
-    return sorted((_joined(group) for group in groups), key=lambda edge: -edge.length)
+    lines = [np.empty((0, 4))]
+    for group in groups:
+        along = (group[0].ends[1] - group[0].ends[0]) / group[0].length
+        across = np.array([-along[1], along[0]])
+        off = np.average([edge.ends.mean(axis=0) @ across for edge in group], weights=[edge.length for edge in group])
+        at = np.concatenate([edge.ends @ along for edge in group])
+        lines.append((np.array([[at.min()], [at.max()]]) * along + off * across).reshape(1, 4))
+    return np.concatenate(lines)
+
+
+def measure_gaps(scene: Scene, lines: Floats, settings: PanelSettings) -> list[Edge]:
+    """Gaps between panels along all of their length, from lines (n, 4) that parts of them gave; longest first.
+
+    Each line is followed by its own length beyond both ends, where it is darker than what lies beside it and where
+    paint goes on to both sides: hinges, handles, lamps, frames and what comes after the panels' ends fall out.
+    """
+    way = lines[:, 2:] - lines[:, :2]
+    followed = _edges(scene, lines + np.hstack([-way, way]), settings, follow=True)
+    gaps: list[Edge] = []
+    for gap in sorted(followed, key=lambda gap: -gap.length):
+        if not any(_on_one_line(longer, gap) for longer in gaps):  # two lines may have led to the same gap
+            gaps.append(gap)
+    return gaps
+
+
+def _edges(scene: Scene, segments: Floats, settings: PanelSettings, *, follow: bool = False) -> list[Edge]:
+    """What the strips beside segments (n, 4) show; without those that have too little paint beside them.
+
+    `follow`: whether the segments are gaps drawn too long, of which only the part that looks like one counts.
+    """
+    if not len(segments):
+        return []
+    width, places = settings.strip_px, 3 * ALONG if follow else ALONG
+    near = np.arange(1, width + 1) + settings.guard_px
+    far = near + width + settings.guard_px
+    line = np.arange(-(settings.guard_px // 2), settings.guard_px // 2 + 1)
+    offsets = np.concatenate([-near[::-1], near, -far[::-1], far, line]).astype(np.float64)
+    x, y = _places(segments, offsets, places)  # (n, places, offsets)
+    rows, columns = (int(side) for side in scene.painted.shape)
+    row = np.clip(((y + 0.5) / scene.cell_px).astype(np.intp), 0, rows - 1)
+    column = np.clip(((x + 0.5) / scene.cell_px).astype(np.intp), 0, columns - 1)
+    inside = (x >= 0) & (y >= 0) & (x <= scene.srgb.shape[1] - 1) & (y <= scene.srgb.shape[0] - 1)
+    paint = scene.painted[row, column] & inside
+    painted = paint[..., : 2 * width].mean(axis=-1) >= 0.9  # (n, places)
+    beyond = paint[..., 2 * width : 4 * width].reshape(*painted.shape, 2, width).mean(axis=-1) >= settings.least_places
+    if follow:
+        painted &= beyond.all(axis=-1)
+    kept = np.nonzero(painted.any(axis=1) if follow else painted.mean(axis=1) >= settings.least_places)[0]
+    if not len(kept):
+        return []
+    at_x, at_y = (v[kept].reshape(len(kept) * places, -1).astype(np.float32) for v in (x, y))
+    seen = cv2.remap(scene.srgb, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = seen.reshape(len(kept), places, -1, 3)
+    zones = scene.zones[row[kept], column[kept]]
+    edges = []
+    for k, index in enumerate(kept):
+        good = painted[index] & (seen[k, :, : 2 * width].max(axis=(1, 2)) < settings.clipped)
+        light = LINEAR_OF_BYTE[seen[k]]
+        depths = _depths(light, settings)
+        way = segments[index, 2:] - segments[index, :2]
+        ends = np.array([0.0, 1.0])
+        if follow:
+            good &= depths > 0
+            good &= _unbroken(good, max(1, round(BREAK_PX * places / np.hypot(*way))))
+            ends = (np.nonzero(good)[0][[0, -1]] + 0.5) / places if good.any() else ends
+        length = float(good.mean() * np.hypot(*way))
+        if length < LEAST_LENGTH_PX if follow else good.mean() < settings.least_places:
+            continue
+        edge = _edge(
+            segments[index, :2] + ends[:, None] * way,
+            light[good],
+            zones[k][good],
+            beyond[index][good].mean(axis=0) >= settings.least_places,
+            max(1, min(round(length * scene.factor / settings.block_px), int(good.sum()) // 2)),
+            float(np.median(depths[good])),
+            settings,
+        )
+        edges += [] if edge is None else [edge]
+    return edges
+
+
+def _unbroken(good: npt.NDArray[np.bool_], most: int) -> npt.NDArray[np.bool_]:
+    """Which places of a followed line (3 × ALONG,) are reached from its middle third over breaks of so many places."""
+    closed = cv2.morphologyEx(good.astype(np.uint8), cv2.MORPH_CLOSE, np.ones(1 + most, np.uint8)).ravel() > 0
+    reached = np.ones_like(good)
+    reached[2 * ALONG :] = np.logical_and.accumulate(closed[2 * ALONG :])
+    reached[:ALONG] = np.logical_and.accumulate(closed[:ALONG][::-1])[::-1]
+    return reached
+
+
+def _depths(light: Floats, settings: PanelSettings) -> Floats:
+    """Logarithm (places,) of how much darker the line is than the darker strip; `light` as in `_edge`."""
+    width = settings.strip_px
+    luminance = light @ LUMINANCE
+    # at a shadow's edge the line is as dark as the shadow, not darker
+    darker = np.minimum(luminance[:, :width].mean(axis=1), luminance[:, width : 2 * width].mean(axis=1))
+    line = luminance[:, 4 * width :].min(axis=1)
+    return np.asarray(np.log((darker + settings.darkest) / (line + settings.darkest)))
+
+
+def _edge(
+    ends: Floats,
+    light: Floats,
+    zones: npt.NDArray[np.uint8],
+    has_beyond: npt.NDArray[np.bool_],
+    blocks: int,
+    depth: float,
+    settings: PanelSettings,
+) -> Edge | None:
+    """What the strips show; None if they are too dark.
+
+    `light` (places, offsets, 3) holds both strips, then what lies beyond each, then the line itself; `has_beyond`:
+    whether that is paint too. How far the step is known is taken from the photo: from how it differs between blocks
+    along the line, and from how each panel differs from itself over a like distance, which dirt, light and the phone's
+    compression do across the gap as well. Such a covariance tells dirt by its direction, whatever colour it has.
+    """
+    width = settings.strip_px
+    strips = [light[:, k * width : (k + 1) * width].mean(axis=1) for k in range(4)]  # a mean: JPEG leaves few levels
+    if min(np.median(strip @ LUMINANCE) for strip in strips[:2]) < settings.darkest:
+        return None
+    first, second, *beyond = (linear_to_lab(strip) for strip in strips)
+    steps = second - first
+    step = trim_mean(steps, TRIMMED, axis=0)
+    parts = [
+        _means(far - near, blocks)
+        for near, far, known in zip((first, second), beyond, has_beyond, strict=True)
+        if known
+    ]
+    off = _means(steps, blocks) - step
+    # of one block: pooled with what is usual, which counts as so many blocks
+    squares = off.T @ off + sum((part.T @ part / 2 for part in parts), np.zeros((3, 3)))
+    weight = settings.block_weight + blocks - 1 + blocks * len(parts) / 2
+    of_block = (settings.block_weight * settings.block_lab**2 * np.eye(3) + squares) / weight
+    return Edge(
+        ends,
+        np.median(first, axis=0),
+        np.median(second, axis=0),
+        step,
+        of_block / blocks,
+        depth,
+        (_likeliest(zones[:, :width]), _likeliest(zones[:, width : 2 * width])),
+    )
+
+
+def _means(values: Floats, blocks: int) -> Floats:
+    """Means (blocks, 3) of values (places, 3) that follow each other."""
+    return np.stack([part.mean(axis=0) for part in np.array_split(values, blocks)])
+
+
+def _likeliest(zones: npt.NDArray[np.uint8]) -> str | None:
+    likeliest = int(np.bincount(zones.ravel(), minlength=1).argmax())
+    return ZONES[likeliest - 1] if likeliest else None
 
 
 def _segments(scene: Scene, panels: PanelSettings | None, masking_edges: Sequence[Box]) -> Floats:
@@ -254,93 +381,13 @@ def _segments(scene: Scene, panels: PanelSettings | None, masking_edges: Sequenc
     return np.asarray(segments[order[lengths[order] >= LEAST_LENGTH_PX]])
 
 
-def _places(segments: Floats, offsets: Floats) -> tuple[Floats, Floats]:
-    """x and y (n, ALONG, offsets) of the places beside each segment."""
+def _places(segments: Floats, offsets: Floats, count: int = ALONG) -> tuple[Floats, Floats]:
+    """x and y (n, count, offsets) of the places beside each segment."""
     start, way = segments[:, :2], segments[:, 2:] - segments[:, :2]
-    along = (np.arange(ALONG) + 0.5) / ALONG
+    along = (np.arange(count) + 0.5) / count
     x, y = (start[:, k, None] + along * way[:, k, None] for k in (0, 1))
     normal = way / np.hypot(way[:, 0], way[:, 1])[:, None]
     return x[..., None] - offsets * normal[:, 1, None, None], y[..., None] + offsets * normal[:, 0, None, None]
-
-
-def _edge(
-    segment: Floats,
-    light: Floats,
-    zones: npt.NDArray[np.uint8],
-    has_beyond: npt.NDArray[np.bool_],
-    factor: float,
-    settings: PanelSettings,
-) -> Edge | None:
-    """What the strips show.
-
-    `light` (places, offsets, 3) holds both strips, then what lies beyond each, then the line itself; `has_beyond`:
-    whether that is paint too.
-    """
-    width = settings.strip_px
-    strips, beyond = np.split(light[:, : 2 * width], 2, axis=1), np.split(light[:, 2 * width : 4 * width], 2, axis=1)
-    sides = np.stack([np.median(strip, axis=1) for strip in strips])  # (2, places, 3)
-    luminance = np.median(sides @ LUMINANCE, axis=1)
-    if luminance.min() < settings.darkest:
-        return None
-    lab = linear_to_lab(sides)
-    steps = lab[1] - lab[0]
-    step = np.median(steps, axis=0)
-    deviation = 1.4826 * np.median(np.abs(steps - step), axis=0)
-    length = float(np.hypot(*(segment[2:] - segment[:2]))) * len(light) / ALONG
-    blocks = max(1.0, length * factor / settings.independent_px)
-    runs = [
-        linear_to_lab(np.median(strip, axis=(0, 1))) - linear_to_lab(np.median(farther, axis=(0, 1)))
-        for strip, farther, is_paint in zip(strips, beyond, has_beyond, strict=True)
-        if is_paint
-    ]
-    line = float(np.median((light[:, 4 * width :] @ LUMINANCE).min(axis=1)))
-    darker = float(luminance.min())  # at a shadow's edge the line is as dark as the shadow, not darker
-    return Edge(
-        segment.reshape(2, 2),
-        np.median(lab[0], axis=0),
-        np.median(lab[1], axis=0),
-        step,
-        (1.2533 * deviation) ** 2 / blocks,  # the variance of a median is π/2 times that of a mean
-        np.sqrt(np.square(runs).sum(axis=0)) if runs else np.zeros(3),
-        float(np.log((darker + settings.darkest) / (line + settings.darkest))),
-        (_likeliest(zones[:, :width]), _likeliest(zones[:, width : 2 * width])),
-        bool(has_beyond.all()),
-    )
-
-
-def _likeliest(zones: npt.NDArray[np.uint8]) -> str | None:
-    likeliest = int(np.bincount(zones.ravel(), minlength=1).argmax())
-    return ZONES[likeliest - 1] if likeliest else None
-
-
-def _joined(group: Sequence[Edge]) -> Edge:
-    longest = group[0]
-    if len(group) == 1:
-        return longest
-    along = longest.ends[1] - longest.ends[0]
-    pieces = [edge if along @ (edge.ends[1] - edge.ends[0]) > 0 else edge.turned() for edge in group]
-    weights = np.stack([1 / (edge.noise + 0.01) for edge in pieces])
-    weights /= weights.sum(axis=0)
-
-    def mean(values: Sequence[Floats]) -> Floats:
-        return np.asarray((np.stack(values) * weights).sum(axis=0))
-
-    step = mean([edge.step for edge in pieces])
-    # where the pieces disagree by more than their noise, that counts as noise too
-    between = mean([(edge.step - step) ** 2 for edge in pieces]) / (len(pieces) - 1)
-    within = (np.stack([edge.noise for edge in pieces]) * weights**2).sum(axis=0)
-    corners = np.concatenate([edge.ends for edge in pieces])
-    return Edge(
-        corners[np.argsort(corners @ along)[[0, -1]]],
-        mean([edge.first for edge in pieces]),
-        mean([edge.second for edge in pieces]),
-        step,
-        np.maximum(within, between),
-        mean([edge.gradient for edge in pieces]),
-        float(np.average([edge.depth for edge in pieces], weights=[edge.length for edge in pieces])),
-        longest.zones,
-        longest.is_wide,
-    )
 
 
 def _on_one_line(first: Edge, second: Edge) -> bool:

@@ -111,7 +111,7 @@ def test_known_differences_over_many_vehicles() -> None:
     rng = np.random.default_rng(5)
     lights = list(LIGHTS.values())
     errors, hits, calls, small, large = [], 0, 0, 0, 0
-    for k in range(60):
+    for k in range(120):
         body = (float(rng.uniform(35, 75)), float(rng.uniform(-20, 30)), float(rng.uniform(-25, 35)))
         true = 4.0 if k % 2 else float(rng.uniform(0, 1))
         other = step_of(body, true, rng)
@@ -125,7 +125,7 @@ def test_known_differences_over_many_vehicles() -> None:
         called = is_finding(at_gap[0], SETTINGS)
         large, hits = large + (true > 1), hits + (called and true > 1)
         small, calls = small + (true < 1), calls + (called and true < 1)
-    assert large + small >= 50  # most could be measured at all
+    assert large + small >= 100  # most could be measured at all
     assert hits >= 0.9 * large
     assert calls <= 0.03 * small
     assert np.median(errors) <= 1.0
@@ -177,6 +177,31 @@ def test_noise_widens_the_uncertainty() -> None:
     assert loud > quiet
 
 
+def test_dirt_widens_the_uncertainty() -> None:
+    door = (46.0, -8.0, 22.0)
+    clean, dirty = (
+        np.mean([m.uncertainty / m.value for m in measured(side(GREEN, door, GREEN, dirt=dirt))]) for dirt in (0.0, 0.6)
+    )
+    assert dirty > clean
+
+
+def test_a_gap_is_followed_past_hinges_to_its_ends() -> None:
+    """Of a gap that fittings cut up, all of what lies between them is measured, as one gap."""
+    made = side(GREEN, (46.0, -8.0, 22.0), GREEN)
+    srgb, surfaces = made.photo.srgb.copy(), made.maps.surfaces.copy()
+    for top in (200, 360):
+        srgb[top : top + 20, 255:285] = 25
+        surfaces[:, top // 4 : top // 4 + 5, 64:71] = 0
+        surfaces[SURFACES.index("black_part"), top // 4 : top // 4 + 5, 64:71] = 1
+    cut = dataclasses.replace(
+        made, photo=dataclasses.replace(made.photo, srgb=srgb), maps=dataclasses.replace(made.maps, surfaces=surfaces)
+    )
+    (gap,) = (m for m in measured(cut) if m.regions[0].x < 300)
+    assert gap.regions[0].height > 250  # of 300
+    whole = next(m for m in measured(made) if m.regions[0].x < 300)
+    assert gap.value == pytest.approx(whole.value, abs=1)
+
+
 def test_a_white_vehicle_on_grass_at_dusk_raises_no_colour_finding() -> None:
     dusk = Light(sky_to_ground=0.8, bulge=0.15, cast=(0.75, 0.95, 1.35), low_cast=(0.7, 1.15, 0.6), exposure=0.3)
     for seed in range(6):
@@ -218,11 +243,9 @@ def edge(**changes: object) -> Edge:
         first=np.array([40.0, -12.0, 18.0]),
         second=np.array([44.0, -10.0, 20.0]),
         step=np.array([4.0, 2.0, 2.0]),
-        noise=np.full(3, 0.04),
-        gradient=np.zeros(3),
+        noise=0.04 * np.eye(3),
         depth=0.8,
         zones=("wing_front", "tub_side"),
-        is_wide=True,
     )
     return dataclasses.replace(plain, **changes)
 
@@ -233,9 +256,7 @@ def edge(**changes: object) -> Edge:
         ({"zones": ("bonnet", "wing_front")}, "face different ways"),
         ({"ends": np.array([[100.0, 100.0], [300.0, 110.0]])}, "not upright"),
         ({"depth": 0.0}, "no dark gap"),
-        ({"is_wide": False}, "narrow strip"),
-        ({"noise": np.full(3, 30.0)}, "too noisy"),
-        ({"gradient": np.full(3, 12.0)}, "too noisy"),
+        ({"noise": 30 * np.eye(3)}, "too noisy"),
     ],
 )
 def test_what_is_not_compared_says_why(changes: dict[str, object], words: str) -> None:
@@ -245,7 +266,40 @@ def test_what_is_not_compared_says_why(changes: dict[str, object], words: str) -
 
 
 def test_a_gap_seen_from_either_side_gives_the_same() -> None:
-    assert compare_panels(edge(), SETTINGS.panels) == compare_panels(edge().turned(), SETTINGS.panels)
+    plain = edge()
+    turned = edge(
+        ends=plain.ends[::-1], first=plain.second, second=plain.first, step=-plain.step, zones=plain.zones[::-1]
+    )
+    assert compare_panels(plain, SETTINGS.panels) == compare_panels(turned, SETTINGS.panels)
+
+
+def test_what_both_sides_mirror_hides_no_difference() -> None:
+    """Light adds (Grassmann's law): a gloss on both sides makes deep paints look more alike than they are."""
+    import colour  # the reference library, not the code under test
+
+    deep, other = np.array([30.0, 40.0, 25.0]), np.array([33.0, 38.0, 19.0])
+    first, second = (linear_to_lab(lab_to_linear(lab) + SETTINGS.panels.gloss) for lab in (deep, other))
+    answer = compare_panels(
+        edge(first=first, second=second, step=second - first, noise=1e-4 * np.eye(3)), SETTINGS.panels
+    )
+    assert isinstance(answer, ColourDifference)
+    true, seen = (float(colour.delta_E(*pair, method="CIE 2000")) for pair in ((deep, other), (first, second)))
+    assert seen < 0.8 * true
+    assert answer.delta_e00 * SETTINGS.panels.dilution == pytest.approx(true, rel=0.1)
+
+
+def test_dust_on_one_side_is_told_from_paint_by_its_direction() -> None:
+    """Of two differences alike, the one that dust on one side would make is less sure."""
+    middle = np.array([36.0, 20.0, -20.0])
+    light = lab_to_linear(middle)
+    dusty = linear_to_lab(light + 0.1 * (np.array(SETTINGS.panels.soils[1]) - light)) - middle
+    across = np.cross(dusty, [1.0, 0.0, 0.0])
+    answers = [
+        compare_panels(edge(first=middle, second=middle, step=step, noise=1e-4 * np.eye(3)), SETTINGS.panels)
+        for step in (dusty, across * np.linalg.norm(dusty) / np.linalg.norm(across))
+    ]
+    dust, paint = (answer.standard_uncertainty / answer.delta_e00 for answer in answers)  # type: ignore[union-attr]
+    assert dust > paint
 
 
 # --- what is paint -------------------------------------------------------------------------------------------------
@@ -256,7 +310,7 @@ NOTHING = Nuisance(slope=0.0, tint=1e-6, veil=1e-6, echo=0.0)
 
 def test_without_light_and_noise_the_difference_is_that_of_the_formula() -> None:
     middle, step = np.array([50.0, 20.0, -30.0]), np.array([3.0, -4.0, 5.0])
-    answer = paint_difference(middle, step, np.full(3, 1e-9), NOTHING, (100.0, 100.0, 100.0))
+    answer = paint_difference(middle, step, 1e-9 * np.eye(3), NOTHING, (100.0, 100.0, 100.0))
     assert answer.delta_e00 == pytest.approx(float(delta_e00(middle - step / 2, middle + step / 2)), abs=1e-4)
     assert answer.standard_uncertainty < 1e-3
 
@@ -269,7 +323,7 @@ def test_what_more_light_would_do_is_left_out_what_it_would_not_stays() -> None:
     other *= np.linalg.norm(brighter) / np.linalg.norm(other)
     slope = Nuisance(slope=1.0, tint=0.001, veil=0.0001, echo=0.0)
     shade, paint = (
-        paint_difference(middle, step, np.full(3, 0.01), slope, (6.0, 6.0, 6.0)) for step in (brighter, other)
+        paint_difference(middle, step, 0.01 * np.eye(3), slope, (6.0, 6.0, 6.0)) for step in (brighter, other)
     )
     assert shade.delta_e00 < 0.5
     assert paint.delta_e00 > 2
@@ -283,7 +337,7 @@ def test_uncertainty_agrees_with_random_noise(noise: float) -> None:
     middle, true = np.array([50.0, 5.0, -5.0]), np.array([6.0, 5.0, -4.0])
     wide = (60.0, 60.0, 60.0)
     drawn = [
-        paint_difference(middle, true + rng.normal(size=3) * np.sqrt(noise), np.full(3, noise), NOTHING, wide)
+        paint_difference(middle, true + rng.normal(size=3) * np.sqrt(noise), noise * np.eye(3), NOTHING, wide)
         for _ in range(800)
     ]
     values = [answer.delta_e00 for answer in drawn]
