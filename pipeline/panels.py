@@ -59,7 +59,8 @@ class PanelSettings(Config):
     gloss: float = Field(ge=0)
     dilution: float = Field(gt=0, le=1)
     dilution_uncertainty: float = Field(ge=0)
-    most_uncertainty: float = Field(gt=0)
+    large: float = Field(gt=0)
+    most_uncertainty: tuple[float, float]
     most_measures: int = Field(gt=0)
 
 
@@ -147,11 +148,14 @@ def compare_across(edge: Edge, settings: PanelSettings) -> ColourDifference | No
     seen = paint_difference(
         linear_to_lab(clear), tilt @ edge.step, tilt @ noise @ tilt.T, settings.flush, settings.paints_differ_lab
     )
-    if seen.standard_uncertainty > settings.most_uncertainty:
-        return NotAssessable("the strips beside the line are too noisy, dirty, dark or unevenly lit")
     value = seen.delta_e00 / settings.dilution
     scale = value * settings.dilution_uncertainty
-    return ColourDifference(value, float(np.hypot(seen.standard_uncertainty / settings.dilution, scale)))
+    found = ColourDifference(value, float(np.hypot(seen.standard_uncertainty / settings.dilution, scale)))
+    of_small, of_large = settings.most_uncertainty
+    is_large = value > settings.large * found.standard_uncertainty
+    if seen.standard_uncertainty > (of_large if is_large else of_small):
+        return NotAssessable("the strips beside the line are too noisy, dirty, dark or unevenly lit")
+    return found
 
 
 def _slopes(light: Floats) -> Floats:
@@ -405,12 +409,13 @@ def _on_one_line(first: Edge, second: Edge) -> bool:
 def _is_broad(gap: Edge, scene: Scene, settings: PanelSettings) -> bool:
     """Whether paint goes on beside the gap as a panel does: a wedge beside a long line is a face seen aslant."""
     reach = settings.breadth * gap.length
-    x, y = _places(gap.ends.reshape(1, 4), np.array([-reach, reach]))
+    outward = reach * np.linspace(0.25, 1, 4)
+    x, y = _places(gap.ends.reshape(1, 4), np.concatenate([-outward, outward]))
     rows, columns = (int(side) for side in scene.painted.shape)
     row, column = (y[0] / scene.cell_px).astype(np.intp), (x[0] / scene.cell_px).astype(np.intp)
     inside = (y[0] >= 0) & (x[0] >= 0) & (row < rows) & (column < columns)
     paint = scene.painted[np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)] & inside
-    return bool((paint.mean(axis=0) >= settings.least_places).all())
+    return bool((paint.reshape(-1, 2, len(outward)).mean(axis=(0, 2)) >= settings.least_places).all())
 
 
 def _odd_zone(gap: Edge, common: Floats) -> str | None:
