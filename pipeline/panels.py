@@ -10,6 +10,7 @@ reflection; burnt-out white. Flake and pearl, whose colour turns with the view, 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -46,6 +47,7 @@ class PanelSettings(Config):
     least_places: Probability
     breadth: float = Field(ge=0)
     gap_depth: float = Field(gt=0)
+    uneven: float = Field(gt=0)
     upright_deg: float = Field(gt=0, le=90)
     flush_zones: tuple[tuple[str, str], ...]
     flush: Nuisance
@@ -258,7 +260,7 @@ def _edges(scene: Scene, segments: Floats, settings: PanelSettings, *, follow: b
         way = segments[index, 2:] - segments[index, :2]
         ends = np.array([0.0, 1.0])
         if follow:
-            good &= depths > 0
+            good &= (depths > 0) & (_unevenness(light, settings) < settings.uneven)
             good &= _unbroken(good, max(1, round(BREAK_PX * places / np.hypot(*way))))
             ends = (np.nonzero(good)[0][[0, -1]] + 0.5) / places if good.any() else ends
         length = float(good.mean() * np.hypot(*way))
@@ -296,6 +298,20 @@ def _depths(light: Floats, settings: PanelSettings) -> Floats:
     return np.asarray(np.log((darker + settings.darkest) / (line + settings.darkest)))
 
 
+def _unevenness(light: Floats, settings: PanelSettings) -> Floats:
+    """How unlike the inner and the outer half of a strip are: logarithm (places,) of their ratio, the larger of both.
+
+    They are so where a strip reaches into a gap that is wide, or bent where its line is straight.
+    """
+    half = settings.strip_px // 2
+    luminance = np.maximum(light @ LUMINANCE, settings.darkest / 10)
+    edges = [0, half, settings.strip_px, settings.strip_px + half, 2 * settings.strip_px]
+    first, second, third, fourth = (
+        np.log(luminance[:, one:two].mean(axis=1)) for one, two in itertools.pairwise(edges)
+    )
+    return np.asarray(np.maximum(np.abs(first - second), np.abs(third - fourth)))
+
+
 def _edge(
     ends: Floats,
     light: Floats,
@@ -317,6 +333,8 @@ def _edge(
     if min(np.median(strip @ LUMINANCE) for strip in strips[:2]) < settings.darkest:
         return None
     first, second, *beyond = (linear_to_lab(strip) for strip in strips)
+    # beside a corner the network's zones are blurred, a little away from it they are not
+    sides = [zones[:, k * width : (k + 1) * width] for k in (2 * has_beyond[0], 1 + 2 * has_beyond[1])]
     steps = second - first
     step = trim_mean(steps, TRIMMED, axis=0)
     parts = [
@@ -336,7 +354,7 @@ def _edge(
         step,
         of_block / blocks,
         depth,
-        (_likeliest(zones[:, :width]), _likeliest(zones[:, width : 2 * width])),
+        (_likeliest(sides[0]), _likeliest(sides[1])),
     )
 
 

@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 import typer
 
+from pipeline.colorimetry import lab_to_linear
 from pipeline.colour import colour_settings, is_finding, measure_colour
 from pipeline.paint_table import Lab
 from pipeline.records import SURFACES, Measure, Photo
@@ -34,6 +35,11 @@ FAMILIES = ("pellock", "brindle", "gannel", "torrick")
 UNKNOWN = 255
 
 
+def _can_be_rendered(paint: Lab) -> bool:
+    """Whether a paint lies within sRGB, so that it is rendered as it is."""
+    return bool(lab_to_linear(np.array(paint)).min() >= 0)
+
+
 def photo_of(index: int, seed: int, variant: str, width: int) -> tuple[Photo, Any, dict[int, int], float]:
     """One photo, its labels (`side` holds 1 + the number of the panel), which panels wear the other paint, and ΔE00."""
     from synthetic_data import vehicle as vehicles
@@ -46,14 +52,18 @@ def photo_of(index: int, seed: int, variant: str, width: int) -> tuple[Photo, An
     from tests.pipeline.unrendered import panels_seen
 
     rng = np.random.default_rng([seed, index])
-    family = FAMILIES[index % 4]
+    family = FAMILIES[index // 6 % 4]
     body = vehicles.families()[family]
     vehicle = vehicles.build_vehicle(family, body, np.random.default_rng(int(rng.integers(2**31))))
     code, paint = sample_colour(rng)
+    while not _can_be_rendered(paint):
+        code, paint = sample_colour(rng)
     true = (0.0, 4.0, float(rng.uniform(0.2, 1.0)), float(rng.uniform(2, 9)), 0.0, 4.0)[index % 6]
     group = list(GROUPS)[int(rng.integers(len(GROUPS)))]
     rear = group in ("corner", "tailgate")
-    other: Lab = step_of(paint, true, rng) if true else paint
+    other: Lab = paint
+    while true and (other is paint or not _can_be_rendered(other)):
+        other = step_of(paint, true, rng)
     jobs = (Job(frozenset(GROUPS[group]), other, 0.9, 1, float(rng.uniform(0.08, 0.35))),) if true else ()
     # fresh from the factory: fading would make panels of one paint differ
     history = PaintHistory("benchmark", paint, code, float(rng.uniform(0.1, 0.4)), 0.0, jobs, int(rng.integers(2**31)))

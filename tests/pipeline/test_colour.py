@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -200,6 +201,18 @@ def test_a_gap_is_followed_past_hinges_to_its_ends() -> None:
     assert gap.regions[0].height > 250  # of 300
     whole = next(m for m in measured(made) if m.regions[0].x < 300)
     assert gap.value == pytest.approx(whole.value, abs=1)
+
+
+@pytest.mark.parametrize("bend", [lambda y: y / 20, lambda y: max(0, y - 150) / 12, lambda y: (y - 150) ** 2 / 2500])
+def test_a_gap_that_leans_or_bends_is_no_difference(bend: Callable[[int], float]) -> None:
+    """Beside the straight line that a part of it gave, a strip may lie in its dark."""
+    made = side(GREEN, GREEN, GREEN)
+    srgb = made.photo.srgb.copy()
+    for y in range(300):
+        left = round(268 + bend(y))
+        srgb[150 + y, left : left + 4] = 20
+    bent = measured(dataclasses.replace(made, photo=dataclasses.replace(made.photo, srgb=srgb)))
+    assert all(measure.value < 1 for measure in bent)
 
 
 def test_a_white_vehicle_on_grass_at_dusk_raises_no_colour_finding() -> None:
