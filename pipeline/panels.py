@@ -61,6 +61,9 @@ class PanelSettings(Config):
     gloss: float = Field(ge=0)
     dilution: float = Field(gt=0, le=1)
     dilution_uncertainty: float = Field(ge=0)
+    tyre: float = Field(gt=0)
+    tyre_power: float = Field(ge=0)
+    least_tyre_cells: int = Field(gt=0)
     large: float = Field(gt=0)
     most_uncertainty: tuple[float, float]
     most_measures: int = Field(gt=0)
@@ -112,31 +115,47 @@ def measure_panels(scene: Scene, shot: str, masking_edges: Sequence[Box], settin
         elif None not in edge.zones:
             pieces.append(edge)
     gaps = [gap for gap in measure_gaps(scene, join_edges(pieces), settings) if _is_broad(gap, scene, settings)]
-    compared = [(gap, compare_panels(gap, settings)) for gap in gaps]
+    shown = share_shown(scene, settings)
+    compared = [(gap, compare_panels(gap, settings, shown)) for gap in gaps]
     measures: list[Measure] = []
     for gap, found in compared:
         if isinstance(found, ColourDifference) and len(measures) < settings.most_measures:
             zone = _odd_zone(gap, common)
             measures.append(_measure("panel_mismatch", found, zone, _box(gap, scene, zone)))
     for k, edge in sorted(by_box.items()):
-        found = compare_across(edge, settings)
+        found = compare_across(edge, settings, shown)
         if isinstance(found, ColourDifference):
             measures.append(_measure("masking_edge", found, masking_edges[k].zone, masking_edges[k]))
     return measures
 
 
-def compare_panels(gap: Edge, settings: PanelSettings) -> ColourDifference | NotAssessable:
-    """The difference of paint between two panels, where both lie in one plane, so that light falls on them alike."""
+def share_shown(scene: Scene, settings: PanelSettings) -> float:
+    """How much of a difference between paints the photo shows, by its exposure, which its tyres tell.
+
+    Paint in the shade, or in a dark photo, shows its differences smaller, since CIELAB goes by the cube root of light.
+    Tyres are of much the same grey on every vehicle (common practice, no source) and stand in the light of its sides.
+    """
+    tyre = scene.light_of_surface("tyre")
+    if len(tyre) < settings.least_tyre_cells:
+        return settings.dilution
+    return float(settings.dilution * (np.median(tyre @ LUMINANCE) / settings.tyre) ** settings.tyre_power)
+
+
+def compare_panels(gap: Edge, settings: PanelSettings, shown: float | None = None) -> ColourDifference | NotAssessable:
+    """The difference of paint between two panels, where both lie in one plane, so that light falls on them alike.
+
+    `shown`: how much of it the photo shows, if that is known better than for photos in general.
+    """
     if gap.zones not in settings.flush_zones and gap.zones[::-1] not in settings.flush_zones:
         return NotAssessable("the panels may face different ways, so that light alone may make any step")
     if gap.slant_deg > settings.upright_deg:
         return NotAssessable("the line is not upright: above and below it panels slope differently")
     if gap.depth < settings.gap_depth:
         return NotAssessable("no dark gap lies between: it may be a shadow's edge, a crease or a reflection")
-    return compare_across(gap, settings)
+    return compare_across(gap, settings, shown)
 
 
-def compare_across(edge: Edge, settings: PanelSettings) -> ColourDifference | NotAssessable:
+def compare_across(edge: Edge, settings: PanelSettings, shown: float | None = None) -> ColourDifference | NotAssessable:
     """The difference of paint across a line in one plane; its uncertainty: noise, JPEG, dirt and light.
 
     What gloss adds to both sides is taken off first: it hides most in a colour's darkest channel.
@@ -150,12 +169,12 @@ def compare_across(edge: Edge, settings: PanelSettings) -> ColourDifference | No
     seen = paint_difference(
         linear_to_lab(clear), tilt @ edge.step, tilt @ noise @ tilt.T, settings.flush, settings.paints_differ_lab
     )
-    value = seen.delta_e00 / settings.dilution
-    scale = value * settings.dilution_uncertainty
-    found = ColourDifference(value, float(np.hypot(seen.standard_uncertainty / settings.dilution, scale)))
+    shown = shown or settings.dilution
+    value, uncertainty = seen.delta_e00 / shown, seen.standard_uncertainty / shown
+    found = ColourDifference(value, float(np.hypot(uncertainty, value * settings.dilution_uncertainty)))
     of_small, of_large = settings.most_uncertainty
     is_large = value > settings.large * found.standard_uncertainty
-    if seen.standard_uncertainty > (of_large if is_large else of_small):
+    if uncertainty > (of_large if is_large else of_small):
         return NotAssessable("the strips beside the line are too noisy, dirty, dark or unevenly lit")
     return found
 
