@@ -46,6 +46,7 @@ class PanelSettings(Config):
     darkest: float = Field(gt=0, lt=1)
     least_places: Probability
     breadth: float = Field(ge=0)
+    common_lab: float = Field(gt=0)
     gap_depth: float = Field(gt=0)
     uneven: float = Field(gt=0)
     upright_deg: float = Field(gt=0, le=90)
@@ -114,7 +115,11 @@ def measure_panels(scene: Scene, shot: str, masking_edges: Sequence[Box], settin
             by_box.setdefault(inside, edge)
         elif None not in edge.zones:
             pieces.append(edge)
-    gaps = [gap for gap in measure_gaps(scene, join_edges(pieces), settings) if _is_broad(gap, scene, settings)]
+    gaps = [
+        gap
+        for gap in measure_gaps(scene, join_edges(pieces), settings)
+        if _is_broad(gap, scene, settings) and min(_off_common(gap, common)) <= settings.common_lab
+    ]
     shown = share_shown(scene, settings)
     compared = [(gap, compare_panels(gap, settings, shown)) for gap in gaps]
     measures: list[Measure] = []
@@ -455,9 +460,14 @@ def _is_broad(gap: Edge, scene: Scene, settings: PanelSettings) -> bool:
     return bool((paint.reshape(-1, 2, len(outward)).mean(axis=(0, 2)) >= settings.least_places).all())
 
 
+def _off_common(gap: Edge, common: Floats) -> list[float]:
+    """How far either strip is in a* and b* from most of what is painted (3,): where both are, it is no panel's gap."""
+    return [float(np.hypot(*(lab - common)[1:])) for lab in (gap.first, gap.second)]
+
+
 def _odd_zone(gap: Edge, common: Floats) -> str | None:
-    distances = [float(np.hypot(*(lab - common)[1:])) for lab in (gap.first, gap.second)]
-    return gap.zones[0] if distances[0] > distances[1] else gap.zones[1]
+    first, second = _off_common(gap, common)
+    return gap.zones[0] if first > second else gap.zones[1]
 
 
 def _slant_deg(way: Floats) -> Floats:

@@ -235,6 +235,16 @@ def test_an_open_door_is_not_compared_with_the_wing_it_stands_across() -> None:
     assert not measured(side(GREEN, (46.0, -8.0, 22.0), GREEN, shot="door_open"))
 
 
+def test_a_line_between_surfaces_unlike_the_vehicle_is_no_gap() -> None:
+    """The network takes floors, walls and rocks for paint at times: they have joints, but not the vehicle's colour."""
+    made = made_side((GREEN, GREEN, GREEN), np.random.default_rng(0))
+    srgb = made.photo.srgb.copy()
+    srgb[150:450, 440:640] = srgb[150:450, 440:640, [1, 0, 2]]  # brown, about the gap at 540
+    other = dataclasses.replace(made, photo=dataclasses.replace(made.photo, srgb=srgb))
+    assert [m for m in measured(made) if m.regions[0].x > 500]
+    assert not [m for m in measured(other) if m.regions[0].x > 500]
+
+
 def test_a_wedge_beside_a_long_line_is_no_panel() -> None:
     made = side(GREEN, (46.0, -8.0, 22.0), GREEN)
     surfaces = made.maps.surfaces.copy()
