@@ -656,6 +656,8 @@ def _site_on(part: Part, along_mm: float, across_mm: float, extent_m: float, nam
     c = int(np.clip(np.searchsorted(patch.along_mm, along_mm), 1, len(patch.along_mm) - 2))
     r = int(np.clip(np.searchsorted(patch.across_mm, across_mm), 1, len(patch.across_mm) - 2))
     normal = np.cross(patch.points[r + 1, c] - patch.points[r - 1, c], patch.points[r, c + 1] - patch.points[r, c - 1])
+    if not normal.any():  # points lie on one another where the sheet is folded
+        normal = np.cross(patch.points[-1, c] - patch.points[0, c], patch.points[r, -1] - patch.points[r, 0])
     return Site(
         f"{part.name}.{name}",
         place,
