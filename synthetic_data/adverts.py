@@ -27,7 +27,7 @@ from synthetic_data.scene import Stage, about_vertical, expose, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
 from synthetic_data.vehicle import BodyFamily, Site, Vehicle, build_vehicle, families
 from synthetic_data.view import View
-from synthetic_data.visibility import LONG_SIDE_PX, VisibilitySettings, is_visible
+from synthetic_data.visibility import LONG_SIDE_PX, OLD_COAT, VisibilitySettings, is_visible
 
 Array = npt.NDArray[Any]
 Range = tuple[float, float]
@@ -550,7 +550,8 @@ def _labels(
         if cue in LABELLED_CUES:
             mask = photo.cues.get(cue)
             faint = int(doubtful[cue].sum()) if cue in doubtful else 0
-            if mask is not None and is_visible(cue, mask, photo.srgb, photo.surface, settings.visibility):
+            old = photo.cues.get(OLD_COAT) if cue == "masking_edge" else None
+            if mask is not None and is_visible(cue, mask, photo.srgb, photo.surface, settings.visibility, old):
                 value = 1
             elif (mask is None or mask.sum() < A_TRACE_PX) and faint < least:
                 value = 0

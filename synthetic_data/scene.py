@@ -26,7 +26,7 @@ from synthetic_data.paint import CUE_BIT, OLD_COAT_BIT, Noise, PartTable
 from synthetic_data.painter import PaintedVehicle
 from synthetic_data.vehicle import Part
 from synthetic_data.view import View
-from synthetic_data.visibility import beside_a_line
+from synthetic_data.visibility import OLD_COAT, beside_a_line
 
 Array = npt.NDArray[Any]
 FIRST_HITS = "albedo:albedo,normal:sh_normal,distance:depth"  # 3, 3 and 1 channels, the film's last
@@ -347,8 +347,8 @@ def _labelled(
         cue: ((unsure & CUE_BIT[cue]) > 0).reshape(picture) for cue in DETECTED_CUES if (unsure & CUE_BIT[cue]).any()
     }
     if "masking_edge" in cues:
-        edge = cues["masking_edge"]
-        cues["masking_edge"] = beside_a_line(edge, ((bits & OLD_COAT_BIT) > 0).reshape(picture))
+        edge, cues[OLD_COAT] = cues["masking_edge"], ((bits & OLD_COAT_BIT) > 0).reshape(picture)
+        cues["masking_edge"] = beside_a_line(edge, cues[OLD_COAT])
         doubtful["masking_edge"] = doubtful.get("masking_edge", False) | (edge & ~cues["masking_edge"])
     middle = depth.reshape(picture)[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]
     centre = float(np.median(middle[np.isfinite(middle)])) if np.isfinite(middle).any() else 5.0

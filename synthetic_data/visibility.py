@@ -15,6 +15,7 @@ from pipeline.configuration import Config
 from pipeline.records import SURFACES
 
 Mask = npt.NDArray[np.bool_]
+OLD_COAT = "old_coat"  # among a photo's masks, beside the cues': of masking edges, the side that the tape kept free
 DRAWN_ON_PAINT = frozenset(
     {"masking_edge", "filled_seam", "wear_through", "film_defect", "tape_residue", "filler", "coarse_texture"}
 )
@@ -34,12 +35,22 @@ class VisibilitySettings(Config):
     lightness: tuple[float, float] = Field(description="least and most median L* of the place in the photo")
     least_structure: float = Field(ge=0, description="L*a*b* distance of the cue's lines from their surroundings")
     least_contrast: float = Field(ge=0, description="the same as a multiple of the structure of the paint around")
+    least_apart: float = Field(ge=0, description="L*a*b* distance of two coats that meet in a line without a ridge")
+    ridge: float = Field(ge=1, description="how many times the two structures above show a line by its ridge alone")
 
 
 def is_visible(
-    cue: str, mask: Mask, srgb: npt.NDArray[np.uint8], surface: npt.NDArray[np.uint8], settings: VisibilitySettings
+    cue: str,
+    mask: Mask,
+    srgb: npt.NDArray[np.uint8],
+    surface: npt.NDArray[np.uint8],
+    settings: VisibilitySettings,
+    old: Mask | None = None,
 ) -> bool:
-    """Whether the cue with this mask (H, W) can be seen in the photo (H, W, 3) whose surface classes are given."""
+    """Whether the cue with this mask (H, W) can be seen in the photo (H, W, 3) whose surface classes are given.
+
+    `old` is what the tape kept free of the new coat, where a masking edge is asked for.
+    """
     scale = max(mask.shape) / LONG_SIDE_PX
     least = {"overspray_hidden": settings.least_px_on_parts, "wear_through": settings.least_px_of_rings}.get(
         cue, settings.least_px
@@ -53,7 +64,12 @@ def is_visible(
     darkest, brightest = settings.lightness
     if not darkest <= float(np.median(lab[..., 0][mask])) <= brightest:
         return False
-    return cue not in DRAWN_ON_PAINT or _stands_out(mask, lab, surface == SURFACES.index("paint"), scale, settings)
+    if cue not in DRAWN_ON_PAINT:
+        return True
+    paint = surface == SURFACES.index("paint")
+    if old is not None and coats_apart(mask, old, lab, scale) < settings.least_apart:
+        return _stands_out(mask, lab, paint, scale, settings, times=settings.ridge)
+    return _stands_out(mask, lab, paint, scale, settings)
 
 
 def beside_a_line(edge: Mask, old: Mask) -> Mask:
@@ -65,21 +81,48 @@ def beside_a_line(edge: Mask, old: Mask) -> Mask:
         edge: The strip along the line, on either side.
         old: What the tape kept free, (H, W).
     """
+    return edge & _grown(_line(edge, old), REACH_PX)
 
-    def grown(mask: Mask, px: float) -> Mask:
-        side = 2 * round(px * max(edge.shape) / LONG_SIDE_PX) + 1
-        wide: Mask = cv2.dilate(mask.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
-        return wide
 
-    return edge & grown(grown(edge & old, LINE_PX) & grown(edge & ~old, LINE_PX), REACH_PX)
+def _line(edge: Mask, old: Mask) -> Mask:
+    return edge & _grown(edge & old, LINE_PX) & _grown(edge & ~old, LINE_PX)
+
+
+def _grown(mask: Mask, px: float) -> Mask:
+    """Grown by so many pixels of a photo of `LONG_SIDE_PX`."""
+    side = 2 * round(px * max(mask.shape) / LONG_SIDE_PX) + 1
+    wide: Mask = cv2.dilate(mask.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
+    return wide
+
+
+def coats_apart(edge: Mask, old: Mask, lab: npt.NDArray[np.float32], scale: float) -> float:
+    """L*a*b* distance between both sides of a masking edge, where it is clearest (75th percentile along its line)."""
+
+    def beside(side: Mask) -> npt.NDArray[np.float32]:
+        weight = cv2.GaussianBlur(side.astype(np.float32), (0, 0), COARSE_PX * scale)
+        total = cv2.GaussianBlur(lab * side[..., None], (0, 0), COARSE_PX * scale)
+        mean: npt.NDArray[np.float32] = total / np.maximum(weight, 1e-6)[..., None]
+        return mean
+
+    line = _line(edge, old)
+    if not line.any():
+        return 0.0
+    apart = np.linalg.norm(beside(edge & old)[line] - beside(edge & ~old)[line], axis=1)
+    return float(np.percentile(apart, 75))
 
 
 def _stands_out(
-    mask: Mask, lab: npt.NDArray[np.float32], paint: Mask, scale: float, settings: VisibilitySettings
+    mask: Mask,
+    lab: npt.NDArray[np.float32],
+    paint: Mask,
+    scale: float,
+    settings: VisibilitySettings,
+    *,
+    times: float = 1.0,
 ) -> bool:
-    """Whether there are lines in the mask that the paint around it has not."""
+    """Whether there are lines in the mask that the paint around it has not, this many times above the limits."""
     structure, around = structure_of(mask, lab, paint, scale)
-    return structure >= settings.least_structure and structure >= settings.least_contrast * around
+    return structure >= times * settings.least_structure and structure >= times * settings.least_contrast * around
 
 
 def structure_of(mask: Mask, lab: npt.NDArray[np.float32], paint: Mask, scale: float) -> tuple[float, float]:

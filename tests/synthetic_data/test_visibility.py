@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.records import SURFACES
-from synthetic_data.visibility import VisibilitySettings, beside_a_line, is_visible, structure_of
+from synthetic_data.visibility import VisibilitySettings, beside_a_line, coats_apart, is_visible, structure_of
 
 SETTINGS = VisibilitySettings(
     least_px=40,
@@ -16,6 +16,8 @@ SETTINGS = VisibilitySettings(
     lightness=(14, 97),
     least_structure=1.5,
     least_contrast=2.2,
+    least_apart=4,
+    ridge=2,
 )
 HEIGHT, WIDTH = 480, 1024
 PAINT = np.full((HEIGHT, WIDTH), SURFACES.index("paint"), np.uint8)
@@ -108,3 +110,22 @@ def test_a_masking_edge_lies_where_both_coats_are_in_the_picture() -> None:
     assert not beside_a_line(edge, band(0, 20)).any(), "only the new coat"
     apart = band(300, 10) | band(320, 10)
     assert not beside_a_line(apart, band(0, 315)).any(), "what hides the line leaves a gap"
+
+
+def test_two_coats_that_meet_are_as_far_apart_as_their_colours() -> None:
+    from skimage.color import rgb2lab  # reference: CIE L*a*b* of sRGB, D65
+
+    photo = panel(grain=2.0)
+    photo[:, 315:] = np.clip(photo[:, 315:] + np.array([30.0, -10, 5]), 0, 255)
+    lab = cv2.cvtColor(photo.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    sides = rgb2lab(np.array([[[120, 120, 120], [150, 110, 125]]], np.uint8))[0]
+    assert coats_apart(band(), band(0, 315), lab, 1.0) == pytest.approx(np.linalg.norm(sides[0] - sides[1]), rel=0.05)
+    assert coats_apart(band(), band(0, 20), lab, 1.0) == 0, "no line"
+
+
+def test_a_line_between_like_coats_is_seen_by_a_strong_ridge_only() -> None:
+    old = band(0, 315)
+    faint, strong = stepped(panel(), 14), stepped(panel(), 60)
+    assert is_visible("masking_edge", band(), faint, PAINT, SETTINGS)
+    assert not is_visible("masking_edge", band(), faint, PAINT, SETTINGS, old)
+    assert is_visible("masking_edge", band(), strong, PAINT, SETTINGS, old)
