@@ -65,6 +65,7 @@ class PanelSettings(Config):
     tyre: float = Field(gt=0)
     tyre_power: float = Field(ge=0)
     least_tyre_cells: int = Field(gt=0)
+    doubt: float = Field(ge=1)
     large: float = Field(gt=0)
     most_uncertainty: tuple[float, float]
     most_measures: int = Field(gt=0)
@@ -175,7 +176,7 @@ def compare_across(edge: Edge, settings: PanelSettings, shown: float | None = No
         linear_to_lab(clear), tilt @ edge.step, tilt @ noise @ tilt.T, settings.flush, settings.paints_differ_lab
     )
     shown = shown or settings.dilution
-    value, uncertainty = seen.delta_e00 / shown, seen.standard_uncertainty / shown
+    value, uncertainty = seen.delta_e00 / shown, settings.doubt * seen.standard_uncertainty / shown
     found = ColourDifference(value, float(np.hypot(uncertainty, value * settings.dilution_uncertainty)))
     of_small, of_large = settings.most_uncertainty
     is_large = value > settings.large * found.standard_uncertainty
