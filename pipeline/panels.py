@@ -289,8 +289,8 @@ def _edges(scene: Scene, segments: Floats, settings: PanelSettings, *, follow: b
             good &= _unbroken(good, max(1, round(BREAK_PX * places / np.hypot(*way))))
             ends = (np.nonzero(good)[0][[0, -1]] + 0.5) / places if good.any() else ends
         length = float(good.mean() * np.hypot(*way))
-        if length < LEAST_LENGTH_PX if follow else good.mean() < settings.least_places:
-            continue
+        if good.sum() < 2 or (length < LEAST_LENGTH_PX if follow else good.mean() < settings.least_places):
+            continue  # one place alone has no direction
         edge = _edge(
             segments[index, :2] + ends[:, None] * way,
             light[good],
