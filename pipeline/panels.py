@@ -32,6 +32,7 @@ SAME_LINE_DEG, SAME_LINE_PX = 4.0, 5.0  # pieces of one gap come out of the dete
 BOX_MARGIN_PX = 4.0
 BREAK_PX = 5.0  # in a gap that is followed: what is longer is its end
 TRIMMED = 0.15  # of the places along a line, at either end of a coordinate's values
+LEAST_SHOWN = 0.4  # of a difference, in the darkest photos; dust on tyres never makes one shown more than whole
 LEAST_LENGTH_PX = 18.0  # a shorter line is as often dirt, wear or a hinge as a gap (own renders)
 
 
@@ -144,7 +145,8 @@ def share_shown(scene: Scene, settings: PanelSettings) -> float:
     tyre = scene.light_of_surface("tyre")
     if len(tyre) < settings.least_tyre_cells:
         return settings.dilution
-    return float(settings.dilution * (np.median(tyre @ LUMINANCE) / settings.tyre) ** settings.tyre_power)
+    shown = settings.dilution * (np.median(tyre @ LUMINANCE) / settings.tyre) ** settings.tyre_power
+    return float(np.clip(shown, LEAST_SHOWN, 1.0))
 
 
 def compare_panels(gap: Edge, settings: PanelSettings, shown: float | None = None) -> ColourDifference | NotAssessable:
@@ -175,7 +177,7 @@ def compare_across(edge: Edge, settings: PanelSettings, shown: float | None = No
     seen = paint_difference(
         linear_to_lab(clear), tilt @ edge.step, tilt @ noise @ tilt.T, settings.flush, settings.paints_differ_lab
     )
-    shown = shown or settings.dilution
+    shown = settings.dilution if shown is None else shown
     value, uncertainty = seen.delta_e00 / shown, settings.doubt * seen.standard_uncertainty / shown
     found = ColourDifference(value, float(np.hypot(uncertainty, value * settings.dilution_uncertainty)))
     of_small, of_large = settings.most_uncertainty

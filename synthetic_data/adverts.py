@@ -550,7 +550,9 @@ def _labels(
         if cue in LABELLED_CUES:
             mask = photo.cues.get(cue)
             faint = int(doubtful[cue].sum()) if cue in doubtful else 0
-            old = photo.cues.get(OLD_COAT) if cue == "masking_edge" else None
+            old = None
+            if mask is not None and cue == "masking_edge":  # none of the old coat in view: only a ridge shows the line
+                old = photo.cues.get(OLD_COAT, np.zeros_like(mask))
             if mask is not None and is_visible(cue, mask, photo.srgb, photo.surface, settings.visibility, old):
                 value = 1
             elif (mask is None or mask.sum() < A_TRACE_PX) and faint < least:

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from pydantic import AfterValidator, Field
 
 from pipeline.configuration import Config, load, shipped
-from pipeline.records import SURFACES, ZONES
+from pipeline.records import DETECTED_CUES, SURFACES, ZONES
 
 FloatImage = npt.NDArray[np.float32]
 ByteImage = npt.NDArray[np.uint8]
@@ -416,7 +416,7 @@ def develop(
             "cue_blur_px": {
                 cue: round(float(np.median(coc_px[mask])), 2)
                 for cue, mask in exposure.cues.items()
-                if coc_px is not None and mask.any()
+                if coc_px is not None and cue in DETECTED_CUES and mask.any()
             },
             "noise": round(noise, 5),
             "tone": phone.tone,
