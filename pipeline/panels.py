@@ -123,9 +123,9 @@ def measure_panels(scene: Scene, shot: str, masking_edges: Sequence[Box], settin
         if _is_broad(gap, scene, settings) and min(_off_common(gap, common)) <= settings.common_lab
     ]
     shown = share_shown(scene, settings)
-    compared = [(gap, compare_panels(gap, settings, shown)) for gap in gaps]
     measures: list[Measure] = []
-    for gap, found in compared:
+    for gap in gaps:
+        found = compare_panels(gap, settings, shown)
         if isinstance(found, ColourDifference) and len(measures) < settings.most_measures:
             zone = _odd_zone(gap, common)
             measures.append(_measure("panel_mismatch", found, zone, _box(gap, scene, zone)))

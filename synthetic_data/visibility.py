@@ -67,9 +67,8 @@ def is_visible(
     if cue not in DRAWN_ON_PAINT:
         return True
     paint = surface == SURFACES.index("paint")
-    if old is not None and coats_apart(mask, old, lab, scale) < settings.least_apart:
-        return _stands_out(mask, lab, paint, scale, settings, times=settings.ridge)
-    return _stands_out(mask, lab, paint, scale, settings)
+    by_ridge = old is not None and coats_apart(mask, old, lab, scale) < settings.least_apart
+    return _stands_out(mask, lab, paint, scale, settings, settings.ridge if by_ridge else 1.0)
 
 
 def beside_a_line(edge: Mask, old: Mask) -> Mask:
@@ -117,8 +116,7 @@ def _stands_out(
     paint: Mask,
     scale: float,
     settings: VisibilitySettings,
-    *,
-    times: float = 1.0,
+    times: float,
 ) -> bool:
     """Whether there are lines in the mask that the paint around it has not, this many times above the limits."""
     structure, around = structure_of(mask, lab, paint, scale)
