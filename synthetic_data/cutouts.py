@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from synthetic_data.panorama import EYE_HEIGHT_M, Array, Facade
-from synthetic_data.textures import noise, sample, stripes
+from synthetic_data.textures import noise, sample, stripes, toned
 
 TREES = 48
 CAR_PAINTS = (
@@ -46,7 +46,7 @@ def tree(index: int) -> Array:
         return _premultiplied(colour, np.maximum(opacity, 0.5 * twigs))
     crown = np.full((height, width), -1.0, np.float32)
     light = np.zeros((height, width), np.float32)
-    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    y, x = np.arange(height, dtype=np.float32)[:, None], np.arange(width, dtype=np.float32)[None]
     low = float(rng.uniform(0.66, 0.86))
     blobs = 70
     for number in range(blobs):
@@ -59,11 +59,14 @@ def tree(index: int) -> Array:
             cx = width / 2 + math.cos(angle) * reach * width * 0.36
             cy = height * (0.04 + low / 2) + math.sin(angle) * reach * height * low * 0.42
             radius = rng.uniform(16, 38)
-        blob = 1 - np.hypot((x - cx) / radius, (y - cy) / (radius * 0.75))
-        hit = blob > crown - 0.15
-        shade = 0.5 + 0.5 * blob + 0.35 * (cy - y) / radius + rng.normal(0, 0.15)
-        light = np.where(hit & (blob > -0.2), shade, light)
-        crown = np.maximum(crown, blob)
+        rows = slice(max(math.floor(cy - 1.5 * radius), 0), math.ceil(cy + 1.5 * radius) + 1)  # beyond, blob < -1
+        columns = slice(max(math.floor(cx - 2 * radius), 0), math.ceil(cx + 2 * radius) + 1)
+        box, down = (rows, columns), y[rows] - cy
+        blob = 1 - np.hypot((x[:, columns] - cx) / radius, down / (radius * 0.75))
+        hit = (blob > crown[box] - 0.15) & (blob > -0.2)
+        shade = 0.5 + 0.5 * blob - 0.35 * down / radius + rng.normal(0, 0.15)
+        light[box] = np.where(hit, shade, light[box])
+        crown[box] = np.maximum(crown[box], blob)
     leaf, clump = noise(0.25, index % 3)[0][:height, :width], noise(0.9, (index + 1) % 3)[0][:height, :width]
     leaves = np.clip((crown + 0.12 * leaf + 0.10 * clump - 0.02) / 0.12, 0, 1)
     green = np.array([0.05, 0.08, 0.022]) * rng.uniform(0.7, 1.4) * (1 + rng.normal(0, [0.18, 0.06, 0.12]))
@@ -123,9 +126,13 @@ class _Sheet:
 
     def lay(self, colour: npt.ArrayLike, cover: Array) -> None:
         """Lay radiance (3) or (h, w, 3) over what is there."""
-        alpha = cover[..., None]
-        self.canvas[..., :3] = self.canvas[..., :3] * (1 - alpha) + np.asarray(colour, np.float32) * alpha
-        self.canvas[..., 3:] = self.canvas[..., 3:] * (1 - alpha) + alpha
+        left, top, width, height = cv2.boundingRect((cover > 0).astype(np.uint8))
+        box = (slice(top, top + height), slice(left, left + width))
+        canvas, alpha = self.canvas[box], cover[box][..., None]
+        paint = np.broadcast_to(np.asarray(colour, np.float32), self.canvas[..., :3].shape)[box]
+        canvas *= 1 - alpha
+        canvas[..., :3] += paint * alpha
+        canvas[..., 3:] += alpha
 
 
 def parked(rng: np.random.Generator, horizon: Array, ambient: Array, sun: Array) -> tuple[Array, float, float]:
@@ -180,8 +187,11 @@ def parked(rng: np.random.Generator, horizon: Array, ambient: Array, sun: Array)
             wheel = [
                 (centre + radius * size * math.cos(t), max(radius + radius * size * math.sin(t), 0.01)) for t in turn
             ]
-            spokes = 1 - 0.6 * (np.cos(5 * np.arctan2(y - radius, sheet.x - centre)) > 0.2) * (size == 0.66)
-            sheet.lay(albedo * light * spokes[..., None] * 0.8, sheet.shape(wheel))
+            shine: Array = albedo * light * 0.8
+            if size == 0.66:
+                spokes = 1 - 0.6 * (np.cos(5 * np.arctan2(y - radius, sheet.x - centre)) > 0.2)
+                shine = toned(shine, spokes)
+            sheet.lay(shine, sheet.shape(wheel))
     sheet.lay(
         0.35 * horizon + 0.1 * light,
         sheet.shape(
@@ -279,10 +289,12 @@ def paste(
     plan: Array | None,
     *,
     foot_m: float = 0.0,
+    tint: Array | None = None,
 ) -> None:
     """Put a cut-out of `size_m` (width, height) upright at a distance, its foot `foot_m` above ground, in place.
 
-    `plan` (W) is the distance of the nearest wall in each column: what stands behind it is left out.
+    `plan` (W) is the distance of the nearest wall in each column: what stands behind it is left out. `tint` (4, 4)
+    makes what is seen of each pixel of the cut-out, a column of four.
     """
     height, width = image.shape[:2]
     columns = max(round(2 * math.atan(size_m[0] / 2 / distance_m) * width / (2 * math.pi)), 1)
@@ -293,6 +305,8 @@ def paste(
         return
     way = cv2.INTER_AREA if rows < cut_out.shape[0] else cv2.INTER_LINEAR
     scaled = cv2.resize(cut_out, (columns, rows), interpolation=way)
+    if tint is not None:
+        scaled = cv2.transform(scaled, tint)
     where = (
         np.arange(
             round(azimuth / (2 * math.pi) * width - columns / 2),
@@ -329,13 +343,12 @@ def plant(
     for azimuth, distance in sorted(places, key=lambda place: -place[1]):
         picture = tree(int(rng.integers(TREES)))
         if rng.random() < 0.5:
-            picture = picture[:, ::-1]
+            picture = cv2.flip(picture, 1)
         tall = float(rng.uniform(*height_m))
         toward = (math.sin(azimuth) * distance, math.cos(azimuth) * distance, 3.0)
         ambient, sun = facade((-0.95 * math.sin(azimuth), -0.95 * math.cos(azimuth), 0.3), toward)
         pale = min(distance / 300, 0.6)
-        light = ((ambient + 0.8 * sun) / math.pi * (1 - pale)).astype(np.float32)
-        cut_out = picture.copy()
-        cut_out[..., :3] = picture[..., :3] * light + (haze * pale).astype(np.float32) * picture[..., 3:]
+        tint = np.diag([*((ambient + 0.8 * sun) / math.pi * (1 - pale)), 1.0])
+        tint[:3, 3] = haze * pale
         shade_under(image, azimuth, distance, tall * 0.6, plan, 0.3)
-        paste(image, cut_out, azimuth, distance, (tall * 0.75, tall), plan)
+        paste(image, picture, azimuth, distance, (tall * 0.75, tall), plan, tint=tint)

@@ -17,6 +17,7 @@ from synthetic_data.textures import (
     indoor_wall,
     mix,
     stripes,
+    toned,
     within,
 )
 
@@ -49,34 +50,35 @@ def garage(
     door_face = int(rng.integers(4))
     footprint = min(half_x, half_y) * 2 * math.pi / width
     for side in range(4):
-        rows = np.nonzero((face == side).any(axis=1))[0]
-        box = (slice(rows[0], rows[-1] + 1), np.nonzero((face == side).any(axis=0))[0])
+        is_side = face == side
+        rows = np.nonzero(is_side.any(axis=1))[0]
+        box = (slice(rows[0], rows[-1] + 1), np.nonzero(is_side.any(axis=0))[0])
+        here = is_side[box]
         reach = half_y if side in (0, 2) else half_x
-        u, v = (y if side in (0, 2) else x)[box].astype(np.float64), z[box].astype(np.float64)
+        u, v = (y if side in (0, 2) else x)[box], z[box]
         tint = base * rng.uniform(0.9, 1.05)
         colour = (float(tint[0]), float(tint[1]), float(tint[2]))
         wall = Wall(0.0, half_x if side in (0, 2) else half_y, reach, reach, tall, material, colour, seed + side)
         surface = indoor_wall(u, v, footprint, wall, rng)
-        shine = np.zeros_like(surface)
         if side == door_face:
             surface, shine = _roller_door(u, v, footprint, surface, wall, outside, direction[box], rng)
-        here = (face[box] == side)[..., None]
-        albedo[box] = np.where(here, surface, albedo[box])
-        glow[box] = np.where(here, shine, glow[box])
+            glow[is_side] = shine[here]
+        albedo[is_side] = surface[here]
     first = int(np.nonzero((face == FLOOR).any(axis=1))[0][0])
     floor = ground_albedo("concrete", x[first:], y[first:], 0.01, ground_seed) * np.float32(rng.uniform(0.5, 1.1))
-    albedo[first:] = np.where((face[first:] == FLOOR)[..., None], floor, albedo[first:])
+    below = face[first:] == FLOOR
+    albedo[first:][below] = floor[below]
     last = int(np.nonzero((face == CEILING).any(axis=1))[0][-1]) + 1
     above = face[:last] == CEILING
     ceiling = ceiling_albedo(int(rng.integers(3)), x[:last], y[:last], seed)
-    albedo[:last] = np.where(above[..., None], ceiling, albedo[:last])
+    albedo[:last][above] = ceiling[above]
     lamps, panels = _ceiling_lamps(rng, half_x, half_y, tall)
     for centre_x, centre_y, wide_m, long_m, luminance in panels:
         hit = above & (np.abs(x[:last] - centre_x) < wide_m / 2) & (np.abs(y[:last] - centre_y) < long_m / 2)
         glow[:last][hit] = luminance
 
     light = _room_light(x, y, z, face, (half_x, half_y, tall), lamps, glow, albedo)
-    image = albedo * light / math.pi + glow
+    image = albedo * light / np.float32(math.pi) + glow
     floor_klx = float(light[int(height * 0.8) :].mean(axis=(0, 1)) @ np.array([0.2126, 0.7152, 0.0722]))
     azimuth = azimuths(width)
     to_side, to_end = (
@@ -160,13 +162,11 @@ def _roller_door(
     albedo = mix(albedo, (0.2, 0.2, 0.2), frame)
     colour = np.array([(0.45, 0.45, 0.44), (0.3, 0.32, 0.34), (0.6, 0.59, 0.55)])[int(rng.integers(3))]
     if outside is None:
-        return mix(albedo, colour * (1 - 0.4 * stripes(z, 0.1, 0.03, footprint))[..., None], hole), np.zeros_like(
-            albedo
-        )
+        return mix(albedo, toned(colour, 1 - 0.4 * stripes(z, 0.1, 0.03, footprint)), hole), np.zeros_like(albedo)
     height, width = outside.shape[:2]
     azimuth = np.arctan2(direction[..., 0], direction[..., 1])
     elevation = np.arcsin(np.clip(direction[..., 2], -1, 1))
     map_x = (np.mod(azimuth / (2 * math.pi), 1) * width - 0.5).astype(np.float32)
     map_y = ((0.5 - elevation / math.pi) * height - 0.5).astype(np.float32)
     seen = cv2.remap(outside, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
-    return albedo * (1 - hole)[..., None], np.asarray(seen * hole[..., None], np.float32)
+    return toned(albedo, 1 - hole), toned(seen, hole)

@@ -110,10 +110,13 @@ class Environment:
             return self
         height, width = self.image.shape[:2]
         radius = max(SUN_RADIUS_RAD, 1.2 * math.pi / height)
-        cosine = directions(width, height) @ np.asarray(self.sun_direction)
+        middle, reach = 0.5 - math.asin(self.sun_direction[2]) / math.pi, radius / math.pi  # shares of the height
+        rows = slice(max(int((middle - reach) * height) - 1, 0), int((middle + reach) * height) + 2)
+        cosine = directions(width, height)[rows] @ np.asarray(self.sun_direction)
         disk = np.clip((radius - np.arccos(np.clip(cosine, -1, 1))) / (math.pi / height) + 0.5, 0, 1)
-        disk /= float((disk * solid_angles(width, height) * np.maximum(cosine, 0)).sum())
-        image = self.image + (disk[..., None] * np.asarray(self.sun_irradiance)).astype(np.float32)
+        disk /= float((disk * solid_angles(width, height)[rows] * np.maximum(cosine, 0)).sum())
+        image = self.image.copy()
+        image[rows] += (disk[..., None] * np.asarray(self.sun_irradiance)).astype(np.float32)
         return replace(self, image=image, sun_direction=None, sun_irradiance=(0.0, 0.0, 0.0))
 
 

@@ -38,6 +38,7 @@ from synthetic_data.textures import (
     openings,
     sample,
     stripes,
+    toned,
 )
 
 FARTHEST_M = 400.0
@@ -237,32 +238,39 @@ def _lay_ground(
     middle = height // 2
     azimuth, elevation = azimuths(width), elevations(height)[middle:]
     distance = np.minimum(EYE_HEIGHT_M / np.tan(-elevation), FARTHEST_M)[:, None]
-    x, y = distance * np.sin(azimuth)[None], distance * np.cos(azimuth)[None]
+    x = (distance * np.sin(azimuth)[None]).astype(np.float32)
+    y = (distance * np.cos(azimuth)[None]).astype(np.float32)
     across = distance * (2 * math.pi / width)
     turn, edge_m = float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(4.5, 12))
     other = str(rng.choice(["grass", "paving", "gravel", "dirt", "grass"]))
     away = x * math.cos(turn) + y * math.sin(turn)
-    albedo = np.empty((height - middle, width, 3), np.float32)
+    albedo = np.zeros((height - middle, width, 3), np.float32)
     edges = np.unique(np.clip([0, 3, 9, 22, 50, 110, 220, height - middle], 0, height - middle))
     for first, last in pairwise(edges):  # bands of like footprint
         at = float(distance[(first + last) // 2, 0])
         footprint = float(across[(first + last) // 2, 0]) * math.sqrt(math.hypot(at, EYE_HEIGHT_M) / EYE_HEIGHT_M)
-        place = x[first:last], y[first:last]
-        albedo[first:last] = ground_albedo(kind, *place, footprint, seed)
+        xs, ys, band = x[first:last], y[first:last], albedo[first:last]
+        beyond = np.zeros(band.shape[:2], np.float32)
         if other != kind and scene != "car_park":
-            ragged = away[first:last] - edge_m + 0.12 * sample(1.0, seed + 6, *place, 0.03, footprint)
+            ragged = away[first:last] - edge_m + 0.12 * sample(1.0, seed + 6, xs, ys, 0.03, footprint)
             beyond = np.clip(ragged / max(footprint, 0.04) + 0.5, 0, 1)
-            albedo[first:last] = mix(albedo[first:last], ground_albedo(other, *place, footprint, seed + 9), beyond)
+        here, there = (beyond < 1).any(axis=0), (beyond > 0).any(axis=0)
+        if here.any():
+            band[:, here] = ground_albedo(kind, xs[:, here], ys[:, here], footprint, seed)
+        if there.any():
+            far = ground_albedo(other, xs[:, there], ys[:, there], footprint, seed + 9)
+            band[:, there] = mix(band[:, there], far, beyond[:, there])
     if scene in ("street", "car_park") and kind in ("tarmac", "concrete"):
         albedo = _markings(albedo, x, y, across, scene, seed)
     sky, sun = lighting.on_ground()
-    light = np.broadcast_to(sky, (height - middle, width, 3))
+    in_sun = np.zeros(x.shape, np.float32)
     if sun.any() and lighting.sun_direction is not None:
-        light = light + (1 - _wall_shadows(x, y, lighting.sun_direction, walls))[..., None] * sun
+        in_sun = 1 - _wall_shadows(x, y, lighting.sun_direction, walls)
+    light = mix(sky, sky + sun, in_sun)
     if lighting.lamps:
-        light = light + lamp_light(x, y, 0.0, (0.0, 0.0, 1.0), lighting.lamps)
+        light += lamp_light(x, y, 0.0, (0.0, 0.0, 1.0), lighting.lamps)
     pale = np.broadcast_to(np.clip(distance / FARTHEST_M, 0, 1) * 0.7, (height - middle, width))
-    image[middle:] = mix(albedo * light / math.pi, haze, pale)
+    image[middle:] = mix(albedo * light / np.float32(math.pi), haze, pale)
 
 
 def _markings(albedo: Array, x: Array, y: Array, footprint: Array, scene: str, seed: int) -> Array:
@@ -316,8 +324,8 @@ def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: 
     )
     first = max(int((0.5 - highest / math.pi) * height) - 2, 0)
     last = min(int((0.5 - lowest / math.pi) * height) + 2, height)
-    z = EYE_HEIGHT_M + reach[None] * np.tan(elevations(height)[first:last])[:, None]
-    u = np.broadcast_to(along[columns][None], z.shape)
+    z = (EYE_HEIGHT_M + reach[None] * np.tan(elevations(height)[first:last])[:, None]).astype(np.float32)
+    u = np.broadcast_to(along[columns].astype(np.float32)[None], z.shape)
     footprint = float(np.median(reach)) * 2 * math.pi / width
 
     albedo = MATERIALS[wall.material](u, z, footprint, wall)
@@ -327,14 +335,14 @@ def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: 
         albedo, glow = openings(u, z, footprint, wall, albedo, horizon * (0.5 if facade.lighting.lamps else 1.0), lit)
     normal = (-math.sin(wall.azimuth), -math.cos(wall.azimuth), 0.0)
     ambient, sun = facade(normal)
-    under_eaves = 0.45 * np.exp(-np.maximum(wall.height_m - z, 0) / 0.35) if roof_m else 0.0
-    light = ambient * (1 - 0.45 * np.exp(-np.maximum(z, 0) / 0.45) - 0.6 * under_eaves)[..., None]
-    light = light + sun * (1 - np.minimum(1.6 * under_eaves, 0.9) * np.ones_like(z))[..., None]
+    under_eaves = 0.45 * np.exp(-np.maximum(wall.height_m - z, 0) / 0.35) if roof_m else np.zeros_like(z)
+    light = toned(ambient, 1 - 0.45 * np.exp(-np.maximum(z, 0) / 0.45) - 0.6 * under_eaves)
+    light += toned(sun, 1 - np.minimum(1.6 * under_eaves, 0.9))
     if facade.lighting.lamps:
         x = wall.distance_m * math.sin(wall.azimuth) + u * math.cos(wall.azimuth)
         y = wall.distance_m * math.cos(wall.azimuth) - u * math.sin(wall.azimuth)
-        light = light + lamp_light(x, y, z, normal, facade.lighting.lamps)
-    radiance = albedo * light / math.pi + glow
+        light += lamp_light(x, y, z, normal, facade.lighting.lamps)
+    radiance: Array = albedo * light / np.float32(math.pi) + glow
     top = np.full(len(columns), wall.height_m)
     if wall.material == "hedge":
         top = top + 0.07 * wall.height_m * sample(1.1, wall.seed + 5, u[:1], np.zeros_like(u[:1]), 0.04, footprint)[0]
@@ -363,7 +371,7 @@ def _roof(u: Array, z: Array, footprint: float, wall: Wall, facade: Facade) -> A
     each = 0.8 + 0.4 * hashed(np.floor(u / 0.28), np.floor(z / 0.14), seed=wall.seed)
     moss = np.clip(sample(1.2, wall.seed + 2, u, z * 2, 0.06, footprint), -1, 2) * 0.14
     ambient, sun = facade((-0.75 * math.sin(wall.azimuth), -0.75 * math.cos(wall.azimuth), 0.66))
-    return np.asarray(tiles * ((1 - rows) * (each + moss))[..., None] * (ambient + sun) / math.pi, np.float32)
+    return toned(tiles * (ambient + sun) / math.pi, (1 - rows) * (each + moss))
 
 
 # --- things -------------------------------------------------------------------------------------------------------

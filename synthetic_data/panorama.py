@@ -36,7 +36,13 @@ def directions(width: int, height: int) -> Array:
     """Unit vectors (H, W, 3) of a panorama's pixels."""
     azimuth, elevation = azimuths(width)[None], elevations(height)[:, None]
     level = np.cos(elevation)
-    return np.stack(np.broadcast_arrays(level * np.sin(azimuth), level * np.cos(azimuth), np.sin(elevation)), axis=-1)
+    vectors = np.empty((height, width, 3))
+    vectors[..., 0], vectors[..., 1], vectors[..., 2] = (
+        level * np.sin(azimuth),
+        level * np.cos(azimuth),
+        np.sin(elevation),
+    )
+    return vectors
 
 
 def solid_angles(width: int, height: int) -> Array:
@@ -96,7 +102,7 @@ class Facade:
     def __call__(self, normal: Vector, place_m: Vector | None = None) -> tuple[Array, Array]:
         """Illuminance (3) on a plane from everything but the sun, and from the sun; lamps count at `place_m`."""
         cosine = np.maximum(self._directions @ np.asarray(normal), 0)
-        ambient = (self._dome * cosine[..., None]).sum(axis=(0, 1)) + self.bounce * (1 - normal[2]) / 2
+        ambient = np.tensordot(cosine, self._dome) + self.bounce * (1 - normal[2]) / 2
         if place_m is not None and self.lighting.lamps:
             ambient = ambient + lamp_light(*place_m, normal, self.lighting.lamps)
         sun = np.zeros(3)

@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import cv2
 import numpy as np
@@ -67,7 +66,7 @@ class Wall:
 # --- building blocks ----------------------------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)  # three seeds of every roughness there is, 1.4 MB each
 def noise(roughness: float, seed: int, size: int = 512) -> tuple[Array, ...]:
     """Tileable noise, mean 0, standard deviation 1, amplitude falling as frequency**-roughness; and its mip levels."""
     rng = np.random.default_rng([seed, round(roughness * 100)])
@@ -91,12 +90,15 @@ def sample(
     scale = 1 / (texel_m * 2**level)
     size = levels[level].shape[0]
     shift = (seed * 0.6180339) % 1 * size
-    map_x, map_y = np.broadcast_arrays(
-        np.mod(np.asarray(x, np.float32) * np.float32(scale) + np.float32(shift), size),
-        np.mod(np.asarray(y, np.float32) * np.float32(scale) + np.float32(shift * 0.37), size),
-    )
+    map_x, map_y = np.broadcast_arrays(_texels(x, scale, shift, size), _texels(y, scale, shift * 0.37, size))
     maps = np.ascontiguousarray(map_x), np.ascontiguousarray(map_y)
     return np.asarray(cv2.remap(levels[level], *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP))
+
+
+def _texels(place: npt.ArrayLike, scale: float, shift: float, size: int) -> Array:
+    """Places times `scale` plus `shift`, modulo `size`: a power of two, so that no division is needed to be exact."""
+    texel = np.asarray(place, np.float32) * np.float32(scale) + np.float32(shift)
+    return np.asarray(texel - np.floor(texel * np.float32(1 / size)) * np.float32(size))
 
 
 def hashed(*cells: npt.ArrayLike, seed: int) -> Array:
@@ -123,8 +125,21 @@ def stripes(coordinate: npt.ArrayLike, period: float, width: float, footprint: n
 
 def mix(first: npt.ArrayLike, second: npt.ArrayLike, amount: Array) -> Array:
     """Colours (3) or pictures (m, n, 3) mixed by `amount` (m, n) of the second."""
-    a, b = np.asarray(first, np.float32), np.asarray(second, np.float32)
-    return np.asarray(a + (b - a) * np.asarray(amount, np.float32)[..., None])
+    a, b, share = (np.asarray(part, np.float32) for part in (first, second, amount))
+    mixed = np.empty(np.broadcast_shapes(a.shape, b.shape, (*share.shape, 3)), np.float32)
+    for channel in range(3):  # many times faster than numpy's loops over a last axis of three
+        low = a[..., channel]
+        mixed[..., channel] = low + (b[..., channel] - low) * share
+    return mixed
+
+
+def toned(albedo: npt.ArrayLike, tone: Array) -> Array:
+    """A colour (3) or picture (m, n, 3) times the tone (m, n) of each pixel."""
+    colour, factor = np.asarray(albedo, np.float32), np.asarray(tone, np.float32)
+    picture = np.empty((*factor.shape, 3), np.float32)
+    for channel in range(3):
+        np.multiply(colour[..., channel], factor, out=picture[..., channel])
+    return picture
 
 
 def within(coordinate: Array, low: Array | float, high: Array | float, footprint: float) -> Array:
@@ -138,39 +153,38 @@ def within(coordinate: Array, low: Array | float, high: Array | float, footprint
 def ground_albedo(kind: str, x: npt.ArrayLike, y: npt.ArrayLike, footprint_m: float, seed: int) -> Array:
     """Albedo (..., 3) of ground `kind` at places (x, y) in metres; the same seed continues the same ground."""
     dark, light = GROUNDS[kind]
-    broad = sample(1.3, seed, x, y, 0.06, footprint_m)
+    xs, ys = np.asarray(x, np.float32), np.asarray(y, np.float32)
+    broad = sample(1.3, seed, xs, ys, 0.06, footprint_m)
     fine_texel, fine_weight = {"gravel": (0.012, 0.34), "grass": (0.012, 0.34), "dirt": (0.01, 0.24)}.get(
         kind, (0.005, 0.15)
     )
     # two layers, turned and of unlike scale: one alone comes back every few metres
-    ax, ay = np.asarray(x, np.float32), np.asarray(y, np.float32)
-    turned = 0.8 * ax - 0.6 * ay, 0.6 * ax + 0.8 * ay
-    fine = 0.72 * sample(0.35, seed + 1, x, y, fine_texel, footprint_m)
+    turned = 0.8 * xs - 0.6 * ys, 0.6 * xs + 0.8 * ys
+    fine = 0.72 * sample(0.35, seed + 1, xs, ys, fine_texel, footprint_m)
     fine = fine + 0.69 * sample(0.35, seed + 2, *turned, 1.37 * fine_texel, footprint_m)
-    middle = sample(0.7, seed + 2, x, y, 0.035, footprint_m)
+    middle = sample(0.7, seed + 2, xs, ys, 0.035, footprint_m)
     albedo = mix(dark, light, np.clip(0.45 + 0.17 * broad + 0.1 * middle + fine_weight * fine, 0, 1.4))
-    xs, ys = np.asarray(x, np.float64), np.asarray(y, np.float64)
     if kind == "grass":
-        dry = np.clip(sample(1.1, seed + 2, x, y, 0.09, footprint_m) * 0.35 + 0.1, 0, 0.7)
+        dry = np.clip(sample(1.1, seed + 2, xs, ys, 0.09, footprint_m) * 0.35 + 0.1, 0, 0.7)
         albedo = mix(albedo, (0.17, 0.14, 0.06), dry)
     elif kind == "concrete":
         joint = np.maximum(stripes(xs, 4.0, 0.018, footprint_m), stripes(ys + 1.3, 5.0, 0.018, footprint_m))
         slab = 0.9 + 0.2 * hashed(np.floor(xs / 4.0), np.floor((ys + 1.3) / 5.0), seed=seed)
-        albedo = albedo * (slab * (1 - 0.6 * np.minimum(joint, 1)))[..., None]
+        albedo = toned(albedo, slab * (1 - 0.6 * np.minimum(joint, 1)))
     elif kind == "paving":
         row = np.floor(ys / 0.11)
         shifted = xs + 0.105 * np.mod(row, 2)
         joint = np.maximum(stripes(shifted, 0.21, 0.008, footprint_m), stripes(ys, 0.11, 0.008, footprint_m))
         fade = min(0.1 / max(footprint_m, 1e-3), 1) * 0.5
         stone = 1 + (hashed(np.floor(shifted / 0.21), row, seed=seed) - 0.5) * fade
-        albedo = albedo * (stone * (1 - 0.55 * np.minimum(joint, 1)))[..., None]
+        albedo = toned(albedo, stone * (1 - 0.55 * np.minimum(joint, 1)))
     elif kind == "tarmac":
-        crack = np.abs(sample(1.6, seed + 3, x, y, 0.02, footprint_m))
-        albedo = albedo * (1 - 0.5 * np.clip(1 - crack / 0.02, 0, 1))[..., None]
+        crack = np.abs(sample(1.6, seed + 3, xs, ys, 0.02, footprint_m))
+        albedo = toned(albedo, 1 - 0.5 * np.clip(1 - crack / 0.02, 0, 1))
     if kind in ("tarmac", "concrete", "paving"):
-        albedo = _mended(kind, albedo, xs, ys, footprint_m, seed)
+        _mend(kind, albedo, xs, ys, footprint_m, seed)
     albedo = _used(kind, albedo, xs, ys, footprint_m, seed)
-    return np.maximum(albedo, 0.008).astype(np.float32)
+    return np.maximum(albedo, np.float32(0.008))
 
 
 def _used(kind: str, albedo: Array, x: Array, y: Array, footprint_m: float, seed: int) -> Array:
@@ -186,82 +200,114 @@ def _used(kind: str, albedo: Array, x: Array, y: Array, footprint_m: float, seed
     loose: Colour = (0.19, 0.155, 0.115)
     if kind == "grass":
         albedo = mix(albedo, (0.13, 0.10, 0.065), track * np.clip(0.55 + 0.35 * worn, 0, 0.9))
-        albedo = _littered(albedo, x, y, footprint_m, seed)
+        _litter(albedo, x, y, footprint_m, seed)
         return mix(albedo, (0.11, 0.085, 0.055), drift * np.clip(0.5 + 0.5 * worn, 0, 0.8))
     if kind in ("gravel", "dirt"):
-        albedo = albedo * (1 - 0.3 * track)[..., None]
+        albedo = toned(albedo, 1 - 0.3 * track)
         grown = np.clip(drift * (0.8 + 0.7 * worn) - 0.05, 0, 0.6) * np.clip(beside / 0.15 - 1.2, 0, 1)
-        return _littered(mix(albedo, (0.075, 0.08, 0.045), grown), x, y, footprint_m, seed)
-    albedo = albedo * (1 - 0.14 * track * np.clip(0.6 + 0.5 * worn, 0, 1.4))[..., None]
-    albedo = mix(albedo, loose, 0.5 * drift * np.clip(0.5 + 0.5 * worn, 0, 1))
-    return _littered(albedo, x, y, footprint_m, seed)
+        albedo = mix(albedo, (0.075, 0.08, 0.045), grown)
+    else:
+        albedo = toned(albedo, 1 - 0.14 * track * np.clip(0.6 + 0.5 * worn, 0, 1.4))
+        albedo = mix(albedo, loose, 0.5 * drift * np.clip(0.5 + 0.5 * worn, 0, 1))
+    _litter(albedo, x, y, footprint_m, seed)
+    return albedo
 
 
-def _spots(x: Array, y: Array, cell_m: float, share: float, seed: int) -> tuple[Any, Array, Array, Array]:
-    """Things at random on the ground, in a share of its square cells.
+def _spots(
+    x: Array, y: Array, cell_m: float, share: float, seed: int, reach_m: Callable[[Array], Array | float]
+) -> tuple[npt.NDArray[np.intp], Array, Array, Array]:
+    """Things at random on the ground, in a share of its square cells; `reach_m` of their chances is how far they reach.
 
-    Returns where of (x, y) they are near, the way there from their middles in m, and five chances (5, ...) of each.
+    Returns which of the places (x, y), counted row by row, they reach, the way there from their middles in m, and
+    three chances (3, ...) of each.
     """
-    column, row = (np.floor(place / cell_m).astype(np.int32) for place in (x, y))
-    first = int(column.min()), int(row.min())
-    across, up = np.arange(first[0], column.max() + 1), np.arange(first[1], row.max() + 1)
+    column, row = (np.floor(place / np.float32(cell_m)).astype(np.int32) for place in (x, y))
+    left, low = int(column.min()), int(row.min())
+    across, up = np.arange(left, int(column.max()) + 1), np.arange(low, int(row.max()) + 1)
     is_there = hashed(across[:, None], up[None], seed=seed) < share
-    near = np.nonzero(is_there[column - first[0], row - first[1]])
-    cells = column[near], row[near]
+    things = np.nonzero(is_there)
+    cells = across[things[0]], up[things[1]]
     chance = np.stack([hashed(*cells, seed=seed + number) for number in range(1, 6)])
+    number = np.full(is_there.shape, -1, np.int32)
+    number[things] = np.arange(len(cells[0]))
+    number = number.ravel()[(column - left) * len(up) + (row - low)].ravel()
+    near = np.flatnonzero(number >= 0)
+    number = number[near]
     u, v = (
-        place[near] - (cell + 0.3 + 0.4 * at) * cell_m for place, cell, at in zip((x, y), cells, chance, strict=False)
+        place.ravel()[near] - ((cell + 0.3 + 0.4 * at) * cell_m).astype(np.float32)[number]
+        for place, cell, at in zip((x, y), cells, chance, strict=False)
     )
-    return near, u, v, chance[2:]
+    reach = np.broadcast_to(np.asarray(reach_m(chance[2:]), np.float32), cells[0].shape)[number]
+    close = np.flatnonzero(u * u + v * v < reach * reach)
+    return near[close], u[close], v[close], chance[2:, number[close]]
 
 
-def _laid(albedo: Array, near: Any, colour: npt.ArrayLike, cover: Array) -> None:
+def _lay(albedo: Array, near: npt.NDArray[np.intp], colour: npt.ArrayLike, cover: Array) -> None:
     """Mix a colour into some places of an albedo map, in place."""
-    albedo[near] += (np.asarray(colour, np.float32) - albedo[near]) * cover[..., None].astype(np.float32)
+    flat = albedo.reshape(-1, 3)
+    flat[near] = mix(flat[near], colour, cover)
 
 
-def _mended(kind: str, albedo: Array, x: Array, y: Array, footprint_m: float, seed: int) -> Array:
-    """Hard ground: trenches filled in with straight edges, covers of drains, what dripped from parked vehicles."""
-    albedo = albedo.copy()
+def _darken(albedo: Array, near: npt.NDArray[np.intp], tone: Array) -> None:
+    """Multiply some places of an albedo map by a tone, in place."""
+    flat = albedo.reshape(-1, 3)
+    flat[near] = toned(flat[near], tone)
+
+
+def _mend(kind: str, albedo: Array, x: Array, y: Array, footprint_m: float, seed: int) -> None:
+    """Hard ground, in place: trenches filled in with straight edges, covers of drains, drops from parked vehicles."""
+    edge_m = max(0.02, footprint_m)
     if kind == "tarmac":
-        near, u, v, chance = _spots(x, y, 5.3, 0.35, seed)
+        near, u, v, chance = _spots(
+            x, y, 5.3, 0.35, seed,
+            lambda chance: np.hypot(0.3 + 1.7 * chance[0], 0.2 + 0.6 * chance[1]) + 1.5 * edge_m,
+        )  # fmt: skip
         inside = np.minimum(0.3 + 1.7 * chance[0] - np.abs(u), 0.2 + 0.6 * chance[1] - np.abs(v))
-        joint = np.clip(1 - np.abs(inside) / max(0.02, footprint_m), 0, 1)
+        joint = np.clip(1 - np.abs(inside) / edge_m, 0, 1)
         tone = 1 + (chance[2] * 0.6 - 0.4) * np.clip(inside / footprint_m + 0.5, 0, 1) - 0.4 * joint
-        albedo[near] *= tone[..., None].astype(np.float32)
-    near, u, v, chance = _spots(x, y, 8.7, 0.4, seed + 20)
+        _darken(albedo, near, tone)
+    near, u, v, chance = _spots(x, y, 8.7, 0.4, seed + 20, lambda _: 0.36 + 1.5 * edge_m)
     inside = np.where(chance[0] < 0.5, 0.32 - np.hypot(u, v), 0.24 - np.maximum(np.abs(u), np.abs(v)))
     ribs = stripes(u, 0.06, 0.03, footprint_m)
-    _laid(albedo, near, np.array([0.05, 0.045, 0.041]) * (1 + 0.8 * ribs)[..., None],
-          np.clip(inside / footprint_m + 0.5, 0, 1))  # fmt: skip
-    rim = np.clip(1 - np.abs(inside + 0.02) / max(0.02, footprint_m), 0, 1)
-    albedo[near] *= (1 - 0.5 * rim)[..., None].astype(np.float32)
-    for cell_m, share in ((2.3, 0.25), (0.7, 0.07)):  # drops run together into spots with a dark core
-        near, u, v, chance = _spots(x, y, cell_m, share, seed + 30 + int(cell_m))
-        way = np.arctan2(v, u) + 6.28 * chance[1]
-        edge = 1 + 0.25 * np.sin(2 * way) + 0.15 * np.sin(5 * way + 9 * chance[2]) + 0.1 * np.sin(11 * way)
-        size = cell_m * (0.03 + 0.2 * chance[0] ** 2) * edge
-        away = np.hypot(u * (1 + chance[1]), v) / size
-        spot = np.clip(1.25 - away, 0, 1) * (0.4 + 0.6 * chance[2]) + 0.5 * np.exp(-((away / 0.4) ** 2))
-        albedo[near] *= (1 - 0.55 * np.minimum(spot, 1.2))[..., None].astype(np.float32)
-    return albedo
+    _lay(albedo, near, toned((0.05, 0.045, 0.041), 1 + 0.8 * ribs), np.clip(inside / footprint_m + 0.5, 0, 1))
+    _darken(albedo, near, 1 - 0.5 * np.clip(1 - np.abs(inside + 0.02) / edge_m, 0, 1))
+    _drip(albedo, x, y, 2.3, 0.25, seed + 32)
+    _drip(albedo, x, y, 0.7, 0.07, seed + 30)
 
 
-def _littered(albedo: Array, x: Array, y: Array, footprint_m: float, seed: int) -> Array:
-    """Fallen leaves and stones; none where a pixel is wider than they are."""
+def _drip(albedo: Array, x: Array, y: Array, cell_m: float, share: float, seed: int) -> None:
+    """Drops of oil, in place, run together into spots with a dark core."""
+
+    def size_m(chance: Array) -> Array:
+        return np.asarray(cell_m * (0.03 + 0.2 * chance[0] ** 2))
+
+    farthest = 1.6 * 1.5  # sizes: edges bulge by half, and cores are lost in rounding there
+    near, u, v, chance = _spots(x, y, cell_m, share, seed, lambda chance: farthest * size_m(chance))
+    way = np.arctan2(v, u) + 6.28 * chance[1]
+    edge = 1 + 0.25 * np.sin(2 * way) + 0.15 * np.sin(5 * way + 9 * chance[2]) + 0.1 * np.sin(11 * way)
+    away = np.hypot(u * (1 + chance[1]), v) / (size_m(chance) * edge)
+    spot = np.clip(1.25 - away, 0, 1) * (0.4 + 0.6 * chance[2]) + 0.5 * np.exp(-((away / 0.4) ** 2))
+    _darken(albedo, near, 1 - 0.55 * np.minimum(spot, 1.2))
+
+
+def _litter(albedo: Array, x: Array, y: Array, footprint_m: float, seed: int) -> None:
+    """Fallen leaves and stones, in place; none where a pixel is wider than they are."""
     if footprint_m > 0.03 or seed % 4 == 0:
-        return albedo
-    albedo = albedo.copy()
+        return
+
+    def long_m(chance: Array) -> Array:
+        return np.asarray(0.012 + 0.022 * chance[1])
+
     for cell_m, share in ((0.31, 0.16), (0.17, 0.05 + 0.02 * (seed % 5))):
-        near, u, v, chance = _spots(x, y, cell_m, share, seed + int(100 * cell_m))
-        c, s = np.cos(6.28 * chance[0]), np.sin(6.28 * chance[0])
-        long_m = 0.012 + 0.022 * chance[1]
-        shape = np.hypot((c * u + s * v) / long_m, (c * v - s * u) / (long_m * (0.4 + 0.35 * chance[2])))
-        cover = np.clip((1 - shape) * long_m * 0.6 / footprint_m + 0.5, 0, 1) * (shape < 3)
+        near, u, v, chance = _spots(
+            x, y, cell_m, share, seed + int(100 * cell_m), lambda chance: long_m(chance) + 0.85 * footprint_m
+        )
+        c, s, long = np.cos(6.28 * chance[0]), np.sin(6.28 * chance[0]), long_m(chance)
+        shape = np.hypot((c * u + s * v) / long, (c * v - s * u) / (long * (0.4 + 0.35 * chance[2])))
+        cover = np.clip((1 - shape) * long * 0.6 / footprint_m + 0.5, 0, 1) * (shape < 3)
         is_stone = ((chance[1] * 997) % 1 < 0.35)[..., None]
         leaf, stone = np.array([0.20, 0.12, 0.045]), np.array([0.24, 0.225, 0.205])
-        _laid(albedo, near, np.where(is_stone, stone, leaf) * (0.4 + 1.2 * chance[2])[..., None], 0.9 * cover)
-    return albedo
+        _lay(albedo, near, toned(np.where(is_stone, stone, leaf), 0.4 + 1.2 * chance[2]), 0.9 * cover)
 
 
 def ground_texture(kind: str, size_px: int, size_m: float, seed: int) -> Array:
@@ -287,7 +333,7 @@ def weather(albedo: Array, u: Array, z: Array, footprint: float, wall: Wall, dep
         0.6 + 0.4 * np.clip(sample(1.0, wall.seed + 9, u, z, 0.04, footprint), -1, 1)
     )
     tone = tone - depth * (0.5 * np.clip(streak - 0.6, 0, 1.5) + 0.7 * damp)
-    return np.asarray(albedo * np.clip(tone, 0.25, 1.5)[..., None], np.float32)
+    return toned(albedo, np.clip(tone, 0.25, 1.5))
 
 
 def _bonded(
@@ -300,7 +346,7 @@ def _bonded(
     mortar = np.minimum(np.maximum(stripes(shifted, length, joint, footprint), stripes(z, course, joint, footprint)), 1)
     each = (hashed(np.floor(shifted / length), row, seed=wall.seed) - 0.5) * contrast * min(1.5 * course / footprint, 1)
     tone = 1 + each + 0.1 * sample(0.3, wall.seed, u, z, 0.006, footprint)
-    body = np.asarray(wall.colour, np.float32) * tone[..., None]
+    body = toned(wall.colour, tone)
     return weather(mix(body, (0.34, 0.32, 0.28), mortar * 0.7), u, z, footprint, wall, 0.35)
 
 
@@ -321,7 +367,7 @@ def _stone(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
 def _render(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
     tone = 1 + 0.06 * sample(0.3, wall.seed, u, z, 0.008, footprint)
     plinth = np.clip((0.35 - z) / footprint + 0.5, 0, 1) * (wall.seed % 2)
-    body = mix(np.asarray(wall.colour, np.float32) * tone[..., None], np.asarray(wall.colour) * 0.5, plinth)
+    body = mix(toned(wall.colour, tone), np.asarray(wall.colour) * 0.5, plinth)
     return weather(body, u, z, footprint, wall, 0.26)
 
 
@@ -330,7 +376,7 @@ def _fence(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
     grain = sample(0.8, wall.seed, np.asarray(u) * 6, z * 0.3, 0.02, footprint)
     tone = (0.75 + 0.5 * hashed(np.floor(u / 0.125), seed=wall.seed)) * (1 + 0.14 * grain)
     rail = stripes(z - 0.3, 0.75, 0.07, footprint) * 0.12
-    body = np.asarray(wall.colour, np.float32) * (tone * (1 - 0.75 * gap) * (1 - rail))[..., None]
+    body = toned(wall.colour, tone * (1 - 0.75 * gap) * (1 - rail))
     return weather(body, u, z, footprint, wall, 0.3)
 
 
@@ -339,7 +385,7 @@ def _corrugated(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
     wave = np.cos(2 * math.pi * np.asarray(u) / pitch) * min(pitch / (3 * footprint), 1)
     tone = 1 + 0.3 * wave + 0 * z
     lap = stripes(u, 1.0, 0.012, footprint) * 0.35 + stripes(z, 2.4, 0.02, footprint) * 0.35
-    body = np.asarray(wall.colour, np.float32) * (tone * (1 - np.minimum(lap, 1)))[..., None]
+    body = toned(wall.colour, tone * (1 - np.minimum(lap, 1)))
     rust = np.clip(sample(1.3, wall.seed + 5, u, z * 0.5, 0.03, footprint) - 1.1, 0, 1) * float(wall.seed % 3 == 0)
     return weather(mix(body, (0.16, 0.065, 0.03), rust), u, z, footprint, wall, 0.28)
 
@@ -347,7 +393,7 @@ def _corrugated(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
 def _panel(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
     joint = np.minimum(stripes(u, 1.5, 0.03, footprint) + stripes(z, 1.0, 0.02, footprint), 1)
     each = 0.95 + 0.1 * hashed(np.floor(u / 1.5), np.floor(z), seed=wall.seed)
-    body = np.asarray(wall.colour, np.float32) * (each * (1 - 0.45 * joint))[..., None]
+    body = toned(wall.colour, each * (1 - 0.45 * joint))
     return weather(body, u, z, footprint, wall, 0.15)
 
 
@@ -362,7 +408,7 @@ def foliage_albedo(x: npt.ArrayLike, y: npt.ArrayLike, footprint: float, seed: i
     light = np.clip(0.42 + 0.27 * clump + 0.30 * leaf, 0.03, 1.5) ** 1.6
     hue = np.clip(0.5 + 0.3 * sample(0.8, seed + 2, x, y, 0.09, footprint), 0, 1)
     young = np.asarray(colour) * np.array([1.5, 1.25, 1.0])
-    return np.asarray(mix(colour, young, hue) * 1.25 * light[..., None], np.float32)
+    return toned(mix(colour, young, hue), 1.25 * light)
 
 
 MATERIALS: dict[str, Material] = {
@@ -410,13 +456,11 @@ def openings(
     albedo = mix(albedo, (0.35, 0.34, 0.32), ledge * is_window)
     curtain = hashed(cell, level, seed=wall.seed + 2)
     drawn = (curtain < 0.3) & (np.abs(x - start - window_w / 2) > window_w * 0.22)
-    albedo = mix(albedo, np.where(drawn[..., None], 0.3, 0.02) * np.ones(3), pane)
+    albedo = mix(albedo, toned((1, 1, 1), np.where(drawn, 0.3, 0.02)), pane)
     mirror = 0.04 + 0.22 * curtain * np.clip((y - sill) / window_h, 0, 1) ** 1.5
     mirror = np.maximum(mirror * (1 + 0.35 * sample(1.2, wall.seed + 3, u, z, 0.02, footprint)), 0.01)
-    glow = (pane * mirror)[..., None] * horizon
-    glow = glow + (pane * (curtain > 0.7) * (0.5 + 0.5 * sample(1.3, wall.seed + 4, u, z, 0.02, footprint) ** 2))[
-        ..., None
-    ] * np.asarray(lit)
+    glow = toned(horizon, pane * mirror)
+    glow += toned(lit, pane * (curtain > 0.7) * (0.5 + 0.5 * sample(1.3, wall.seed + 4, u, z, 0.02, footprint) ** 2))
 
     wide = number > 1 - 0.12
     half = np.where(wide, min(1.25, spacing / 2 - 0.1), 0.45)
@@ -427,7 +471,7 @@ def openings(
     colour = DOOR_COLOURS[(hashed(cell, seed=wall.seed + 4) * len(DOOR_COLOURS)).astype(int) % len(DOOR_COLOURS)]
     ribs = np.where(wide, stripes(z, 0.11, 0.025, footprint), stripes(z - 0.2, 0.8, 0.05, footprint))
     albedo = mix(albedo, frame * 0.8, surround)
-    leaf = weather((colour * (1 - 0.35 * ribs)[..., None]).astype(np.float32), u, z, footprint, wall, 0.3)
+    leaf = weather(toned(colour, 1 - 0.35 * ribs), u, z, footprint, wall, 0.3)
     return mix(albedo, leaf, door), np.asarray(np.maximum(glow, 0), np.float32)
 
 
@@ -439,12 +483,12 @@ def ceiling_albedo(kind: int, x: Array, y: Array, seed: int) -> Array:
     if kind == 0:
         tone = 1 + 0.05 * sample(1.2, seed, x, y, 0.03, 0.01)
         joint = np.maximum(stripes(x, 1.2, 0.006, 0.01), stripes(y, 2.4, 0.006, 0.01))
-        return np.asarray(np.float32(0.68) * (tone * (1 - 0.4 * joint))[..., None] * np.ones(3), np.float32)
+        return toned((0.68, 0.68, 0.68), tone * (1 - 0.4 * joint))
     wood = kind == 1
     beams = stripes(x, 0.6 if wood else 1.8, 0.05 if wood else 0.12, 0.01)
     tone = 1 + 0.12 * sample(0.8, seed, x, y * 0.2, 0.01, 0.01)
     panel, beam = ((0.3, 0.22, 0.14), (0.2, 0.14, 0.09)) if wood else ((0.42, 0.42, 0.42), (0.2, 0.2, 0.21))
-    return np.asarray(mix(panel, beam, beams) * tone[..., None], np.float32)
+    return toned(mix(panel, beam, beams), tone)
 
 
 def indoor_wall(u: Array, z: Array, footprint: float, wall: Wall, rng: np.random.Generator) -> Array:
@@ -485,7 +529,7 @@ def _shelves(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[f
     box = within(x * 0.26, margin * 0.26, 0.26 - 0.008, footprint) * within(z - level * gap, -9.0, height, footprint)
     box = box * (hashed(slot, level, seed=seed + 4) > 0.25)
     label = within(x, 0.3, 0.7, footprint / 0.26) * within(z - level * gap, 0.35 * height, 0.6 * height, footprint)
-    boxes = _drab(seed + 9, slot, level) * (0.75 + 0.35 * x)[..., None]
+    boxes = toned(_drab(seed + 9, slot, level), 0.75 + 0.35 * x)
     colour = mix(boxes, (0.5, 0.48, 0.42), label * (hashed(slot, level, seed=seed + 6) > 0.6))
     albedo = mix(albedo, albedo * 0.3, inside)
     albedo = mix(albedo, colour, box * inside)
@@ -517,7 +561,7 @@ def _tyres(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[flo
     bulge = np.abs(np.sin(math.pi * z / 0.215)) ** 0.4
     tread = 1 - 0.3 * stripes(u, 0.03, 0.012, footprint)
     shade = np.sqrt(np.clip(1 - across**2, 0.03, 1)) * bulge * tread
-    return mix(albedo, np.float32(0.035) * shade[..., None] * np.ones(3), inside)
+    return mix(albedo, toned((0.035, 0.035, 0.035), shade), inside)
 
 
 def _pipe(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:
@@ -528,7 +572,7 @@ def _pipe(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[floa
     shade = np.clip(1 - 1.6 * np.abs(coordinate / wide - 0.4), 0.25, 1)
     shadow = within(coordinate, -0.6 * wide, 0.0, footprint) + 0 * z
     albedo = mix(albedo, albedo * 0.6, shadow)
-    return mix(albedo, 0.35 * shade[..., None] * np.ones(3) + 0 * z[..., None], inside)
+    return mix(albedo, toned((0.35, 0.35, 0.35), shade + 0 * z), inside)
 
 
 def _cupboard(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:
@@ -539,6 +583,6 @@ def _cupboard(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[
         stripes(u - start, 0.45, 0.012, footprint), stripes(z, 0.3 if seed % 2 else 0.9, 0.012, footprint)
     )
     colour = np.array([(0.16, 0.03, 0.025), (0.25, 0.26, 0.27), (0.05, 0.08, 0.15), (0.3, 0.22, 0.14)])[seed % 4]
-    body = colour * (1 - 0.6 * np.minimum(seams, 1) + 0.1 * sample(1.2, seed, u, z, 0.02, footprint))[..., None]
+    body = toned(colour, 1 - 0.6 * np.minimum(seams, 1) + 0.1 * sample(1.2, seed, u, z, 0.02, footprint))
     shadow = within(u, start + long_m, start + long_m + 0.12, footprint) * within(z, -9.0, tall, footprint)
     return mix(mix(albedo, albedo * 0.5, shadow), body, inside)

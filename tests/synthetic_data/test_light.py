@@ -26,7 +26,7 @@ from synthetic_data.light import (
     sun_irradiance,
 )
 from synthetic_data.panorama import Facade, Lamp, Lighting, directions, elevations, irradiance, lamp_light, solid_angles
-from synthetic_data.textures import GROUNDS, ground_texture, stripes
+from synthetic_data.textures import GROUNDS, ground_albedo, ground_texture, stripes
 
 SETTINGS = light_settings().model_copy(update={"width_px": 256})
 PANORAMAS = Path(__file__).parents[3] / "shared" / "lights"
@@ -348,6 +348,14 @@ def test_ground_is_an_albedo_and_its_mean_does_not_hang_on_the_distance(kind: st
     near, far = ground_texture(kind, 256, 4.0, 5), ground_texture(kind, 64, 4.0, 5)
     assert near.shape == (256, 256, 3) and near.min() > 0 and near.max() < 0.75
     assert far.mean(axis=(0, 1)) == pytest.approx(near.mean(axis=(0, 1)), rel=0.12)
+
+
+@pytest.mark.parametrize("kind", GROUNDS)
+def test_ground_is_the_same_in_part_as_in_whole(kind: str) -> None:
+    x, y = np.meshgrid(np.linspace(-6, 6, 300), np.linspace(-4, 4, 200))
+    whole = ground_albedo(kind, x, y, 0.02, 7)
+    columns = np.array([3, 4, 5, 120, 299])
+    np.testing.assert_array_equal(ground_albedo(kind, x[:, columns], y[:, columns], 0.02, 7), whole[:, columns])
 
 
 def test_stripes_cover_their_share_at_any_footprint() -> None:
