@@ -16,7 +16,7 @@ import numpy.typing as npt
 import torch
 from torch import Tensor
 
-from synthetic_data.geometry import Patch, resample, unit_normals
+from synthetic_data.geometry import Patch, lengths, resample, unit_normals
 from synthetic_data.vehicle import Part
 
 Array = npt.NDArray[Any]
@@ -82,19 +82,20 @@ def find_crevices(parts: Iterable[Part]) -> Crevices:
 
 def _pieces(curve: Array, hold: float) -> Array:
     """A curve in metres as straight pieces of no more than a voxel."""
-    length = float(np.linalg.norm(np.diff(curve, axis=0), axis=1).sum()) * 1000
+    length = float(lengths(curve[1:] - curve[:-1]).sum()) * 1000
     if length < 1:
         return np.zeros((0, 9))
     points = resample(curve, max(2, int(np.ceil(length / VOXEL_MM)) + 1)) * 1000
-    rest = np.broadcast_to([0.0, hold, hold], (len(points) - 1, 3))
-    return np.concatenate([points[:-1], points[1:], rest], axis=1)
+    pieces = np.empty((len(points) - 1, 9))
+    pieces[:, :3], pieces[:, 3:6], pieces[:, 6:] = points[:-1], points[1:], [0.0, hold, hold]
+    return pieces
 
 
 def _head(part: Part) -> Array:
     """The ring a head stands on, and on an upright sheet at times the run that the rain drew below it."""
     foot = part.patch.points[-1] * 1000
     middle = foot.mean(axis=0)
-    radius = float(np.linalg.norm(foot - middle, axis=1).mean())
+    radius = float(lengths(foot - middle).mean())
     rows = [[*middle, *middle, radius, AT_HEAD, AT_HEAD]]
     leaning = np.ptp(foot[:, 2]) < 1.6 * radius  # it lies rather flat
     chance = zlib.crc32(part.name.encode()) / 2**32
@@ -127,30 +128,26 @@ def _folded_edges(patch: Patch) -> list[Array]:
 def _voxels(pieces: Array) -> Crevices:
     """The nearest piece of each voxel that one comes near."""
     middle, radius = (pieces[:, :3] + pieces[:, 3:6]) / 2, pieces[:, 6]
-    packed = []
-    for is_ring in (False, True):
-        index = np.flatnonzero((radius > 0) == is_ring)
-        if not len(index):
-            continue
-        steps = int(np.ceil((radius[index].max() + REACH_MM) / VOXEL_MM))
-        offset = np.stack(np.meshgrid(*[np.arange(-steps, steps + 1)] * 3, indexing="ij"), -1).reshape(-1, 3)
-        cell = np.floor(middle[index] / VOXEL_MM).astype(np.int64)[:, None] + offset[None]
-        away = np.linalg.norm((cell + 0.5) * VOXEL_MM - middle[index][:, None], axis=-1)
-        away = np.abs(away - radius[index][:, None])
-        near = away < 1.5 * REACH_MM  # a voxel's corner is 0.87 of its side from its middle
-        cell = cell[near] + CELLS // 2
-        key = (cell[:, 0] * CELLS + cell[:, 1]) * CELLS + cell[:, 2]
-        rank = np.clip(away[near] * 16, 0, 255).astype(np.int64)
-        which = np.broadcast_to(index[:, None], near.shape)[near]
+    steps = np.ceil((radius + REACH_MM) / VOXEL_MM).astype(int)  # a piece reaches no voxel farther off
+    packed = [np.zeros(0, np.uint64)]
+    for reach in np.unique(steps):
+        index = np.flatnonzero(steps == reach)
+        centre = middle[index][..., None]
+        cell = np.floor(centre / VOXEL_MM).astype(np.int64) + np.arange(-reach, reach + 1)  # (pieces, 3, cells aside)
+        x, y, z = (((cell + 0.5) * VOXEL_MM - centre) ** 2).transpose(1, 0, 2)
+        away = np.sqrt(x[:, :, None, None] + y[:, None, :, None] + z[:, None, None, :])
+        away = np.abs(away - radius[index][:, None, None, None])
+        near = np.nonzero(away < 1.5 * REACH_MM)  # a voxel's corner is 0.87 of its side from its middle
+        x, y, z = (cell + CELLS // 2).transpose(1, 0, 2)
+        key = (x[near[0], near[1]] * CELLS + y[near[0], near[2]]) * CELLS + z[near[0], near[3]]
+        rank = (away[near] * 16).astype(np.int64)
         # voxel, distance and piece in one number: one sort finds the nearest of each voxel
-        packed.append(np.stack([key, rank << 24 | which]))
-    if not packed:
-        none = torch.zeros(0)
-        return Crevices(none.long(), none.reshape(0, 3), none.reshape(0, 3), none, none.reshape(0, 2))
-    key, rest = np.concatenate(packed, axis=1)
-    order = np.lexsort((rest, key))
-    first = order[np.flatnonzero(np.diff(key[order], prepend=-1))]
-    nearest = torch.from_numpy(pieces[rest[first] & (2**24 - 1)].astype(np.float32))
+        packed.append((key << 28 | rank << 20 | index[near[0]]).view(np.uint64))
+    every = np.sort(np.concatenate(packed))
+    key = (every >> 28).astype(np.int64)
+    first = np.flatnonzero(np.diff(key, prepend=-1))
+    which = (every[first] & (2**20 - 1)).astype(np.int64)
+    nearest = torch.from_numpy(pieces[which].astype(np.float32))
     return Crevices(
         torch.from_numpy(key[first]), nearest[:, :3], nearest[:, 3:6], nearest[:, 6].clone(), nearest[:, 7:]
     )

@@ -6,8 +6,10 @@ the part a camera sees, and lets paint be computed at any density. x points forw
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -37,7 +39,7 @@ class Patch:
     def moved(self, matrix: Points) -> Patch:
         """The patch under a 4 × 4 affine map; a mirroring one turns the grid so that the outside stays outside."""
         points = self.points @ matrix[:3, :3].T + matrix[:3, 3]
-        if np.linalg.det(matrix[:3, :3]) < 0:
+        if float(crossed(matrix[:3, 0], matrix[:3, 1]) @ matrix[:3, 2]) < 0:
             return Patch(points[:, ::-1], self.across_mm, (self.along_mm[-1] - self.along_mm)[::-1])
         return replace(self, points=points)
 
@@ -69,17 +71,56 @@ def patch(points: Points) -> Patch:
 
 
 def _lengths_mm(points: Points, axis: int) -> npt.NDArray[np.float64]:
-    steps = np.linalg.norm(np.diff(points, axis=axis), axis=-1).mean(axis=1 - axis) * 1000.0
-    return np.concatenate([[0.0], np.cumsum(np.maximum(steps, 1e-6))])
+    steps = lengths(points[1:] - points[:-1] if axis == 0 else points[:, 1:] - points[:, :-1])
+    return _summed(np.maximum(steps.mean(axis=1 - axis) * 1000.0, 1e-6))
+
+
+def _summed(steps: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """0 and the sums of ever more steps."""
+    at = np.zeros(len(steps) + 1)
+    np.cumsum(steps, out=at[1:])
+    return at
+
+
+# numpy's own norm, cross and gradient take longer to set out than to reckon on grids as small as a part's
+
+
+def lengths(vectors: Points) -> npt.NDArray[np.float64]:
+    """Lengths (...) of vectors (..., k)."""
+    return np.asarray(np.sqrt(np.add.reduce(vectors * vectors, axis=-1)))
+
+
+def crossed(first: Points, second: Points) -> Points:
+    """The cross products (..., 3) of vectors (..., 3)."""
+    (a, b, c), (x, y, z) = ([one[..., k] for k in range(3)] for one in (first, second))
+    out = np.empty(first.shape)
+    out[..., 0], out[..., 1], out[..., 2] = b * z - c * y, c * x - a * z, a * y - b * x
+    return out
+
+
+def slopes(points: Points) -> Points:
+    """Changes of points (n, ...) from row to row: of both neighbours inside, of the one at either end."""
+    out = np.empty(points.shape)
+    out[0], out[-1] = points[1] - points[0], points[-1] - points[-2]
+    out[1:-1] = (points[2:] - points[:-2]) / 2
+    return out
+
+
+def area_normals(points: Points) -> Points:
+    """Normals (rows, columns, 3) of a grid of points, as long as a cell there is large."""
+    return crossed(slopes(points), slopes(points.swapaxes(0, 1)).swapaxes(0, 1))
 
 
 def resample(curve: Points, count: int, *, closed: bool = False) -> Points:
     """`count` points at equal steps along a polyline; a closed one returns to its first point at the end."""
     if closed:
         curve = np.concatenate([curve, curve[:1]])
-    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1))])
+    length = _summed(lengths(curve[1:] - curve[:-1]))
     at = np.linspace(0.0, length[-1], count)
-    return np.stack([np.interp(at, length, curve[:, k]) for k in range(curve.shape[1])], axis=1)
+    points = np.empty((count, curve.shape[1]))
+    for k in range(curve.shape[1]):
+        points[:, k] = np.interp(at, length, curve[:, k])
+    return points
 
 
 def line(start: Vector, end: Vector, count: int) -> Points:
@@ -93,16 +134,16 @@ def smoothstep(low: float, high: float, value: npt.NDArray[Any]) -> npt.NDArray[
     return np.asarray(t * t * (3 - 2 * t))
 
 
+@lru_cache(maxsize=512)
 def rounded_rectangle(width: float, height: float, radius: float, count: int) -> Points:
     """A closed curve (count, 2) around the origin, anticlockwise from the middle of the right side to there again."""
     radius = min(radius, 0.499 * width, 0.499 * height)
-    corners = []
-    for k, (sx, sy) in enumerate(((1, 1), (-1, 1), (-1, -1), (1, -1))):
-        angle = np.linspace(0, np.pi / 2, 12) + k * np.pi / 2
-        centre = np.array([sx * (width / 2 - radius), sy * (height / 2 - radius)])
-        corners.append(centre + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1))
-    outline = np.concatenate([[[width / 2, 0.0]], *corners])
-    return resample(outline, count, closed=True)
+    angle = np.linspace(0, np.pi / 2, 12) + np.arange(4)[:, None] * np.pi / 2
+    centre = np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]]) * [width / 2 - radius, height / 2 - radius]
+    corners = centre[:, None] + radius * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    outline = resample(np.concatenate([[[width / 2, 0.0]], corners.reshape(-1, 2)]), count, closed=True)
+    outline.setflags(write=False)  # it is shared
+    return outline
 
 
 def loft(first: Points, last: Points, rows: int, *, bulge: float = 0.0) -> Patch:
@@ -116,9 +157,8 @@ def loft(first: Points, last: Points, rows: int, *, bulge: float = 0.0) -> Patch
 
 def unit_normals(points: Points) -> Points:
     """Normals (rows, columns, 3) of a grid of points, 0 where it is drawn together."""
-    down, right = np.gradient(points, axis=0), np.gradient(points, axis=1)
-    normal = np.cross(down, right)
-    return np.asarray(normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12))
+    normal = area_normals(points)
+    return np.asarray(normal / np.maximum(lengths(normal), 1e-12)[..., None])
 
 
 def rolled_edges(surface: Patch, radius: float, depth: float, *, edges: str = "tblr", steps: int = 4) -> Patch:
@@ -136,7 +176,7 @@ def rolled_edges(surface: Patch, radius: float, depth: float, *, edges: str = "t
         normal = np.moveaxis(unit_normals(points), axis, 0)
         normal = normal[::-1][0] if at == -1 else normal[0]
         outward = moved[0] - moved[1]
-        gap = np.linalg.norm(outward, axis=-1, keepdims=True)
+        gap = lengths(outward)[..., None]
         outward = outward / np.maximum(gap, 1e-12)
         bend_at = moved[0] - outward * radius
         angles = np.linspace(np.pi / 2, 0, steps + 1)
@@ -159,29 +199,32 @@ def sweep(profile: Points, path: Points, up: Points, *, closed: bool = False) ->
 
     Sideways is tangent × up, so a profile drawn from left to right over the top faces up.
     """
-    tangent = np.gradient(path, axis=0)
+    tangent = slopes(path)
     if closed:
         tangent[0] = tangent[-1] = path[1] - path[-2]
-    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-12)
-    up = np.broadcast_to(np.asarray(up, float), path.shape)
-    side = np.cross(tangent, up)
-    side /= np.maximum(np.linalg.norm(side, axis=1, keepdims=True), 1e-12)
-    up = np.cross(side, tangent)
+    tangent /= np.maximum(lengths(tangent), 1e-12)[:, None]
+    side = crossed(tangent, np.asarray(up, float))
+    side /= np.maximum(lengths(side), 1e-12)[:, None]
+    up = crossed(side, tangent)
     return patch(path[None] + profile[:, None, :1] * side[None] + profile[:, None, 1:] * up[None])
 
 
 def turned(profile: Points, count: int = 24, *, sides: int | None = None) -> Patch:
     """A profile (rows, 2: radius, height) turned around z, from the centre outwards; `sides` gives a polygon."""
-    angle = np.linspace(0.0, 2 * np.pi, count)
-    reach = np.ones_like(angle)
-    if sides:
-        sector = 2 * np.pi / sides
-        reach = np.cos(np.pi / sides) / np.cos((angle % sector) - sector / 2)
-    radius = profile[:, 0][:, None] * reach[None]
-    points = np.stack(
-        [radius * np.cos(angle), radius * np.sin(angle), np.broadcast_to(profile[:, 1][:, None], radius.shape)], -1
-    )
+    cosine, sine, reach = _around(count, sides)
+    radius = profile[:, :1] * reach
+    points = np.empty((*radius.shape, 3))
+    points[..., 0], points[..., 1], points[..., 2] = radius * cosine, radius * sine, profile[:, 1:]
     return patch(points)
+
+
+@lru_cache(maxsize=64)
+def _around(count: int, sides: int | None) -> tuple[Points, Points, Points]:
+    """Cosines, sines and reach (count,) of a turn around a circle, or around a polygon in it."""
+    angle = np.linspace(0.0, 2 * np.pi, count)
+    sector = 2 * np.pi / (sides or 1)
+    reach = np.cos(np.pi / sides) / np.cos((angle % sector) - sector / 2) if sides else np.ones_like(angle)
+    return np.cos(angle), np.sin(angle), reach
 
 
 def pop_rivet(radius: float) -> Patch:
@@ -217,8 +260,12 @@ def spot_weld(radius: float) -> Patch:
 
 def box(size: Vector, bevel: float, *, rows: int = 2) -> tuple[Patch, ...]:
     """A box around the origin with bevelled edges: a band around its sides, a lid and a floor."""
-    sx, sy, sz = size
-    bevel = min(bevel, 0.3 * min(size))
+    sx, sy, sz = (float(one) for one in size)
+    return _box(sx, sy, sz, min(bevel, 0.3 * min(size)), rows)
+
+
+@lru_cache(maxsize=512)
+def _box(sx: float, sy: float, sz: float, bevel: float, rows: int) -> tuple[Patch, ...]:
     outline = rounded_rectangle(sx, sy, bevel * 1.5, 44)
     inner = rounded_rectangle(sx - 2 * bevel, sy - 2 * bevel, bevel, 44)
 
@@ -251,13 +298,14 @@ def tube(path: Points, radius: float, *, around: int = 14, closed: bool = False)
 
 def placed(at: Vector, *, z: Vector = (0, 0, 1), x: Vector = (1, 0, 0), scale: float = 1.0) -> Points:
     """The 4 × 4 map that puts the origin at `at`, its z axis along `z` and its x axis as near to `x` as that allows."""
-    z_axis = np.asarray(z, float) / np.linalg.norm(z)
-    x_axis = np.asarray(x, float) - np.dot(x, z_axis) * z_axis
-    if np.linalg.norm(x_axis) < 1e-6:
+    z_axis, x_axis = np.asarray(z, float), np.asarray(x, float)
+    z_axis = z_axis / math.sqrt(z_axis @ z_axis)
+    x_axis = x_axis - (x_axis @ z_axis) * z_axis
+    if math.sqrt(x_axis @ x_axis) < 1e-6:
         x_axis = np.cross([0.0, 1.0, 0.0] if abs(z_axis[1]) < 0.99 else [1.0, 0.0, 0.0], z_axis)
-    x_axis /= np.linalg.norm(x_axis)
+    x_axis /= math.sqrt(x_axis @ x_axis)
     matrix = np.eye(4)
-    matrix[:3, 0], matrix[:3, 1], matrix[:3, 2] = x_axis * scale, np.cross(z_axis, x_axis) * scale, z_axis * scale
+    matrix[:3, 0], matrix[:3, 1], matrix[:3, 2] = x_axis * scale, crossed(z_axis, x_axis) * scale, z_axis * scale
     matrix[:3, 3] = at
     return matrix
 

@@ -11,9 +11,11 @@ from __future__ import annotations
 import csv
 import zlib
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import torch
 
 from pipeline.configuration import shipped
@@ -67,6 +69,22 @@ OLD_EDGE_FROM = 0.80  # one even draw a part says whether it has runs (from 0 up
 AXLES = ("front_axle", "rear_axle")
 GAP_ROWS = (3, 7)  # of a seam's grid, where the sheets end (`vehicle.seam`)
 NEVER_REFINISHED = ("capping", "chassis", "crossmember", "arches", "floor_under", "wheels", "engine_bay", "")
+
+NOTHING = {  # columns of a part without traces; a trace replaces them, it never changes them
+    "masking": np.array([-1.0, 0, 0, 1]),
+    "mist": np.zeros(5),
+    "veil": np.array([0, 0, 0, 1.0, 0, 1]),
+    "coated": np.zeros(2),
+    "fill": np.zeros(3),
+    "sag": np.array([0.0, 0, 0, 1, 0]),
+    "texture": np.array([0.0, 0, 1, 0]),
+    "gum": np.array([0.0, 0, 1, 0, 1, 0]),
+    "gum_tone": np.zeros(3),
+    "filler": np.array([0.0, 0, 0, 1, 1, 0, 0]),
+    "filler_tone": np.zeros(3),
+    "mark": np.array([0.0, 0, 0, 1, 1, 0]),
+    "mark_tone": np.zeros(3),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,6 +260,9 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
             _hidden(row, part, history, look, settings, rng, hard)
         row["rejoined"], row["wheels"] = joined_anew, wheels
         sites.extend(_traces(row, part, history, job, look, settings, hard))
+        if joined_anew and part.name.endswith((".3", ".3.right")):
+            sites.append(_site_on(part, 1.0, 3.0, 0.16, "joint"))
+        _renewed(row, part, history, job, look, settings, hard)
         rows.append(row)
         parts.append(part)
     columns = {name: torch.from_numpy(np.asarray([row[name] for row in rows])) for name in rows[0]}
@@ -253,6 +274,14 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
     finished = replace(vehicle, parts=tuple(parts), sites=(*vehicle.sites, *sites))
     crevices = find_crevices(finished.parts)
     return PaintedVehicle(finished, history, table, grime, crevices, refinished, frozenset(sealed), frozenset(hard))
+
+
+@lru_cache(maxsize=64)
+def _linear(lab: Lab) -> npt.NDArray[np.float64]:
+    """`lab_to_linear_srgb` of one colour, which hundreds of parts share."""
+    colour = lab_to_linear_srgb(lab)
+    colour.setflags(write=False)
+    return colour
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,7 +345,7 @@ def _plain_row(
     """The part as it came, a little used."""
     finish, metallic = part.finish, 0.0
     if finish == "body":
-        colour, rough = lab_to_linear_srgb(history.factory_lab), history.factory_roughness
+        colour, rough = _linear(history.factory_lab), history.factory_roughness
     elif finish in ("trim", "seat"):
         colour, rough = np.array(look.trim if finish == "trim" else look.seat), settings.vehicle.roughness[finish]
     elif finish in ("wheel", "engine", "cover"):
@@ -327,8 +356,9 @@ def _plain_row(
         brightness = rng.uniform(*scatter.brightness) if finish in scatter.finishes else 1.0
         colour, metallic = np.array(material.colour) * brightness, material.metallic
         rough = float(np.clip(material.roughness * rng.uniform(*scatter.roughness), 0.05, 0.95))
-    grey = float(np.mean(colour))
+    grey = float(colour.sum() / 3)
     return {
+        **NOTHING,
         "kind": KIND_NUMBER[part.kind],
         "colour": colour,
         "under": colour,
@@ -342,12 +372,7 @@ def _plain_row(
         "fade": 0.0,
         "chips": 0.0,
         "wear": np.array([0.0, 0, 0, 1, 1, 0]),
-        "masking": np.array([-1.0, 0, 0, 1]),
-        "mist": np.zeros(5),
-        "veil": np.array([0, 0, 0, 1.0, 0, 1]),
         "mist_colour": np.full(3, grey),
-        "coated": np.zeros(2),
-        "fill": np.zeros(3),
         "gap": 0.0,
         "crack": 0.0,
         "packed": 0.0,
@@ -356,14 +381,6 @@ def _plain_row(
         "chalk": 0.0,
         "peeling": np.array([0.0, 0, 0, 1]),
         "crazing": 0.0,
-        "sag": np.array([0.0, 0, 0, 1, 0]),
-        "texture": np.array([0.0, 0, 1, 0]),
-        "gum": np.array([0.0, 0, 1, 0, 1, 0]),
-        "gum_tone": np.zeros(3),
-        "filler": np.array([0.0, 0, 0, 1, 1, 0, 0]),
-        "filler_tone": np.zeros(3),
-        "mark": np.array([0.0, 0, 0, 1, 1, 0]),
-        "mark_tone": np.zeros(3),
         "rejoined": False,
         "sealed_over": False,
         "seed": float(rng.random()),
@@ -418,7 +435,7 @@ def _coats(
     row["rust"] = 0.0 if look.aluminium else look.rust
     if job is not None:
         row["under"], row["has_under"] = row["colour"], True
-        row["colour"], row["roughness"] = lab_to_linear_srgb(job.lab), job.roughness
+        row["colour"], row["roughness"] = _linear(job.lab), job.roughness
         is_primed = rng.random() < habits.new_primer_probability
         row["primer"] = np.array(look.repair_primer if is_primed else look.primer)
         rushed = habits.peel_if_rushed * (1 - job.care)
@@ -470,7 +487,7 @@ def _line(
     if lined and outer is not None and (goes_in or part.name.startswith("shut")):
         # the outside was sprayed with the door closed or roughly masked: new paint ends in a line in the shut
         row["under"], row["has_under"] = row["colour"], True
-        row["colour"], row["roughness"] = lab_to_linear_srgb(outer.lab), outer.roughness
+        row["colour"], row["roughness"] = _linear(outer.lab), outer.roughness
         inwards = habits.line_in_shut_mm if part.name.startswith("shut") else habits.line_inside_mm
         at = rng.uniform(*(inwards if goes_in else habits.line_at_corner_mm))
         step, ragged = habits.step_mm, habits.raggedness_mm
@@ -518,7 +535,7 @@ def _rubber(
             rng.uniform(*habits.patchiness),
         ]
     )
-    row["mist_colour"] = lab_to_linear_srgb(job.lab)
+    row["mist_colour"] = _linear(job.lab)
     row["chalk"] *= habits.chalk_of_sprayed
 
 
@@ -534,7 +551,7 @@ def _head(
 ) -> None:
     """A fastener head: painted with the body at the factory, coated later, touched up in black, rusty, or bare."""
     habits = settings.heads
-    row["mist_colour"] = lab_to_linear_srgb(job.lab if job is not None else history.factory_lab)
+    row["mist_colour"] = _linear(job.lab if job is not None else history.factory_lab)
     is_rusty = rng.random() < habits.rust_probability
     row["rust"] = float(rng.beta(*habits.rust_beta) * (habits.rust_least + look.rust)) if is_rusty else 0.0
     if part.finish == "body":
@@ -680,6 +697,8 @@ def _traces(
     hard: set[str],
 ) -> list[Site]:
     """Filler, coarse coats, what tape left, and the innocent marks and upkeep that look like them."""
+    if part.kind in ("fastener", "seal", "hidden"):  # nothing is drawn for these
+        return []
     rng = _stream(history, f"traces {part.group}")
     name, sites = part.name.split(".")[0], list[Site]()
     width, height = part.patch.size_mm
@@ -708,17 +727,6 @@ def _traces(
             for at in row["fill"][1:]
             if 20 < at < width - 20
         ]
-    if row["rejoined"] and part.name.endswith((".3", ".3.right")):
-        sites.append(_site_on(part, 1.0, 3.0, 0.16, "joint"))
-    if part.zone == "hinge" and job is None and look.touched_hinges:
-        black = settings.vehicle.touch_up
-        row["colour"], row["roughness"], row["metallic"] = np.array(black.colour), black.roughness, black.metallic
-        row["under"], row["wear"][0], row["peeling"][0], row["fade"] = row["colour"], 0.0, 0.0, 0.0
-        hard.add("touched_up_hinges")
-    if part.panel == look.replaced_panel and not history.jobs:
-        row["colour"] = row["under"] = lab_to_linear_srgb(look.replacement_lab)
-        row["wear"][0], row["peeling"][0] = 0.0, 0.0
-        hard.add("replacement_part")
     texture = settings.texture
     is_plastic = part.surface == "black_part" and part.kind == "other"
     if is_plastic and rng.random() < texture.grained_plastic_probability:
@@ -729,6 +737,27 @@ def _traces(
         wave = rng.uniform(*(texture.flute_wave_mm if is_fluted else texture.ring_wave_mm))
         row["texture"] = np.array([4.0 if is_fluted else 5.0, rng.uniform(*texture.lens_height) * wave, wave, 0.0])
     return sites
+
+
+def _renewed(
+    row: dict[str, Any],
+    part: Part,
+    history: PaintHistory,
+    job: Job | None,
+    look: _SharedLook,
+    settings: PainterSettings,
+    hard: set[str],
+) -> None:
+    """Hinges touched up in black, and a replaced part that came in another colour."""
+    if part.zone == "hinge" and job is None and look.touched_hinges:
+        black = settings.vehicle.touch_up
+        row["colour"], row["roughness"], row["metallic"] = np.array(black.colour), black.roughness, black.metallic
+        row["under"], row["wear"][0], row["peeling"][0], row["fade"] = row["colour"], 0.0, 0.0, 0.0
+        hard.add("touched_up_hinges")
+    if part.panel == look.replaced_panel and not history.jobs:
+        row["colour"] = row["under"] = _linear(look.replacement_lab)
+        row["wear"][0], row["peeling"][0] = 0.0, 0.0
+        hard.add("replacement_part")
 
 
 def _filler_chance(job: Job, settings: PainterSettings) -> float:
@@ -876,7 +905,7 @@ def _veil(row: dict[str, Any], panel: str, history: PaintHistory, look: _SharedL
         return
     strength = rng.uniform(*habits.strength)
     row["veil"] = np.array([strength, *look.gun, rng.uniform(*habits.starts_mm), rng.uniform(*habits.fall_off_mm)])
-    row["mist_colour"] = lab_to_linear_srgb(job.lab)
+    row["mist_colour"] = _linear(job.lab)
 
 
 def _undersealed(
@@ -911,7 +940,7 @@ def _hidden(
     row["roughness"] = float(shared.uniform(*habits.roughness))
     if part.finish == "body":
         if shared.random() < habits.body_colour_probability:
-            row["colour"] = lab_to_linear_srgb(history.factory_lab) * rng.uniform(*habits.body_colour_brightness)
+            row["colour"] = _linear(history.factory_lab) * rng.uniform(*habits.body_colour_brightness)
         else:
             row["colour"] = np.array(habits.black)
         hard.add("body_coloured_underside")

@@ -23,7 +23,9 @@ from synthetic_data.geometry import (
     Patch,
     Points,
     Vector,
+    area_normals,
     block,
+    lengths,
     line,
     loft,
     patch,
@@ -55,6 +57,7 @@ ON_BODY = tuple(
     f"door_hinge{k}.{what}1" for k in (0, 1) for what in ("leaf", "bolt")
 )  # of a hinge, when the door opens
 SEAT_REACH_M, SEAT_SHIFT_M = 0.04, 0.02  # how far from a rivet its sheet's points may be, aside and along
+SEAT_AROUND_M = 0.12  # how far from a row of rivets to look for them; a sheet's points lie closer together
 
 
 class FloorShares(Config):
@@ -541,13 +544,14 @@ class Builder:
         first, last = np.asarray(start, float), np.asarray(end, float)
         count = max(2, round(float(np.linalg.norm(last - first)) / self.pitch) + 1)
         finish = self.family.rivet_finish.get(row, "body")
-        t = np.linspace(0, 1, count)[:, None]
-        for k, at in enumerate(line(first, last, count) + np.asarray(out, float) * 3.6 * bulge * t * (1 - t)):
-            jitter = self.rng.normal(size=3) * 0.0006 * (1 - np.abs(np.asarray(out, float)))
+        t, normal = np.linspace(0, 1, count)[:, None], np.asarray(out, float)
+        row_line = line(first, last, count) + normal * 3.6 * bulge * t * (1 - t)
+        jitter = self.rng.normal(size=(count, 3)) * 0.0006 * (1 - np.abs(normal))
+        for k, at in enumerate(self.seated(row_line + jitter, normal, panel)):
             self.fastener(
                 f"{name}.{k}",
-                self.seated(at + jitter, np.asarray(out, float), panel),
-                np.asarray(out, float),
+                at,
+                normal,
                 kind="rivet",
                 radius=self.rivet,
                 finish=finish,
@@ -570,20 +574,23 @@ class Builder:
                 panel=panel,
             )
 
-    def seated(self, at: Points, out: Points, panel: str) -> Points:
-        """`at` moved along `out` onto the panel's sheet, which bulges, waves and pressings carry off the plain line."""
-        nearest, shift = SEAT_REACH_M, 0.0
-        for part in self.parts:
-            if part.kind != "sheet" or part.panel != panel:
-                continue
-            away = part.patch.points.reshape(-1, 3) - at
-            along = away @ out
-            aside = np.where(np.abs(along) < SEAT_SHIFT_M, np.linalg.norm(away - along[:, None] * out, axis=1), np.inf)
-            around = np.argsort(aside)[:4]
-            if aside[around[0]] < nearest:
-                weight = 1 / (aside[around] + 1e-4) ** 2
-                nearest, shift = float(aside[around[0]]), float(weight @ along[around] / weight.sum())
-        return np.asarray(at + shift * out)
+    def seated(self, row: Points, out: Points, panel: str) -> Points:
+        """A row (n, 3) moved along `out` onto the panel's sheet, which bulges, waves and pressings carry off it."""
+        low, high = row.min(axis=0) - SEAT_AROUND_M, row.max(axis=0) + SEAT_AROUND_M
+        sheets = [p.patch.points for p in self.parts if p.kind == "sheet" and p.panel == panel]
+        near = [sheet[((sheet > low) & (sheet < high)).all(axis=-1)] for sheet in sheets]
+        shifts = np.zeros(len(row))
+        for k, at in enumerate(row):
+            nearest = SEAT_REACH_M
+            for points in near:
+                away = points - at
+                along = away @ out
+                aside = np.where(np.abs(along) < SEAT_SHIFT_M, lengths(away - along[:, None] * out), np.inf)
+                around = np.argsort(aside)[:4]
+                if len(around) and aside[around[0]] < nearest:
+                    weight = 1 / (aside[around] + 1e-4) ** 2
+                    nearest, shifts[k] = float(aside[around[0]]), float(weight @ along[around] / weight.sum())
+        return np.asarray(row + shifts[:, None] * out)
 
     def welds(
         self, name: str, start: Vector, end: Vector, out: Vector, *, zone: str, panel: str, like: str, bulge: float
@@ -1537,8 +1544,8 @@ class Builder:
         # around the badge, set out by a jig: the same on every vehicle of the family, whatever its width and height
         behind = np.array([-1.0, 0, 0])
         for row, up in (("low", 0.235), ("high", 0.355)) if self.family.badge_bolts else ():
-            for k, y in enumerate(np.linspace(0.12, -0.12, 5)):
-                seat = self.seated(np.array([x, y, zs + up]), behind, "tailgate")
+            jig = line((x, 0.12, zs + up), (x, -0.12, zs + up), 5)
+            for k, seat in enumerate(self.seated(jig, behind, "tailgate")):
                 self.fastener(
                     f"badge_bolt_{row}.{k}", seat, behind, kind="dome", radius=0.0065, finish="zinc",
                     zone="tub_rear", panel="tailgate",
@@ -1895,20 +1902,18 @@ class Builder:
 
 def _turned_towards(surface: Patch, facing: Vector) -> Patch:
     """The patch with its normals, on the whole, along `facing`."""
-    normal = np.cross(np.gradient(surface.points, axis=0), np.gradient(surface.points, axis=1)).sum(axis=(0, 1))
+    normal = area_normals(surface.points).sum(axis=(0, 1))
     return surface if float(normal @ np.asarray(facing, float)) >= 0 else surface.flipped()
 
 
 def _turned_outwards(surface: Patch, inward: bool = False) -> Patch:
     """The patch with its normals away from the vehicle's middle line, or from its own middle if it closes on itself."""
     points = surface.points
-    normal = np.cross(np.gradient(points, axis=0), np.gradient(points, axis=1))
+    normal = area_normals(points)
     centre = points.reshape(-1, 3).mean(axis=0)
-    own = points - centre
-    area = np.linalg.norm(normal, axis=-1) + 1e-15
-    mean_normal = normal.sum(axis=(0, 1)) / area.sum()
-    if np.linalg.norm(mean_normal) < 0.6:  # wraps around: a tube, a band, a dome's side
-        outward = float((normal * own).sum())
+    mean_normal = normal.sum(axis=(0, 1)) / (lengths(normal) + 1e-15).sum()
+    if lengths(mean_normal) < 0.6:  # wraps around: a tube, a band, a dome's side
+        outward = float((normal * (points - centre)).sum())
     else:
         outward = float(mean_normal @ (centre - np.array([centre[0] * 0.6, 0.0, 1.0])))
         outward = -outward if inward else outward
