@@ -15,11 +15,11 @@ import numpy.typing as npt
 from pipeline.configuration import Config, load, shipped
 from pipeline.records import DETECTED_CUES
 from synthetic_data.apron import as_around, lay_apron
-from synthetic_data.atlas import bare_scene
 from synthetic_data.camera import DevelopedPhoto, PhoneCamera, camera_settings, develop, sample_phone
 from synthetic_data.crevices import find_crevices
 from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
+from synthetic_data.grids import bare_scene, grids_of
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
 from synthetic_data.mixed_family import MIXED, mixed_family
 from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
@@ -192,7 +192,8 @@ class _Sight:
     """Rays against the bare geometry: from where is a place in view?"""
 
     def __init__(self, vehicle: Vehicle) -> None:
-        self.scene = bare_scene([part.patch for part in vehicle.parts])
+        self.grids = grids_of([part.patch for part in vehicle.parts])
+        self.scene = bare_scene(self.grids.points, self.grids.triangles(np.arange(len(self.grids.cell_patch))))
 
     def visible_share(self, origins: Array, points: Array) -> Array:
         """Share of `points` (m, 3) seen from each of `origins` (n, 3)."""
@@ -310,6 +311,7 @@ def _take(
     if found is None:
         return None
     view, site = found
+    grids = None if shot == "not_vehicle" else sight.grids
     if shot == "not_vehicle":
         painted = _emptied(painted, rng)
     focus = float(np.linalg.norm(view.target - view.origin))
@@ -321,6 +323,7 @@ def _take(
         samples=_samples(settings, phone),
         seed=int(rng.integers(2**31)),
         focus_m=focus,
+        grids=grids,
     )
     photo = develop(exposure, phone, rng, camera, illuminance_lux=environment.illuminance_lux)
     body = _body_lab(painted, site)

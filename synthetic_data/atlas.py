@@ -6,8 +6,7 @@ What fills the frame is baked finely, what is out of sight coarsely.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import mitsuba as mi
@@ -15,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import torch
 
-from synthetic_data.geometry import Patch
-from synthetic_data.paint import Film, Noise, PartTable, Texels, shade
+from synthetic_data.grids import Grids, bare_scene, places, starts, two_triangles
+from synthetic_data.paint import Film, PartTable, Texels, noise_of, shade
 from synthetic_data.painter import PaintedVehicle
 from synthetic_data.vehicle import Part
 from synthetic_data.view import View
@@ -30,119 +29,101 @@ SEEN_EVERY_PX, SMALL_MM = 4, 60.0  # rays that ask which large parts are in sigh
 
 
 @dataclass(frozen=True, slots=True)
-class _Piece:
-    part: int
-    patch: Patch
-    normals: Array
-    texel_mm: float
+class Pieces:
+    """Windows of patches (n): patch, first and last of its vertex rows and columns (n, 2), and a texel's size in mm."""
+
+    patch: Array
+    rows: Array
+    columns: Array
+    texel_mm: Array
+
+    def lengths_mm(self, grids: Grids) -> tuple[Array, Array]:
+        """Where the windows begin and end (n, 2) along and across their patches."""
+        return (
+            grids.along_mm[grids.first_column[self.patch][:, None] + self.columns],
+            grids.across_mm[grids.first_row[self.patch][:, None] + self.rows],
+        )
+
+    def size_mm(self, grids: Grids) -> Array:
+        """Width (along) and height (across) (n, 2)."""
+        return np.concatenate([np.diff(lengths, axis=1) for lengths in self.lengths_mm(grids)], axis=1)
+
+    def lines(self) -> tuple[Array, Array]:
+        """How many vertex rows and columns each has (n,)."""
+        return self.rows[:, 1] - self.rows[:, 0] + 1, self.columns[:, 1] - self.columns[:, 0] + 1
 
 
-def bare_scene(patches: Sequence[Patch]) -> Any:
-    """The patches as one mesh without a look, to ask rays of; triangles in the order of `Patch.triangles`."""
-    first = np.cumsum([0, *(patch.points[..., 0].size for patch in patches)])
-    faces = np.concatenate([patch.triangles(int(start)) for patch, start in zip(patches, first[:-1], strict=True)])
-    mesh = mi.Mesh("bare", vertex_count=int(first[-1]), face_count=len(faces))
-    params = mi.traverse(mesh)
-    params["vertex_positions"] = np.concatenate([p.points.reshape(-1, 3) for p in patches]).astype(np.float32).ravel()
-    params["faces"] = faces.astype(np.uint32).ravel()
-    params.update()
-    return mi.load_dict({"type": "scene", "mesh": mesh})
-
-
-def owners(patches: Sequence[Patch], triangles: Array) -> tuple[Array, Array]:
-    """Which of the patches each triangle of their `bare_scene` belongs to; and the number of each patch's first one."""
-    first = np.cumsum([0, *(2 * (patch.points.shape[0] - 1) * (patch.points.shape[1] - 1) for patch in patches)])
-    return np.searchsorted(first, triangles, side="right") - 1, first
-
-
-def _seen_cells(parts: tuple[Part, ...], view: View) -> list[tuple[slice, slice] | None]:
-    """Rows and columns of each patch's cells that rays through a grid of pixels meet, with one more to each side."""
-    if not parts:
-        return []
+def _seen_cells(grids: Grids, cells: Array, view: View) -> Array:
+    """Those of the cells in the window, a patch's own, around all its cells that rays through a grid of pixels meet,
+    with one more to each side."""
+    if not len(cells):
+        return cells
     reach = math.tan(math.radians(view.field_of_view_deg) / 2) * 1.04
     x = np.linspace(-1, 1, view.width // SEEN_EVERY_PX + 2) * reach
     y = np.linspace(-1, 1, view.height // SEEN_EVERY_PX + 2) * reach * view.height / view.width
     toward = np.stack([*np.meshgrid(x, y), np.ones((len(y), len(x)))], -1).reshape(-1, 3) @ view.basis()
     start, way = (np.broadcast_to(v, toward.shape).astype(np.float32).T.copy() for v in (view.origin, toward))
     ray = mi.Ray3f(mi.Point3f(*map(mi.Float, start)), mi.Vector3f(*map(mi.Float, way)))
-    hit = bare_scene([part.patch for part in parts]).ray_intersect_preliminary(ray)
-    met = np.unique(np.array(hit.prim_index)[np.isfinite(np.array(hit.t))])
-    shapes = [(part.patch.points.shape[0] - 1, part.patch.points.shape[1] - 1) for part in parts]
-    owner, first = owners([part.patch for part in parts], met)
-    windows: list[tuple[slice, slice] | None] = [None] * len(parts)
-    for k in np.unique(owner):
-        rows, columns = shapes[k]
-        r, c = np.divmod((met[owner == k] - first[k]) % (rows * columns), columns)
-        windows[k] = (
-            slice(max(int(r.min()) - 1, 0), int(r.max()) + 2),
-            slice(max(int(c.min()) - 1, 0), int(c.max()) + 2),
-        )
+    hit = bare_scene(grids.points, grids.triangles(cells)).ray_intersect_preliminary(ray)
+    met = np.array(hit.prim_index)[np.isfinite(np.array(hit.t))]
+    windows = _windows(grids, cells[np.unique(met % len(cells))])
+    low_row, high_row, low_column, high_column = windows[grids.cell_patch[cells]].T
+    row, column = grids.cell_row[cells], grids.cell_column[cells]
+    inside = (row >= low_row - 1) & (row <= high_row + 1) & (column >= low_column - 1) & (column <= high_column + 1)
+    return np.asarray(cells[inside])
+
+
+def _windows(grids: Grids, cells: Array) -> Array:
+    """First and last row, first and last column (P, 4) of these sorted cells in each patch; 9 to -9 without."""
+    windows = np.tile([9, -9, 9, -9], (len(grids.rows), 1))
+    if len(cells):
+        owner, first = np.unique(grids.cell_patch[cells], return_index=True)
+        for k, lines in enumerate((grids.cell_row[cells], grids.cell_column[cells])):
+            windows[owner, 2 * k] = np.minimum.reduceat(lines, first)
+            windows[owner, 2 * k + 1] = np.maximum.reduceat(lines, first)
     return windows
 
 
-def _pieces(parts: tuple[Part, ...], view: View) -> list[_Piece]:
-    """Cut every patch to the window the camera may see (fine) and the rest (coarse).
+def pieces_of(grids: Grids, wanted: Array, view: View) -> Pieces:
+    """Cut every wanted (P,) patch to the window the camera may see (fine) and the rest (coarse).
 
-    Large parts are fine only where rays meet them: what lies behind the nearest sheet would take the texels from it.
+    Large patches are fine only where rays meet them: what lies behind the nearest sheet would take the texels from it.
     """
-    basis, pieces = view.basis(), list[_Piece]()
+    local = (grids.points - view.origin) @ view.basis().T
+    depth = np.maximum(local[:, 2], 1e-3)
     half_w = math.tan(math.radians(view.field_of_view_deg) / 2) * 1.04
-    half_h = half_w * view.height / view.width
-    depths, framed = list[Array](), list[Array]()
-    for part in parts:
-        local = (part.patch.points - view.origin) @ basis.T
-        z = local[..., 2]
-        safe = np.maximum(z, 1e-3)
-        x, y = local[..., 0] / safe, local[..., 1] / safe
-        within = (_least(x) < half_w) & (_most(x) > -half_w) & (_least(y) < half_h) & (_most(y) > -half_h)
-        depths.append(z)
-        framed.append(within & (_most(z) > 0.03))
-    large = [k for k, part in enumerate(parts) if framed[k].any() and max(part.patch.size_mm) > SMALL_MM]
-    for k, window in zip(large, _seen_cells(tuple(parts[k] for k in large), view), strict=True):
-        in_view = np.zeros_like(framed[k])
-        if window is not None:
-            in_view[window] = True
-        framed[k] &= in_view
-    for k, part in enumerate(parts):
-        points, z, shown = part.patch.points, depths[k], framed[k]
-        coarse = max(part.patch.size_mm) / 10 + 1.0
-        normals = _normals(points)
-        if not shown.any():
-            pieces.append(_Piece(k, part.patch, normals, coarse))
-            continue
-        rows, columns = np.nonzero(shown.any(1))[0], np.nonzero(shown.any(0))[0]
-        r0, r1, c0, c1 = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
-        nearest = float(np.maximum(_least(z)[shown].min(), 0.05))
-        texel = max(nearest * view.pixel_angle * 1000 * 0.9, SMALLEST_TEXEL_MM)
-        total_r, total_c = points.shape[0] - 1, points.shape[1] - 1
-        for rs, re, cs, ce, fine in (
-            (r0, r1, c0, c1, True),
-            (0, r0, 0, total_c, False),
-            (r1, total_r, 0, total_c, False),
-            (r0, r1, 0, c0, False),
-            (r0, r1, c1, total_c, False),
-        ):
-            if re > rs and ce > cs:
-                window = slice(rs, re + 1), slice(cs, ce + 1)
-                pieces.append(
-                    _Piece(k, part.patch.cut(*window), normals[window], texel if fine else max(coarse, texel))
-                )
-    return pieces
+    framed = wanted[grids.cell_patch]
+    for values, half in ((local[:, 0] / depth, half_w), (local[:, 1] / depth, half_w * view.height / view.width)):
+        around = grids.corners(values)
+        framed &= (np.minimum.reduce(around) < half) & (np.maximum.reduce(around) > -half)
+    around = grids.corners(local[:, 2])
+    cells = np.flatnonzero(framed & (np.maximum.reduce(around) > 0.03))
+    size = grids.size_mm().max(axis=1)
+    is_large = size[grids.cell_patch[cells]] > SMALL_MM
+    cells = np.sort(np.concatenate([cells[~is_large], _seen_cells(grids, cells[is_large], view)]))
+
+    windows, last = _windows(grids, cells), (grids.rows - 1, grids.columns - 1)
+    shown, first = np.unique(grids.cell_patch[cells], return_index=True)
+    coarse = size / 10 + 1.0
+    fine = coarse.copy()
+    if len(shown):
+        nearest = np.maximum(np.minimum.reduceat(np.minimum.reduce(around)[cells], first), 0.05)
+        fine[shown] = np.maximum(nearest * view.pixel_angle * 1000 * 0.9, SMALLEST_TEXEL_MM)
+    unseen = np.ones(len(size), bool)
+    unseen[shown] = False
+    zero = np.zeros_like(last[0])
+    r0, c0 = np.where(unseen, 0, windows[:, 0]), np.where(unseen, 0, windows[:, 2])
+    r1, c1 = np.where(unseen, last[0], windows[:, 1] + 1), np.where(unseen, last[1], windows[:, 3] + 1)
+    cuts = [(r0, r1, c0, c1), (zero, r0, zero, last[1]), (r1, last[0], zero, last[1]), (r0, r1, zero, c0)]
+    cut = np.stack([np.stack(each, axis=1) for each in (*cuts, (r0, r1, c1, last[1]))], axis=1)  # (P, 5, 4)
+    texel = np.repeat(np.maximum(coarse, fine)[:, None], 5, axis=1)
+    texel[:, 0] = fine
+    is_one = (cut[..., 1] > cut[..., 0]) & (cut[..., 3] > cut[..., 2]) & wanted[:, None]
+    return Pieces(np.nonzero(is_one)[0], cut[is_one][:, :2], cut[is_one][:, 2:], texel[is_one])
 
 
-def _least(values: Array) -> Array:
-    """Least value at the four corners of each cell of a grid."""
-    left, right = values[:, :-1], values[:, 1:]
-    return np.minimum(np.minimum(left[:-1], left[1:]), np.minimum(right[:-1], right[1:]))
-
-
-def _most(values: Array) -> Array:
-    return -_least(-values)
-
-
-def _sizes(pieces: list[_Piece], scale: float) -> Array:
-    sizes = np.array([[*p.patch.size_mm, p.texel_mm * scale] for p in pieces])
-    return np.asarray(np.clip(np.ceil(sizes[:, :2] / sizes[:, 2:]) + 1, 4, 4000), int)
+def _sizes(size_mm: Array, texel_mm: Array) -> Array:
+    return np.asarray(np.clip(np.ceil(size_mm / texel_mm[:, None]) + 1, 4, 4000), int)
 
 
 def _pack(sizes: Array) -> tuple[Array, int, int]:
@@ -157,37 +138,6 @@ def _pack(sizes: Array) -> tuple[Array, int, int]:
         corners[k] = (x, y)
         x, shelf = x + w, max(shelf, h)
     return corners, width, y + shelf
-
-
-def _normals(points: Array) -> Array:
-    """Unit normals (rows, columns, 3) of a grid of points; grids that close on themselves are smooth where they do."""
-    down, right = _slopes(points), _slopes(points.swapaxes(0, 1)).swapaxes(0, 1)
-    normal = np.stack(
-        [
-            down[..., 1] * right[..., 2] - down[..., 2] * right[..., 1],
-            down[..., 2] * right[..., 0] - down[..., 0] * right[..., 2],
-            down[..., 0] * right[..., 1] - down[..., 1] * right[..., 0],
-        ],
-        axis=-1,
-    )
-    length = np.sqrt(np.square(normal).sum(-1, keepdims=True))
-    poor = length[..., 0] < 1e-14
-    if poor.any():  # the middle of a turned shape
-        fallback = normal.sum(axis=(0, 1))
-        normal[poor] = fallback / max(float(np.linalg.norm(fallback)), 1e-12)
-        length = np.sqrt(np.square(normal).sum(-1, keepdims=True))
-    return np.asarray(normal / np.maximum(length, 1e-14))
-
-
-def _slopes(points: Array) -> Array:
-    """Central differences over the first axis, one-sided at open ends (what `np.gradient` does, which is slower)."""
-    slopes = np.empty_like(points)
-    slopes[1:-1] = (points[2:] - points[:-2]) / 2
-    if np.abs(points[0] - points[-1]).max() < 1e-6:
-        slopes[0] = slopes[-1] = (points[1] - points[-2]) / 2
-    else:
-        slopes[0], slopes[-1] = points[1] - points[0], points[-1] - points[-2]
-    return slopes
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,21 +157,30 @@ class Baked:
 
 
 def bake(
-    painted: PaintedVehicle, parts: tuple[Part, ...], table: PartTable, view: View, device: torch.device, seed: int
+    painted: PaintedVehicle,
+    parts: tuple[Part, ...],
+    grids: Grids,
+    wanted: Array,
+    table: PartTable,
+    view: View,
+    device: torch.device,
+    seed: int,
 ) -> Baked:
-    """The look of every texel of the parts, and their mesh in metres; `table` has a row a part."""
-    pieces = _pieces(parts, view)
-    sizes = _affordable(pieces, TEXELS_A_PIXEL * view.width * view.height)
+    """The look of every texel of the wanted (P,) parts, and their mesh in metres.
+
+    `parts`, `grids` and `table` have a row a part.
+    """
+    pieces = pieces_of(grids, wanted, view)
+    size_mm = pieces.size_mm(grids)
+    sizes = _affordable(size_mm, pieces.texel_mm, TEXELS_A_PIXEL * view.width * view.height)
     corners, width, height = _pack(sizes)
-    mesh = _joined(pieces, sizes, corners, (height, width))
-    lines = _grid_lines(pieces, sizes, corners, width, device)
+    mesh = _joined(grids, pieces, sizes, corners, (height, width))
+    lines = _grid_lines(grids, pieces, sizes, corners, width, device)
     piece, row, column = _addresses(sizes, device)
-    part = torch.tensor([p.part for p in pieces], device=device)[piece]
+    part = torch.from_numpy(pieces.patch).to(device)[piece]
     position, normal = _between(mesh, lines, row, column, device)
-    step_mm = torch.tensor(
-        np.array([p.patch.size_mm for p in pieces]) / (sizes - 1), dtype=torch.float32, device=device
-    )[piece]
-    full_mm = torch.tensor(np.array([p.patch.size_mm for p in parts]), dtype=torch.float32, device=device)[part]
+    step_mm = torch.from_numpy((size_mm / (sizes - 1)).astype(np.float32)).to(device)[piece]
+    full_mm = torch.from_numpy(grids.size_mm().astype(np.float32)).to(device)[part]
     texels = Texels(
         position * 1000.0,
         torch.nn.functional.normalize(normal, dim=1),
@@ -232,15 +191,15 @@ def bake(
         part,
         step_mm.amax(1).clamp(min=1e-3),
     )
-    noise = Noise(painted.history.seed, device)
+    noise = noise_of(painted.history.seed, device)
     generator = torch.Generator(device=device).manual_seed(seed)
-    texels = replace(texels, lee=_in_lee(parts, table, texels, seed))
+    texels = replace(texels, lee=_in_lee(parts, grids, table, texels, seed))
     film = shade(texels, table.to(device), painted.grime, noise, generator, painted.crevices)
     flat = lines.row_start[row] + lines.column_place[column]
     return Baked(film, part, (height, width), flat, step_mm, piece, mesh.vertices, mesh.normals, mesh.uv, mesh.faces)
 
 
-def _in_lee(parts: tuple[Part, ...], table: PartTable, texels: Texels, seed: int) -> Tensor | None:
+def _in_lee(parts: tuple[Part, ...], grids: Grids, table: PartTable, texels: Texels, seed: int) -> Tensor | None:
     """Where pipes, brackets and the like keep a painter's mist off what lies behind them (N,); None without mist.
 
     One ray a texel, scattered as a spray is: the edge of a shadow is made of droplets.
@@ -248,8 +207,8 @@ def _in_lee(parts: tuple[Part, ...], table: PartTable, texels: Texels, seed: int
     device = texels.part.device
     veil = table.veil.to(device)
     rows = torch.nonzero((veil[:, 0] > 0)[texels.part], as_tuple=True)[0]
-    before = [part.patch for part in parts if part.kind in ("hidden", "fastener")]
-    if not len(rows) or not before:
+    before = np.array([part.kind in ("hidden", "fastener") for part in parts])
+    if not len(rows) or not before.any():
         return None
     generator = torch.Generator(device=device).manual_seed(seed)
     scatter = 0.07 * torch.randn((len(rows), 3), generator=generator, device=device)
@@ -257,22 +216,23 @@ def _in_lee(parts: tuple[Part, ...], table: PartTable, texels: Texels, seed: int
     start = texels.position_mm[rows] / 1000 + 0.0015 * texels.normal[rows]
     o, d = (np.ascontiguousarray(v.T.cpu().numpy(), np.float32) for v in (start, way))
     ray = mi.Ray3f(mi.Point3f(*map(mi.Float, o)), mi.Vector3f(*map(mi.Float, d)))
-    near = np.array(bare_scene(before).ray_intersect_preliminary(ray).t) < LEE_M
+    scene = bare_scene(grids.points, grids.triangles(np.flatnonzero(before[grids.cell_patch])))
+    near = np.array(scene.ray_intersect_preliminary(ray).t) < LEE_M
     lee = torch.zeros(len(texels.part), dtype=torch.bool, device=device)
     lee[rows] = torch.from_numpy(near).to(device)
     return lee
 
 
-def _affordable(pieces: list[_Piece], most: float) -> Array:
+def _affordable(size_mm: Array, texel_mm: Array, most: float) -> Array:
     """Sizes (N, 2) in texels, all made coarser alike until they are `most` texels at the most."""
     scale = 1.0
-    sizes = _sizes(pieces, scale)
+    sizes = _sizes(size_mm, texel_mm)
     for _ in range(6):
         total = int((sizes[:, 0] * sizes[:, 1]).sum())
         if total <= most:
             break
         scale *= math.sqrt(total / most) * 1.03
-        sizes = _sizes(pieces, scale)
+        sizes = _sizes(size_mm, texel_mm * scale)
     return sizes
 
 
@@ -282,33 +242,23 @@ class _Mesh:
     normals: Array
     uv: Array
     faces: Array
-    first: Array = field(repr=False)  # number of each piece's first vertex
 
 
-def _joined(pieces: list[_Piece], sizes: Array, corners: Array, atlas: tuple[int, int]) -> _Mesh:
+def _joined(grids: Grids, pieces: Pieces, sizes: Array, corners: Array, atlas: tuple[int, int]) -> _Mesh:
     """All pieces as one mesh; the outermost vertices of a piece lie in the middle of its outermost texels."""
-    uvs, faces, first, base = [], [], [], 0
-    for piece, (w, h), (x, y) in zip(pieces, sizes, corners, strict=True):
-        rows, columns = piece.patch.points.shape[:2]
-        grid = np.empty((rows, columns, 2))
-        grid[..., 0] = ((x + 0.5 + _share(piece.patch.along_mm) * (w - 1)) / atlas[1])[None]
-        grid[..., 1] = ((y + 0.5 + _share(piece.patch.across_mm) * (h - 1)) / atlas[0])[:, None]
-        uvs.append(grid.reshape(-1, 2))
-        faces.append(piece.patch.triangles(base))
-        first.append(base)
-        base += rows * columns
-    return _Mesh(
-        np.concatenate([piece.patch.points.reshape(-1, 3) for piece in pieces]),
-        np.concatenate([piece.normals.reshape(-1, 3) for piece in pieces]),
-        np.concatenate(uvs),
-        np.concatenate(faces),
-        np.array(first),
-    )
-
-
-def _share(lengths_mm: Array) -> Array:
-    """Lengths along a grid line as shares of its whole, 0 to 1."""
-    return np.asarray((lengths_mm - lengths_mm[0]) / max(lengths_mm[-1] - lengths_mm[0], 1e-9))
+    down, right = pieces.lines()
+    owner, row, column = places(down, right)
+    patch = pieces.patch[owner]
+    row, column = pieces.rows[owner, 0] + row, pieces.columns[owner, 0] + column
+    vertex = grids.first_vertex[patch] + row * grids.columns[patch] + column
+    at_mm = grids.along_mm[grids.first_column[patch] + column], grids.across_mm[grids.first_row[patch] + row]
+    uv = np.empty((len(vertex), 2))
+    for axis, (lengths, limits) in enumerate(zip(at_mm, pieces.lengths_mm(grids), strict=True)):
+        share = (lengths - limits[owner, 0]) / np.maximum(limits[:, 1] - limits[:, 0], 1e-9)[owner]
+        uv[:, axis] = (corners[owner, axis] + 0.5 + share * (sizes[owner, axis] - 1)) / atlas[1 - axis]
+    owner, row, column = places(down - 1, right - 1)
+    first = starts(down * right)[owner] + row * right[owner] + column
+    return _Mesh(grids.points[vertex], grids.normals[vertex], uv, two_triangles(first, right[owner]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,31 +280,43 @@ class _GridLines:
     along_mm: Tensor
 
 
-def _grid_lines(pieces: list[_Piece], sizes: Array, corners: Array, width: int, device: torch.device) -> _GridLines:
-    rows, columns, base = list[tuple[Array, ...]](), list[tuple[Array, ...]](), 0
-    for piece, (w, h), (x, y) in zip(pieces, sizes, corners, strict=True):
-        patch = piece.patch
-        down, right = patch.points.shape[:2]
-        vertex, part = _nearest_line(patch.across_mm, int(h))
-        start = (y + np.arange(h)) * width + x
-        across = np.linspace(patch.across_mm[0], patch.across_mm[-1], h)
-        rows.append((base + vertex * right, np.full(h, right), part, start, across))
-        vertex, part = _nearest_line(patch.along_mm, int(w))
-        columns.append((vertex, part, np.arange(w), np.linspace(patch.along_mm[0], patch.along_mm[-1], w)))
-        base += down * right
+def _grid_lines(
+    grids: Grids, pieces: Pieces, sizes: Array, corners: Array, width: int, device: torch.device
+) -> _GridLines:
+    down, right = pieces.lines()
+    owner, row, line, part, across_mm = _texel_lines(
+        grids.across_mm, grids.first_row[pieces.patch] + pieces.rows[:, 0], down, sizes[:, 1]
+    )
+    start = (corners[owner, 1] + row) * width + corners[owner, 0]
+    rows = starts(down * right)[owner] + line * right[owner], right[owner], part, start, across_mm
+    _, column, line, part, along_mm = _texel_lines(
+        grids.along_mm, grids.first_column[pieces.patch] + pieces.columns[:, 0], right, sizes[:, 0]
+    )
+    tensors = (
+        torch.from_numpy(values.astype(np.float32) if values.dtype.kind == "f" else values).to(device)
+        for values in (*rows, line, part, column, along_mm)
+    )
+    return _GridLines(*tensors)
 
-    def tensors(chunks: list[tuple[Array, ...]]) -> list[Tensor]:
-        joined = (np.concatenate(values) for values in zip(*chunks, strict=True))
-        return [torch.from_numpy(v.astype(np.float32) if v.dtype.kind == "f" else v).to(device) for v in joined]
 
-    return _GridLines(*tensors(rows), *tensors(columns))
+def _texel_lines(lengths_mm: Array, first: Array, count: Array, texels: Array) -> tuple[Array, ...]:
+    """Equal steps over pieces (n) whose `count` grid lines lie at `lengths_mm` from `first` on.
 
-
-def _nearest_line(lengths_mm: Array, count: int) -> tuple[Array, Array]:
-    """For `count` equal steps over a piece: the grid line before each, and the share of the way to the next."""
-    at = np.interp(np.linspace(0, 1, count), _share(lengths_mm), np.arange(len(lengths_mm)))
-    line = np.minimum(at.astype(np.int64), len(lengths_mm) - 2)
-    return line, at - line
+    Of each of the `texels` (n) rows, or columns: its piece, its number there, the piece's grid line before it, the
+    share of the way to the next one, and where it lies in mm.
+    """
+    of_line, line, _ = places(count, np.ones_like(count))
+    lengths = lengths_mm[first[of_line] + line]
+    low, high = lengths_mm[first], lengths_mm[first + count - 1]
+    owner, number, _ = places(texels, np.ones_like(texels))
+    step = number / (texels - 1)[owner]
+    # the lines of each piece follow those of the piece before, so that one search serves all
+    place = 2 * of_line + (lengths - low[of_line]) / np.maximum(high - low, 1e-9)[of_line]
+    begin = starts(count)
+    before = np.searchsorted(place, 2 * owner + step, side="right") - 1
+    before = np.clip(before, begin[owner], (begin + count - 2)[owner])
+    towards = (2 * owner + step - place[before]) / np.maximum(place[before + 1] - place[before], 1e-12)
+    return owner, number, before - begin[owner], np.clip(towards, 0, 1), low[owner] + step * (high - low)[owner]
 
 
 def _addresses(sizes: Array, device: torch.device) -> tuple[Tensor, Tensor, Tensor]:

@@ -16,9 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.records import SURFACES
-from synthetic_data.atlas import bare_scene, owners
 from synthetic_data.camera import Exposure
 from synthetic_data.geometry import smoothstep
+from synthetic_data.grids import bare_scene, grids_of
 from synthetic_data.paint import Grime
 from synthetic_data.textures import sample
 from synthetic_data.vehicle import Part
@@ -107,28 +107,48 @@ def _without(masks: dict[str, Array], covered: Array) -> dict[str, Array]:
 
 def _met(view: View, panes: Sequence[Part], exposure: Exposure) -> tuple[Array, Array, Array, Array, Array]:
     """Of the pixels that a pane covers: index into the picture (n,), pane, distance, direction and normal (n, 3)."""
-    height, width = exposure.height, exposure.width
+    nothing = np.zeros(0, int), np.zeros(0, int), np.zeros(0), np.zeros((0, 3)), np.zeros((0, 3))
     if not panes:
-        return np.zeros(0, int), np.zeros(0, int), np.zeros(0), np.zeros((0, 3)), np.zeros((0, 3))
+        return nothing
+    height, width = exposure.height, exposure.width
+    grids = grids_of([one.patch for one in panes])
+    rows, columns = _frame(view, grids.points)
     reach = math.tan(math.radians(view.field_of_view_deg) / 2)
-    x = (((np.arange(width) + 0.5) / width * 2 - 1) * reach).astype(np.float32)
-    y = (((np.arange(height) + 0.5) / height * 2 - 1) * reach * height / width).astype(np.float32)
+    x = (((np.arange(width)[columns] + 0.5) / width * 2 - 1) * reach).astype(np.float32)
+    y = (((np.arange(height)[rows] + 0.5) / height * 2 - 1) * reach * height / width).astype(np.float32)
+    if not len(x) or not len(y):
+        return nothing
     right, down, forward = view.basis().astype(np.float32)
     toward = x[:, None] * right + (y[:, None] * down + forward)[:, None]  # (h, w, 3), 1 long along the camera's axis
     way = toward.reshape(-1, 3).T.copy()
     origin = [mi.Float(float(axis)) for axis in view.origin]
-    hit = bare_scene([one.patch for one in panes]).ray_intersect_preliminary(
+    triangles = grids.triangles(np.arange(len(grids.cell_patch)))
+    hit = bare_scene(grids.points, triangles).ray_intersect_preliminary(
         mi.Ray3f(mi.Point3f(*origin), mi.Vector3f(*map(mi.Float, way)))
     )
     depth = np.array(hit.t)
-    behind = np.inf if exposure.depth_m is None else exposure.depth_m.ravel()
-    index = np.flatnonzero(np.isfinite(depth) & (depth < behind))
-    met = np.array(hit.prim_index)[index]
-    pane, _ = owners([one.patch for one in panes], met)
-    corners = np.concatenate([one.patch.points.reshape(-1, 3)[one.patch.triangles()] for one in panes])[met]
+    behind = np.inf if exposure.depth_m is None else exposure.depth_m[rows, columns].ravel()
+    own = np.flatnonzero(np.isfinite(depth) & (depth < behind))
+    met = np.array(hit.prim_index)[own]
+    corners = grids.points[triangles[met]]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-15)
-    return index, pane, depth[index], way[:, index].T.astype(np.float64), normal
+    row, column = np.divmod(own, len(x))
+    index = (row + rows.start) * width + column + columns.start
+    pane = grids.cell_patch[met % len(grids.cell_patch)]
+    return index, pane, depth[own], way[:, own].T.astype(np.float64), normal
+
+
+def _frame(view: View, points: Array) -> tuple[slice, slice]:
+    """Rows and columns of the picture that hold these points (n, 3); all of it where one is not before the camera."""
+    local = (points - view.origin) @ view.basis().T
+    if local[:, 2].min() < 0.02:
+        return slice(0, view.height), slice(0, view.width)
+    reach = math.tan(math.radians(view.field_of_view_deg) / 2)
+    at = (local[:, :2] / local[:, 2:] / reach * view.width + [view.width, view.height]) / 2  # px
+    low = np.clip(np.floor(at.min(axis=0)), 0, [view.width, view.height]).astype(int)
+    high = np.clip(np.ceil(at.max(axis=0)), 0, [view.width, view.height]).astype(int)
+    return slice(low[1], high[1]), slice(low[0], high[0])
 
 
 def _normal(pane: Part) -> Array:

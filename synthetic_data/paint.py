@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -202,6 +203,12 @@ class Noise:
             weight *= gain
         scaled: Tensor = total * (1.55 / norm**0.5)
         return scaled
+
+
+@lru_cache(maxsize=2)
+def noise_of(seed: int, device: torch.device) -> Noise:
+    """The fields of one vehicle, kept from photo to photo."""
+    return Noise(seed, device)
 
 
 def smoothstep(low: float | Tensor, high: float | Tensor, value: Tensor) -> Tensor:

@@ -22,6 +22,7 @@ from synthetic_data.camera import Exposure
 from synthetic_data.denoise import Half, denoise
 from synthetic_data.geometry import Patch
 from synthetic_data.glazing import glaze
+from synthetic_data.grids import Grids, grids_of
 from synthetic_data.paint import CUE_BIT, OLD_COAT_BIT, Noise, PartTable
 from synthetic_data.painter import PaintedVehicle
 from synthetic_data.vehicle import Part
@@ -80,10 +81,14 @@ def device_of(variant: str) -> torch.device:
 
 
 def _texture(image: torch.Tensor | Array) -> dict[str, Any]:
-    array = image.detach().cpu().numpy() if isinstance(image, torch.Tensor) else image
+    """A bitmap of (H, W, C); one that lies on a graphics card stays there."""
+    upright = image if isinstance(image, torch.Tensor) else torch.from_numpy(np.asarray(image))
+    data: Any = upright.detach().float().flip(0).contiguous()
+    if data.is_cuda:
+        torch.cuda.synchronize()  # Mitsuba works in another stream
     return {
         "type": "bitmap",
-        "data": mi.TensorXf(np.ascontiguousarray(array[::-1], dtype=np.float32)),
+        "data": mi.TensorXf(data),
         "raw": True,
         "filter_type": "bilinear",
         "wrap_mode": "clamp",
@@ -182,8 +187,11 @@ def expose(
     samples: int,
     seed: int,
     focus_m: float | None = None,
+    grids: Grids | None = None,
 ) -> tuple[Exposure, dict[str, Array]]:
     """Render one view. Returns the exposure with its labels, and the masks of cues too faint or hidden to be judged.
+
+    `grids` are those of the vehicle's parts, where they are at hand.
 
     Radiance is linear sRGB in the environment's own scale, from `samples` paths a pixel, denoised. Deterministic for
     one variant, seed and number of samples.
@@ -194,11 +202,12 @@ def expose(
     props = tuple(
         Part(f"prop{k}", p, "background", None, None, "prop", "other") for k, (p, _, _) in enumerate(stage.props)
     )
-    panes = [part for part in painted.vehicle.parts if part.finish == "glass"]  # laid over the render
-    keep = [k for k, part in enumerate(painted.vehicle.parts) if part.finish != "glass"]
-    parts = tuple(painted.vehicle.parts[k] for k in keep) + props
-    table = _extended(painted.table, keep, stage)
-    baked = bake(painted, parts, table, view, device, seed)
+    parts = painted.vehicle.parts + props
+    grids = grids or grids_of([part.patch for part in painted.vehicle.parts])
+    if props:
+        grids = grids.and_these(grids_of([part.patch for part in props]))
+    is_pane = np.array([part.finish == "glass" for part in parts])  # laid over the render
+    baked = bake(painted, parts, grids, ~is_pane, _extended(painted.table, stage), view, device, seed)
     film = baked.film
     body = _mesh(
         "body",
@@ -219,13 +228,14 @@ def expose(
             "integrator": {"type": "path", "max_depth": 6, "rr_depth": 4},
             "sensor": _sensor(view, samples),
             "body": body,
-            "ground": _ground_mesh(stage, Noise(seed % 1000 + 7, device), device),
+            "ground": _ground_mesh(stage, Noise(seed % 1000 + 7, device, channels=1), device),
             "sky": stage.emitter,
             **({} if stage.apron is None else {"apron": _apron_mesh(stage, stage.apron)}),
         }
     )
     radiance = _radiance(scene, samples, seed, device)
     exposure, doubtful = _labelled(scene, radiance, view, parts, baked, focus_m)
+    panes = [parts[k] for k in np.flatnonzero(is_pane)]
     return glaze(exposure, doubtful, view, panes, stage.emitter, painted.grime, painted.history.seed)
 
 
@@ -250,12 +260,13 @@ def _radiance(scene: Any, samples: int, seed: int, device: torch.device) -> Arra
     return denoise(*halves).permute(1, 2, 0).cpu().numpy()
 
 
-def _extended(table: PartTable, keep: list[int], stage: Stage) -> PartTable:
-    """The table of the opaque parts, with a plain row for every prop."""
-    index = torch.tensor(keep + [keep[0]] * len(stage.props))
+def _extended(table: PartTable, stage: Stage) -> PartTable:
+    """The table with a plain row for every prop."""
+    count = len(table.kind)
+    index = torch.tensor([*range(count), *([0] * len(stage.props))])
     columns = {name: getattr(table, name)[index].clone() for name in table.__slots__}
     for k, (_, colour, roughness) in enumerate(stage.props):
-        row = len(keep) + k
+        row = count + k
         columns["kind"][row], columns["is_painted"][row], columns["metallic"][row], columns["roughness"][row] = (
             6,
             False,
@@ -317,21 +328,12 @@ def _labelled(
     valid = np.array(hit.is_valid()).astype(bool)
     shape = np.array(dr.reinterpret_array(mi.UInt32, hit.shape))
     names = {s.id(): int(np.array(dr.reinterpret_array(mi.UInt32, mi.ShapePtr(s))).ravel()[0]) for s in scene.shapes()}
-    uv = np.stack([np.array(hit.uv.x), np.array(hit.uv.y)], 1)
-    along_axis = np.array(ray.d).reshape(3, -1).T @ view.basis()[2]
-    depth = np.where(valid, np.array(hit.t) * along_axis + NEAR_CLIP_M, np.inf).astype(np.float32)
+    along_axis = dr.dot(ray.d, mi.Vector3f(*view.basis()[2].tolist()))
+    depth = np.where(valid, np.array(hit.t * along_axis) + NEAR_CLIP_M, np.inf).astype(np.float32)
     is_body = valid & (shape == names["body"])
     is_ground = valid & ~is_body
-    atlas_h, atlas_w = baked.atlas
-    owner = np.full(atlas_h * atlas_w, 0, np.int32)
-    flat = baked.flat.cpu().numpy()
-    owner[flat] = baked.part.cpu().numpy()
-    cue_bits, unsure_bits = np.zeros(atlas_h * atlas_w, np.int32), np.zeros(atlas_h * atlas_w, np.int32)
-    cue_bits[flat], unsure_bits[flat] = baked.film.cues.cpu().numpy(), baked.film.unknown.cpu().numpy()
-    column = np.clip((uv[:, 0] * atlas_w).astype(int), 0, atlas_w - 1)
-    row = np.clip(((1 - uv[:, 1]) * atlas_h).astype(int), 0, atlas_h - 1)
-    texel = row * atlas_w + column
-    part = np.where(is_body, owner[texel], -1)
+    texel = _texels_at(baked, np.stack([np.array(hit.uv.x), np.array(hit.uv.y)]))
+    part = np.where(is_body, _looked_up(baked, baked.part, texel), -1)
     surface_of = np.array([SURFACES.index(_class_of(p)) for p in parts], np.uint8)
     zone_of = np.array([0 if p.zone is None else 1 + ZONES.index(p.zone) for p in parts], np.uint8)
     side_of = np.array([{"left": 1, "right": 2}.get(p.side or "", 0) for p in parts], np.uint8)
@@ -340,7 +342,9 @@ def _labelled(
     surface[is_body] = surface_of[part[is_body]]
     zone, side = np.zeros_like(surface), np.zeros_like(surface)
     zone[is_body], side[is_body] = zone_of[part[is_body]], side_of[part[is_body]]
-    bits, unsure = np.where(is_body, cue_bits[texel], 0), np.where(is_body, unsure_bits[texel], 0)
+    bits, unsure = (
+        np.where(is_body, _looked_up(baked, values, texel), 0) for values in (baked.film.cues, baked.film.unknown)
+    )
     picture = (height, width)
     cues = {cue: ((bits & CUE_BIT[cue]) > 0).reshape(picture) for cue in DETECTED_CUES if (bits & CUE_BIT[cue]).any()}
     doubtful = {
@@ -362,3 +366,19 @@ def _labelled(
         focus_m if focus_m is not None else centre,
     )
     return exposure, doubtful
+
+
+def _texels_at(baked: Baked, uv: Array) -> torch.Tensor:
+    """Places in the atlas (N,) at its coordinates (2, N)."""
+    height, width = baked.atlas
+    at = torch.from_numpy(uv).to(baked.flat.device)
+    column = (at[0] * width).long().clamp(0, width - 1)
+    row = ((1 - at[1]) * height).long().clamp(0, height - 1)
+    return row * width + column
+
+
+def _looked_up(baked: Baked, values: torch.Tensor, places: torch.Tensor) -> Array:
+    """Whole numbers of texels at places in the atlas; 0 where no texel lies."""
+    image = torch.zeros(baked.atlas[0] * baked.atlas[1], dtype=torch.int32, device=values.device)
+    image[baked.flat] = values.int()
+    return np.asarray(image[places].cpu().numpy())

@@ -16,10 +16,11 @@ torch = pytest.importorskip("torch")
 mi = pytest.importorskip("mitsuba")
 
 from pipeline.records import DETECTED_CUES, SURFACES, ZONES  # noqa: E402  (mitsuba may be missing)
-from synthetic_data.atlas import _pieces  # noqa: E402
+from synthetic_data.atlas import pieces_of  # noqa: E402
 from synthetic_data.camera import Exposure  # noqa: E402
 from synthetic_data.crevices import find_crevices  # noqa: E402
 from synthetic_data.geometry import Patch, line, loft  # noqa: E402
+from synthetic_data.grids import grids_of  # noqa: E402
 from synthetic_data.paint import PartTable, lab_to_linear_srgb  # noqa: E402
 from synthetic_data.painter import PaintedVehicle  # noqa: E402
 from synthetic_data.scene import Stage, expose  # noqa: E402
@@ -70,7 +71,8 @@ def test_what_stands_behind_a_sheet_takes_no_fine_texels(variant: str) -> None:
         replace(front, points=front.points - np.array([-0.9, 0.3, 0])),  # partly beside the first
     ]).vehicle.parts  # fmt: skip
     view = from_ahead(2.0, 60.0)
-    finest = [min(piece.texel_mm for piece in _pieces(parts, view) if piece.part == k) for k in range(3)]
+    pieces = pieces_of(grids_of([part.patch for part in parts]), np.ones(3, bool), view)
+    finest = [pieces.texel_mm[pieces.patch == k].min() for k in range(3)]
     pixel = 2.0 * view.pixel_angle * 1000
     assert finest[0] < pixel and finest[2] < 1.2 * pixel and finest[1] > 2 * pixel
 
