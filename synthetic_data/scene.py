@@ -32,6 +32,7 @@ from synthetic_data.visibility import OLD_COAT, beside_a_line
 Array = npt.NDArray[Any]
 FIRST_HITS = "albedo:albedo,normal:sh_normal,distance:depth"  # 3, 3 and 1 channels, the film's last
 LEAST_DENOISED = 4  # paths a pixel
+GRAIN = 0.5  # of the ground's own contrast, finer than its texels (common practice, no source)
 HALF_SEED = 0x9E3779B9  # between the seeds of the two halves
 NEAR_CLIP_M = 0.01  # rays, and so the depths read from them, start here
 
@@ -133,22 +134,31 @@ def _mesh(name: str, vertices: Array, normals: Array, uv: Array, faces: Array, b
 
 
 def _ground_mesh(stage: Stage, noise: Noise, device: torch.device) -> Any:
-    """The square of ground around the vehicle; beyond it the environment's own ground goes on."""
-    side = stage.ground.shape[0]
-    half = stage.ground_m / 2
-    colour = torch.from_numpy(np.ascontiguousarray(stage.ground, np.float32)).to(device)
+    """The square of ground around the vehicle; beyond it the environment's own ground goes on.
+
+    Its grain goes on at half the size of the stage's texels, which are coarse for a phone held at a sill.
+    """
+    albedo = torch.from_numpy(np.ascontiguousarray(stage.ground, np.float32)).to(device)
+    contrast = float(albedo.mean(-1).std() / albedo.mean())
+    colour = torch.nn.functional.interpolate(
+        albedo.permute(2, 0, 1)[None], scale_factor=2, mode="bilinear", align_corners=False
+    )[0].permute(1, 2, 0)
+    side, half = colour.shape[0], stage.ground_m / 2
     line = torch.linspace(-half * 1000, half * 1000, side, device=device)
     position = torch.stack(
         [line[None].expand(side, side), -line[:, None].expand(side, side), torch.zeros(side, side, device=device)], -1
     ).reshape(-1, 3)
-    wet = torch.zeros(side, side, device=device)
+    grain = noise(position, 2.5 * stage.ground_m * 1000 / side, octaves=2).reshape(side, side)
+    colour = colour * (1 + GRAIN * contrast * grain)[..., None]
+    wet = torch.zeros(2, 2, device=device)  # one value serves dry ground
     if stage.wetness > 0:
         wet = (
             torch.sigmoid(7 * (noise(position, 1500.0, octaves=3) + 1.6 * stage.wetness - 1.2))
             * min(1.0, 1.5 * stage.wetness)
         ).reshape(side, side)
-    colour = (colour * (1 - 0.5 * wet[..., None])).clamp(0.002, 0.9)
-    relief = stage.ground_relief_mm * colour.mean(-1) / colour.mean() * (1 - wet)
+        colour = colour * (1 - 0.5 * wet[..., None])
+    colour = colour.clamp(0.002, 0.9)
+    relief = stage.ground_relief_mm * colour.mean(-1) / colour.mean() * (1 - wet if stage.wetness > 0 else 1)
     step = stage.ground_m * 1000 / side
     slope_x = torch.gradient(relief, spacing=step, dim=1)[0].clamp(-1, 1)
     slope_y = torch.gradient(relief, spacing=step, dim=0)[0].clamp(-1, 1)
@@ -162,7 +172,7 @@ def _ground_mesh(stage: Stage, noise: Noise, device: torch.device) -> Any:
         np.tile([0.0, 0.0, 1.0], (len(points), 1)),
         points[:, :2] / stage.ground_m + 0.5,
         faces,
-        _principled(colour, (0.92 - 0.84 * wet)[..., None], torch.zeros_like(wet)[..., None], normals),
+        _principled(colour, (0.92 - 0.84 * wet)[..., None], torch.zeros(2, 2, 1), normals),
     )
 
 
