@@ -100,6 +100,8 @@ class ToneSettings(Config):
     local_probability: Share
     headroom: Range
     contrast: Range
+    black_probability: Share
+    black: Range
     local_strength: Range
     local_detail: Range
     saturation: Range
@@ -209,6 +211,7 @@ class PhoneCamera:
     tone: Tone = "plain"
     headroom: float = 1.0
     contrast: float = 0.0
+    black: float = 0.0
     local_strength: float = 0.0
     local_detail: float = 1.0
     saturation: float = 1.0
@@ -288,6 +291,7 @@ def sample_phone(rng: np.random.Generator, settings: CameraSettings) -> PhoneCam
         tone=kind,
         headroom=1.0 if kind == "plain" else float(rng.uniform(*tone.headroom)),
         contrast=0.0 if kind == "plain" else float(rng.uniform(*tone.contrast)),
+        black=float(rng.uniform(*tone.black)) if rng.random() < tone.black_probability else 0.0,
         local_strength=float(rng.uniform(*tone.local_strength)) if kind == "local" else 0.0,
         local_detail=float(rng.uniform(*tone.local_detail)) if kind == "local" else 1.0,
         saturation=float(rng.uniform(*tone.saturation)),
@@ -390,6 +394,8 @@ def develop(
 
     if phone.local_strength:
         linear = _compress_contrast(linear, phone)
+    if phone.black:
+        linear = _set_black(linear, phone.black)
     encoded = _apply_curve(linear, tone_curve(phone.tone, phone.headroom, phone.contrast), phone.headroom)
     noise = 1.2 * math.sqrt(
         0.18 / white_e + (phone.read_noise_e / white_e) ** 2
@@ -811,6 +817,17 @@ def _compress_contrast(linear: FloatImage, phone: PhoneCamera) -> FloatImage:
     np.minimum(change, np.float32(1.4), out=change)  # nobody lifts black by more than two stops
     result = linear * cv2.exp(change)[..., None]
     return np.asarray(np.minimum(result, phone.headroom), np.float32)
+
+
+def _set_black(linear: FloatImage, share: float) -> FloatImage:
+    """Take this share of the darkest luminance (its percentile 0.5) from all of the photo: black is made black.
+
+    Brightness is kept where the photo is brightest.
+    """
+    small = cv2.resize(cv2.transform(linear, LUMINANCE[None]), (128, 96), interpolation=cv2.INTER_AREA)
+    darkest, brightest = np.percentile(small, [0.5, 99.5])
+    black = share * min(float(darkest), 0.5 * float(brightest))
+    return np.asarray(np.maximum(linear - black, 0) * (brightest / max(brightest - black, 1e-6)), np.float32)
 
 
 def _guided_coefficients(image: FloatImage, radius: int, epsilon: float) -> tuple[FloatImage, FloatImage]:
