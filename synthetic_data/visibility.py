@@ -19,9 +19,14 @@ OLD_COAT = "old_coat"  # among a photo's masks, beside the cues': of masking edg
 DRAWN_ON_PAINT = frozenset(
     {"masking_edge", "filled_seam", "wear_through", "film_defect", "tape_residue", "filler", "coarse_texture"}
 )
+MIST = frozenset({"overspray_rubber", "overspray_hidden"})
 LONG_SIDE_PX = 1024  # lengths below are pixels of a photo of this long side
 FINE_PX, COARSE_PX = 1.0, 3.0  # standard deviations of the two blurs whose difference is the structure
 RIM_PX, RING_PX = 6, 25
+BESIDE_PX, LEAST_BESIDE_PX = (
+    40,
+    150,
+)  # how far from a mist its surface goes on, and how much of it must be in the picture
 LINE_PX, REACH_PX = 2, 25  # how near both coats of a masking edge must come, and its mask's reach from there
 FRAME_PX = 30  # along the picture's edges: what lies there alone is cut off and cannot be told
 
@@ -36,6 +41,7 @@ class VisibilitySettings(Config):
     least_structure: float = Field(ge=0, description="L*a*b* distance of the cue's lines from their surroundings")
     least_contrast: float = Field(ge=0, description="the same as a multiple of the structure of the paint around")
     least_apart: float = Field(ge=0, description="L*a*b* distance of two coats that meet in a line without a ridge")
+    least_mist: float = Field(ge=0, description="L*a*b* distance of mist from the same surface beside it")
     ridge: float = Field(ge=1, description="how many times the two structures above show a line by its ridge alone")
 
 
@@ -64,6 +70,8 @@ def is_visible(
     darkest, brightest = settings.lightness
     if not darkest <= float(np.median(lab[..., 0][mask])) <= brightest:
         return False
+    if cue in MIST:
+        return mist_apart(mask, lab, surface, scale) >= settings.least_mist
     if cue not in DRAWN_ON_PAINT:
         return True
     paint = surface == SURFACES.index("paint")
@@ -108,6 +116,20 @@ def coats_apart(edge: Mask, old: Mask, lab: npt.NDArray[np.float32], scale: floa
         return 0.0
     apart = np.linalg.norm(beside(edge & old)[line] - beside(edge & ~old)[line], axis=1)
     return float(np.percentile(apart, 75))
+
+
+def mist_apart(mask: Mask, lab: npt.NDArray[np.float32], surface: npt.NDArray[np.uint8], scale: float) -> float:
+    """L*a*b* distance of a mist from the same class of surface beside it, where it is largest.
+
+    Infinite where none of these surfaces goes on beside it: what is misted all over cannot be compared.
+    """
+    beside = _grown(mask, BESIDE_PX) & ~_grown(mask, FINE_PX)
+    apart = []
+    for kind in np.unique(surface[mask]):
+        misted, clean = mask & (surface == kind), beside & (surface == kind)
+        if min(misted.sum(), clean.sum()) >= LEAST_BESIDE_PX * scale**2:
+            apart.append(float(np.linalg.norm(lab[misted].mean(axis=0) - lab[clean].mean(axis=0))))
+    return max(apart, default=float("inf"))
 
 
 def _stands_out(

@@ -7,7 +7,14 @@ import numpy as np
 import pytest
 
 from pipeline.records import SURFACES
-from synthetic_data.visibility import VisibilitySettings, beside_a_line, coats_apart, is_visible, structure_of
+from synthetic_data.visibility import (
+    VisibilitySettings,
+    beside_a_line,
+    coats_apart,
+    is_visible,
+    mist_apart,
+    structure_of,
+)
 
 SETTINGS = VisibilitySettings(
     least_px=40,
@@ -17,6 +24,7 @@ SETTINGS = VisibilitySettings(
     least_structure=1.5,
     least_contrast=2.2,
     least_apart=4,
+    least_mist=3,
     ridge=2,
 )
 HEIGHT, WIDTH = 480, 1024
@@ -129,3 +137,33 @@ def test_a_line_between_like_coats_is_seen_by_a_strong_ridge_only() -> None:
     assert is_visible("masking_edge", band(), faint, PAINT, SETTINGS)
     assert not is_visible("masking_edge", band(), faint, PAINT, SETTINGS, old)
     assert is_visible("masking_edge", band(), strong, PAINT, SETTINGS, old)
+
+
+def misted(by: float) -> tuple[Any, Any, Any]:
+    """A black part on a panel, in grain, whose left third is lighter by so much (8 bits); photo, mask and surfaces."""
+    photo, surface = panel(level=40.0).astype(float), PAINT.copy()
+    surface[100:300, 200:800] = SURFACES.index("black_part")
+    mask = np.zeros((HEIGHT, WIDTH), bool)
+    mask[100:300, 200:400] = True
+    photo[mask] += by
+    return np.clip(photo, 0, 255).astype(np.uint8), mask, surface
+
+
+@pytest.mark.parametrize(("by", "seen"), [(0.0, False), (3.0, False), (30.0, True)])
+def test_mist_that_looks_like_the_part_beside_it_is_not_seen(by: float, seen: bool) -> None:
+    photo, mask, surface = misted(by)
+    assert is_visible("overspray_hidden", mask, photo, surface, SETTINGS) == seen
+
+
+def test_the_distance_of_mist_is_that_of_its_colours() -> None:
+    # reference: OpenCV's conversion to L*a*b* of the two greys
+    photo, mask, surface = misted(30.0)
+    lab = cv2.cvtColor(photo.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    greys = cv2.cvtColor(np.float32([[[40 / 255] * 3, [70 / 255] * 3]]), cv2.COLOR_RGB2LAB)[0]
+    assert mist_apart(mask, lab, surface, 1.0) == pytest.approx(float(np.linalg.norm(greys[1] - greys[0])), rel=0.03)
+
+
+def test_a_part_misted_all_over_has_nothing_to_be_compared_with() -> None:
+    photo, mask, surface = misted(0.0)
+    surface[~mask] = SURFACES.index("paint")
+    assert is_visible("overspray_hidden", mask, photo, surface, SETTINGS)
