@@ -22,6 +22,7 @@ import torch
 from pipeline.records import DETECTED_CUES, ZONES, PhotoFindings
 from synthetic_data.adverts import A_TRACE_PX, AdvertSettings, _opened, _Sight, _stand
 from synthetic_data.camera import camera_settings, sample_phone
+from synthetic_data.grids import grids_of
 from synthetic_data.paint import CUE_BIT, Noise, Texels, shade
 from synthetic_data.painter import PaintedVehicle, paint_vehicle, sample_grime, sample_history
 from synthetic_data.vehicle import Vehicle, build_vehicle, families
@@ -201,16 +202,9 @@ class _Cells:
 
     @classmethod
     def of(cls, vehicle: Vehicle) -> _Cells:
-        columns: list[list[npt.NDArray[Any]]] = [[], [], [], []]
-        for k, part in enumerate(vehicle.parts):
-            rows, width = (n - 1 for n in part.patch.points.shape[:2])
-            row, column = (index.ravel() for index in np.mgrid[0:rows, 0:width])
-            for second in (False, True):
-                for values, column_ in zip(
-                    (np.full(len(row), k), row, column, np.full(len(row), second)), columns, strict=True
-                ):
-                    column_.append(values)
-        return cls(vehicle, *(np.concatenate(values) for values in columns))
+        grids = grids_of([part.patch for part in vehicle.parts])
+        both = (np.tile(values, 2) for values in (grids.cell_patch, grids.cell_row, grids.cell_column))
+        return cls(vehicle, *both, np.repeat([False, True], len(grids.cell_patch)))
 
     def at(
         self, triangle: npt.NDArray[Any], uv: npt.NDArray[Any]
