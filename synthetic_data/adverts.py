@@ -19,7 +19,7 @@ from synthetic_data.camera import DevelopedPhoto, PhoneCamera, camera_settings, 
 from synthetic_data.crevices import find_crevices
 from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
-from synthetic_data.grids import bare_scene, grids_of
+from synthetic_data.grids import Grids, bare_scene, grids_of
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
 from synthetic_data.mixed_family import MIXED, mixed_family
 from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
@@ -193,7 +193,7 @@ class _Sight:
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.grids = grids_of([part.patch for part in vehicle.parts])
-        self.scene = bare_scene(self.grids.points, self.grids.triangles(np.arange(len(self.grids.cell_patch))))
+        self.scene = bare_scene(self.grids.points, self.grids.triangles())
 
     def visible_share(self, origins: Array, points: Array) -> Array:
         """Share of `points` (m, 3) seen from each of `origins` (n, 3)."""
@@ -311,9 +311,9 @@ def _take(
     if found is None:
         return None
     view, site = found
-    grids = None if shot == "not_vehicle" else sight.grids
+    grids: Grids | None = sight.grids
     if shot == "not_vehicle":
-        painted = _emptied(painted, rng)
+        painted, grids = _emptied(painted, rng), None
     focus = float(np.linalg.norm(view.target - view.origin))
     exposure, doubtful = expose(
         painted,

@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import torch
 
-from synthetic_data.grids import Grids, bare_scene, places, starts, two_triangles
+from synthetic_data.geometry import two_triangles
+from synthetic_data.grids import Grids, bare_scene, places, starts
 from synthetic_data.paint import Film, PartTable, Texels, noise_of, shade
 from synthetic_data.painter import PaintedVehicle
 from synthetic_data.vehicle import Part
@@ -74,7 +75,10 @@ def _seen_cells(grids: Grids, cells: Array, view: View) -> Array:
 
 
 def _windows(grids: Grids, cells: Array) -> Array:
-    """First and last row, first and last column (P, 4) of these sorted cells in each patch; 9 to -9 without."""
+    """First and last row, first and last column (P, 4) of these sorted cells in each patch.
+
+    The window of a patch without any ends before it begins, so that it holds no cell.
+    """
     windows = np.tile([9, -9, 9, -9], (len(grids.rows), 1))
     if len(cells):
         owner, first = np.unique(grids.cell_patch[cells], return_index=True)

@@ -33,6 +33,9 @@ XYZ_TO_SRGB = np.array(
 FULL_FRAME_WIDTH_MM = 36.0
 NEUTRAL_MIRED = 1e6 / 6504  # the temperature of D65, sRGB's white
 TONE_STEPS = 4096
+METERED_PX = (128, 96)  # width and height of the small photo in which black is looked for
+DARKEST_PERCENT = 0.5  # of its pixels may be darker than the darkest, or brighter than the brightest, that counts
+MOST_BLACK = 0.5  # of the brightest is taken for black: a grey sheet alone stays grey
 
 
 def _ordered(pair: tuple[float, float]) -> tuple[float, float]:
@@ -394,12 +397,12 @@ def develop(
 
     if phone.local_strength:
         linear = _compress_contrast(linear, phone)
+    spread = 1.0
     if phone.black:
-        linear = _set_black(linear, phone.black)
+        linear, spread = _set_black(linear, phone.black)
     encoded = _apply_curve(linear, tone_curve(phone.tone, phone.headroom, phone.contrast), phone.headroom)
-    noise = 1.2 * math.sqrt(
-        0.18 / white_e + (phone.read_noise_e / white_e) ** 2
-    )  # 1.2: slope of the sRGB curve at 18 %
+    # 1.2: slope of the sRGB curve at 18 %
+    noise = spread * 1.2 * math.sqrt(0.18 / white_e + (phone.read_noise_e / white_e) ** 2)
     encoded = _finish(encoded, phone, noise)
     srgb = np.clip(encoded * 255 + 0.5, 0, 255).astype(np.uint8)
 
@@ -819,15 +822,17 @@ def _compress_contrast(linear: FloatImage, phone: PhoneCamera) -> FloatImage:
     return np.asarray(np.minimum(result, phone.headroom), np.float32)
 
 
-def _set_black(linear: FloatImage, share: float) -> FloatImage:
-    """Take this share of the darkest luminance (its percentile 0.5) from all of the photo: black is made black.
+def _set_black(linear: FloatImage, share: float) -> tuple[FloatImage, float]:
+    """Take this share of the darkest luminance from all of the photo: black is made black.
 
-    Brightness is kept where the photo is brightest.
+    Brightness is kept where the photo is brightest, so that all else grows darker and tones spread. Returns the photo,
+    and how many times further apart they lie.
     """
-    small = cv2.resize(cv2.transform(linear, LUMINANCE[None]), (128, 96), interpolation=cv2.INTER_AREA)
-    darkest, brightest = np.percentile(small, [0.5, 99.5])
-    black = share * min(float(darkest), 0.5 * float(brightest))
-    return np.asarray(np.maximum(linear - black, 0) * (brightest / max(brightest - black, 1e-6)), np.float32)
+    small = cv2.resize(cv2.transform(linear, LUMINANCE[None]), METERED_PX, interpolation=cv2.INTER_AREA)
+    darkest, brightest = np.percentile(small, [DARKEST_PERCENT, 100 - DARKEST_PERCENT])
+    black = share * min(float(darkest), MOST_BLACK * float(brightest))
+    spread = float(brightest) / max(float(brightest) - black, 1e-6)
+    return np.asarray(np.maximum(linear - black, 0) * spread, np.float32), spread
 
 
 def _guided_coefficients(image: FloatImage, radius: int, epsilon: float) -> tuple[FloatImage, FloatImage]:

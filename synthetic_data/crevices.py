@@ -22,6 +22,7 @@ from synthetic_data.vehicle import Part
 Array = npt.NDArray[Any]
 VOXEL_MM = REACH_MM = 8.0  # dirt lies nearer than this to what holds it
 CELLS = 2**12  # voxels along each axis; 32 m
+RANK_BITS, PIECE_BITS = 8, 20  # of a distance and a piece in one number; 36 more hold the voxel
 # how much dirt stays at each, and how often and how far it runs down from a head (common practice, no source)
 AT_EDGE, AT_SEAL, AT_TRIM, AT_HEAD, AT_RUN = 0.55, 1.0, 0.8, 0.85, 0.5
 RUN_SHARE, RUN_MM = 0.35, (12.0, 60.0)
@@ -126,7 +127,7 @@ def _folded_edges(patch: Patch) -> list[Array]:
 
 
 def _voxels(pieces: Array) -> Crevices:
-    """The nearest piece of each voxel that one comes near."""
+    """The nearest piece of each voxel that one comes near; a vehicle has some forty thousand pieces."""
     middle, radius = (pieces[:, :3] + pieces[:, 3:6]) / 2, pieces[:, 6]
     steps = np.ceil((radius + REACH_MM) / VOXEL_MM).astype(int)  # a piece reaches no voxel farther off
     packed = [np.zeros(0, np.uint64)]
@@ -142,11 +143,11 @@ def _voxels(pieces: Array) -> Crevices:
         key = (x[near[0], near[1]] * CELLS + y[near[0], near[2]]) * CELLS + z[near[0], near[3]]
         rank = (away[near] * 16).astype(np.int64)
         # voxel, distance and piece in one number: one sort finds the nearest of each voxel
-        packed.append((key << 28 | rank << 20 | index[near[0]]).view(np.uint64))
+        packed.append(((key << RANK_BITS | rank) << PIECE_BITS | index[near[0]]).view(np.uint64))
     every = np.sort(np.concatenate(packed))
-    key = (every >> 28).astype(np.int64)
+    key = (every >> (RANK_BITS + PIECE_BITS)).astype(np.int64)
     first = np.flatnonzero(np.diff(key, prepend=-1))
-    which = (every[first] & (2**20 - 1)).astype(np.int64)
+    which = (every[first] & (2**PIECE_BITS - 1)).astype(np.int64)
     nearest = torch.from_numpy(pieces[which].astype(np.float32))
     return Crevices(
         torch.from_numpy(key[first]), nearest[:, :3], nearest[:, 3:6], nearest[:, 6].clone(), nearest[:, 7:]

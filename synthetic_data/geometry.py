@@ -47,21 +47,20 @@ class Patch:
         """The same surface seen from the other side."""
         return Patch(self.points[:, ::-1], self.across_mm, (self.along_mm[-1] - self.along_mm)[::-1])
 
-    def cut(self, rows: slice, columns: slice) -> Patch:
-        """The part between grid lines, which both sides of a cut share."""
-        return Patch(self.points[rows, columns], self.across_mm[rows], self.along_mm[columns])
-
-    def triangles(self, first: int = 0) -> npt.NDArray[np.int64]:
-        """Two triangles a cell (2 × cells, 3), all cells' first ones before the second ones; `first`: number of its
-        first point."""
-        return grid_triangles(self.points, first)
-
 
 def grid_triangles(points: npt.NDArray[Any], first: int = 0) -> npt.NDArray[np.int64]:
-    """Triangles of a grid of points (rows, columns, 3), as `Patch.triangles`."""
+    """Triangles of a grid of points (rows, columns, 3) whose first has this number, as `two_triangles`."""
     rows, columns = points.shape[:2]
-    index = first + np.arange(rows * columns).reshape(rows, columns)
-    a, b, c, d = index[:-1, :-1].ravel(), index[1:, :-1].ravel(), index[1:, 1:].ravel(), index[:-1, 1:].ravel()
+    corners = first + np.arange(rows * columns).reshape(rows, columns)[:-1, :-1].ravel()
+    return two_triangles(corners, columns)
+
+
+def two_triangles(first: npt.NDArray[Any], stride: npt.NDArray[Any] | int) -> npt.NDArray[np.int64]:
+    """Vertex numbers (2 × n, 3) of two triangles a cell, all first ones before all second ones.
+
+    `first` (n,) is the number of a cell's first vertex, `stride` how many vertices its grid has in a row.
+    """
+    a, b, c, d = first, first + stride, first + stride + 1, first + 1
     return np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
 
 

@@ -122,7 +122,7 @@ def _met(view: View, panes: Sequence[Part], exposure: Exposure) -> tuple[Array, 
     toward = x[:, None] * right + (y[:, None] * down + forward)[:, None]  # (h, w, 3), 1 long along the camera's axis
     way = toward.reshape(-1, 3).T.copy()
     origin = [mi.Float(float(axis)) for axis in view.origin]
-    triangles = grids.triangles(np.arange(len(grids.cell_patch)))
+    triangles = grids.triangles()
     hit = bare_scene(grids.points, triangles).ray_intersect_preliminary(
         mi.Ray3f(mi.Point3f(*origin), mi.Vector3f(*map(mi.Float, way)))
     )

@@ -13,7 +13,7 @@ import mitsuba as mi
 import numpy as np
 import numpy.typing as npt
 
-from synthetic_data.geometry import Patch
+from synthetic_data.geometry import Patch, two_triangles
 
 Array = npt.NDArray[Any]
 
@@ -52,8 +52,8 @@ class Grids:
         a, stride = self.cell_vertex, self.columns[self.cell_patch]
         return values[a], values[a + stride], values[a + stride + 1], values[a + 1]
 
-    def triangles(self, cells: Array) -> Array:
-        """Vertex numbers (2 × n, 3) of these cells' triangles, as `two_triangles`."""
+    def triangles(self, cells: Array | slice = slice(None)) -> Array:
+        """Vertex numbers (2 × n, 3) of the triangles of these cells, or of all, as `two_triangles`."""
         return two_triangles(self.cell_vertex[cells], self.columns[self.cell_patch[cells]])
 
     def and_these(self, more: Grids) -> Grids:
@@ -72,21 +72,21 @@ class Grids:
 
 
 def grids_of(patches: Sequence[Patch]) -> Grids:
-    """The grids of these patches, in their order."""
-    shapes = np.array([patch.points.shape[:2] for patch in patches]).reshape(-1, 2)
+    """The grids of these patches, one at least, in their order."""
+    shapes = np.array([patch.points.shape[:2] for patch in patches])
     rows, columns = shapes[:, 0], shapes[:, 1]
     cell_patch, cell_row, cell_column = places(rows - 1, columns - 1)
     first_vertex = starts(rows * columns)
-    points = np.concatenate([patch.points.reshape(-1, 3) for patch in patches]) if len(patches) else np.zeros((0, 3))
+    points = np.concatenate([patch.points.reshape(-1, 3) for patch in patches])
     return Grids(
         points,
         _normals(points, rows, columns),
         rows,
         columns,
         first_vertex,
-        np.concatenate([np.zeros(0), *(patch.across_mm for patch in patches)]),
+        np.concatenate([patch.across_mm for patch in patches]),
         starts(rows),
-        np.concatenate([np.zeros(0), *(patch.along_mm for patch in patches)]),
+        np.concatenate([patch.along_mm for patch in patches]),
         starts(columns),
         cell_patch,
         cell_row,
@@ -117,15 +117,6 @@ def bare_scene(points: Array, triangles: Array) -> Any:
 def starts(counts: Array) -> Array:
     """How many come before each group."""
     return np.asarray(np.cumsum(counts) - counts)
-
-
-def two_triangles(first: Array, stride: Array) -> Array:
-    """Vertex numbers (2 × n, 3) of two triangles a cell, all first ones before all second ones.
-
-    `first` (n,) is the number of a cell's first vertex, `stride` how many vertices its grid has in a row.
-    """
-    a, b, c, d = first, first + stride, first + stride + 1, first + 1
-    return np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
 
 
 def _normals(points: Array, rows: Array, columns: Array) -> Array:

@@ -23,10 +23,8 @@ MIST = frozenset({"overspray_rubber", "overspray_hidden"})
 LONG_SIDE_PX = 1024  # lengths below are pixels of a photo of this long side
 FINE_PX, COARSE_PX = 1.0, 3.0  # standard deviations of the two blurs whose difference is the structure
 RIM_PX, RING_PX = 6, 25
-BESIDE_PX, LEAST_BESIDE_PX = (
-    40,
-    150,
-)  # how far from a mist its surface goes on, and how much of it must be in the picture
+BESIDE_PX = 40  # how far from a mist its surface still is the same surface in the same light
+LEAST_BESIDE_PX = 150  # area of mist, and of the surface beside it, below which they are not compared
 LINE_PX, REACH_PX = 2, 25  # how near both coats of a masking edge must come, and its mask's reach from there
 FRAME_PX = 30  # along the picture's edges: what lies there alone is cut off and cannot be told
 
@@ -61,7 +59,7 @@ def is_visible(
     least = {"overspray_hidden": settings.least_px_on_parts, "wear_through": settings.least_px_of_rings}.get(
         cue, settings.least_px
     )
-    cut = round(FRAME_PX * scale)
+    cut, whole = round(FRAME_PX * scale), mask
     mask = np.pad(mask[cut:-cut, cut:-cut], cut)
     solid = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8))
     if mask.sum() < least * scale**2 or solid.sum() < least / 3 * scale**2:
@@ -71,7 +69,7 @@ def is_visible(
     if not darkest <= float(np.median(lab[..., 0][mask])) <= brightest:
         return False
     if cue in MIST:
-        return mist_apart(mask, lab, surface, scale) >= settings.least_mist
+        return mist_apart(whole, lab, surface, scale) >= settings.least_mist
     if cue not in DRAWN_ON_PAINT:
         return True
     paint = surface == SURFACES.index("paint")
@@ -121,7 +119,7 @@ def coats_apart(edge: Mask, old: Mask, lab: npt.NDArray[np.float32], scale: floa
 def mist_apart(mask: Mask, lab: npt.NDArray[np.float32], surface: npt.NDArray[np.uint8], scale: float) -> float:
     """L*a*b* distance of a mist from the same class of surface beside it, where it is largest.
 
-    Infinite where none of these surfaces goes on beside it: what is misted all over cannot be compared.
+    Infinite where too little of a surface is misted, or goes on clean beside the mist: that cannot be compared.
     """
     beside = _grown(mask, BESIDE_PX) & ~_grown(mask, FINE_PX)
     apart = []

@@ -386,7 +386,8 @@ def test_phones_differ_and_stay_in_their_ranges() -> None:
 def test_setting_black_darkens_the_darkest_and_keeps_the_brightest() -> None:
     # arithmetic: values 0.05 to 1 under the line through (0.05, 0) and (1, 1)
     ramp = np.repeat(np.linspace(0.05, 1, 1024, dtype=np.float32)[None], 768, 0)[..., None].repeat(3, 2)
-    whole, half = _set_black(ramp, 1.0), _set_black(ramp, 0.5)
+    (whole, spread), (half, _) = _set_black(ramp, 1.0), _set_black(ramp, 0.5)
+    assert spread == pytest.approx(1 / 0.95, abs=0.01)
     assert whole[:, :5].mean() < 0.006 and half[:, :5].mean() == pytest.approx(0.026, abs=0.004)
     assert whole[:, -5:].mean() == pytest.approx(1, abs=0.01)
     assert whole[:, 512].mean() == pytest.approx((0.525 - 0.05) / 0.95, abs=0.01)
@@ -394,4 +395,5 @@ def test_setting_black_darkens_the_darkest_and_keeps_the_brightest() -> None:
 
 def test_setting_black_never_takes_half_of_an_even_photo() -> None:
     even = np.full((60, 80, 3), 0.4, np.float32)
-    assert _set_black(even, 1.0) == pytest.approx(0.4, abs=1e-3)
+    taken, spread = _set_black(even, 1.0)
+    assert taken == pytest.approx(0.4, abs=1e-3) and spread == pytest.approx(2, abs=1e-3)

@@ -199,17 +199,6 @@ def test_flipping_turns_the_inside_out_and_back() -> None:
     assert ball.flipped().flipped().along_mm == pytest.approx(ball.along_mm)
 
 
-def test_cut_pieces_share_their_border_and_make_up_the_whole() -> None:
-    ball = sphere(21, 25)
-    pieces = [ball.cut(slice(r, r + 11), slice(c, c + 13)) for r in (0, 10) for c in (0, 12)]
-    assert np.array_equal(pieces[0].points[:, -1], pieces[1].points[:, 0])
-    assert np.array_equal(pieces[0].points[-1], pieces[2].points[0])
-    assert pieces[0].along_mm[-1] == pieces[1].along_mm[0]  # millimetres go on where the neighbour stops
-    assert pieces[0].across_mm[-1] == pieces[2].across_mm[0]
-    assert mesh(*pieces).is_watertight
-    assert mesh(*pieces).volume == pytest.approx(mesh(ball).volume)
-
-
 @settings(max_examples=40, deadline=None)
 @given(*[st.tuples(*[st.floats(-1, 1)] * 3)] * 3, st.floats(0.1, 3))
 def test_placed_is_a_turn_a_scale_and_a_shift(at: Any, z: Any, x: Any, scale: float) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synthetic_data.geometry import Patch, box, line, loft, patch, placed, tube, turned, unit_normals
+from synthetic_data.geometry import Patch, box, grid_triangles, line, loft, patch, placed, tube, turned, unit_normals
 from synthetic_data.grids import grids_of, places
 
 
@@ -47,7 +47,7 @@ def test_triangles_are_those_of_each_patch() -> None:
     grids = grids_of(patches)
     for k, one in enumerate(patches):
         cells = np.flatnonzero(grids.cell_patch == k)
-        assert (grids.triangles(cells) == one.triangles(int(grids.first_vertex[k]))).all()
+        assert (grids.triangles(cells) == grid_triangles(one.points, int(grids.first_vertex[k]))).all()
         assert grids.size_mm()[k] == pytest.approx(one.size_mm)
 
 

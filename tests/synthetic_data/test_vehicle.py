@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.configuration import shipped
 from pipeline.records import SURFACES, ZONES
+from synthetic_data.geometry import grid_triangles
 from synthetic_data.vehicle import Part, Vehicle, build_vehicle, families
 
 FAMILIES = families()
@@ -327,7 +328,9 @@ def test_rivets_sit_on_their_sheet_however_it_bulges_and_waves(family: str) -> N
         foot = rivet.patch.points[-1].mean(axis=0)
         out = rivet.patch.points[0].mean(axis=0) - foot
         heights = [
-            height_over(foot, out / np.linalg.norm(out), part.patch.points.reshape(-1, 3)[part.patch.triangles()])
+            height_over(
+                foot, out / np.linalg.norm(out), part.patch.points.reshape(-1, 3)[grid_triangles(part.patch.points)]
+            )
             for part in sheets
             if part.panel == rivet.panel
         ]

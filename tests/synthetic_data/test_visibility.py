@@ -167,3 +167,9 @@ def test_a_part_misted_all_over_has_nothing_to_be_compared_with() -> None:
     photo, mask, surface = misted(0.0)
     surface[~mask] = SURFACES.index("paint")
     assert is_visible("overspray_hidden", mask, photo, surface, SETTINGS)
+
+
+def test_mist_that_runs_out_of_the_picture_is_not_compared_with_itself() -> None:
+    photo = panel(level=40.0)
+    rubber = np.full((HEIGHT, WIDTH), SURFACES.index("rubber"), np.uint8)
+    assert is_visible("overspray_rubber", np.ones((HEIGHT, WIDTH), bool), photo, rubber, SETTINGS)
