@@ -85,6 +85,8 @@ NOTHING = {  # columns of a part without traces; a trace replaces them, it never
     "mark": np.array([0.0, 0, 0, 1, 1, 0]),
     "mark_tone": np.zeros(3),
 }
+for _column in NOTHING.values():
+    _column.setflags(write=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -697,7 +699,7 @@ def _traces(
     hard: set[str],
 ) -> list[Site]:
     """Filler, coarse coats, what tape left, and the innocent marks and upkeep that look like them."""
-    if part.kind in ("fastener", "seal", "hidden"):  # nothing is drawn for these
+    if part.kind in ("fastener", "seal", "hidden"):  # no film, no flat sheet and no grain of their own
         return []
     rng = _stream(history, f"traces {part.group}")
     name, sites = part.name.split(".")[0], list[Site]()
