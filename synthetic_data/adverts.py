@@ -19,7 +19,7 @@ from synthetic_data.camera import DevelopedPhoto, PhoneCamera, camera_settings, 
 from synthetic_data.crevices import find_crevices
 from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
-from synthetic_data.grids import Grids, bare_scene, grids_of
+from synthetic_data.grids import Grids, bare_scene, grids_of, rays
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
 from synthetic_data.mixed_family import MIXED, mixed_family
 from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
@@ -202,10 +202,7 @@ class _Sight:
         toward = np.tile(points, (n, 1)).astype(np.float32) - start
         distance = np.linalg.norm(toward, axis=1)
         toward /= distance[:, None]
-        ray = mi.Ray3f(
-            mi.Point3f(*[mi.Float(c) for c in start.T.copy()]), mi.Vector3f(*[mi.Float(c) for c in toward.T.copy()])
-        )
-        hit = np.array(self.scene.ray_intersect_preliminary(ray).t)
+        hit = np.array(self.scene.ray_intersect_preliminary(rays(start, toward)).t)
         return np.asarray((hit > distance * 0.96 - 0.012).reshape(n, m).mean(axis=1))
 
 

@@ -9,13 +9,12 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any
 
-import mitsuba as mi
 import numpy as np
 import numpy.typing as npt
 import torch
 
 from synthetic_data.geometry import two_triangles
-from synthetic_data.grids import Grids, bare_scene, places, starts
+from synthetic_data.grids import Grids, bare_scene, places, rays, starts
 from synthetic_data.paint import Film, PartTable, Texels, noise_of, shade
 from synthetic_data.painter import PaintedVehicle
 from synthetic_data.vehicle import Part
@@ -63,9 +62,7 @@ def _seen_cells(grids: Grids, cells: Array, view: View) -> Array:
     x = np.linspace(-1, 1, view.width // SEEN_EVERY_PX + 2) * reach
     y = np.linspace(-1, 1, view.height // SEEN_EVERY_PX + 2) * reach * view.height / view.width
     toward = np.stack([*np.meshgrid(x, y), np.ones((len(y), len(x)))], -1).reshape(-1, 3) @ view.basis()
-    start, way = (np.broadcast_to(v, toward.shape).astype(np.float32).T.copy() for v in (view.origin, toward))
-    ray = mi.Ray3f(mi.Point3f(*map(mi.Float, start)), mi.Vector3f(*map(mi.Float, way)))
-    hit = bare_scene(grids.points, grids.triangles(cells)).ray_intersect_preliminary(ray)
+    hit = bare_scene(grids.points, grids.triangles(cells)).ray_intersect_preliminary(rays(view.origin, toward))
     met = np.array(hit.prim_index)[np.isfinite(np.array(hit.t))]
     windows = _windows(grids, cells[np.unique(met % len(cells))])
     low_row, high_row, low_column, high_column = windows[grids.cell_patch[cells]].T
@@ -218,10 +215,8 @@ def _in_lee(parts: tuple[Part, ...], grids: Grids, table: PartTable, texels: Tex
     scatter = 0.07 * torch.randn((len(rows), 3), generator=generator, device=device)
     way = torch.nn.functional.normalize(veil[texels.part[rows], 1:4] + scatter, dim=1)
     start = texels.position_mm[rows] / 1000 + 0.0015 * texels.normal[rows]
-    o, d = (np.ascontiguousarray(v.T.cpu().numpy(), np.float32) for v in (start, way))
-    ray = mi.Ray3f(mi.Point3f(*map(mi.Float, o)), mi.Vector3f(*map(mi.Float, d)))
     scene = bare_scene(grids.points, grids.triangles(np.flatnonzero(before[grids.cell_patch])))
-    near = np.array(scene.ray_intersect_preliminary(ray).t) < LEE_M
+    near = np.array(scene.ray_intersect_preliminary(rays(start.cpu().numpy(), way.cpu().numpy())).t) < LEE_M
     lee = torch.zeros(len(texels.part), dtype=torch.bool, device=device)
     lee[rows] = torch.from_numpy(near).to(device)
     return lee

@@ -17,8 +17,8 @@ import numpy.typing as npt
 
 from pipeline.records import SURFACES
 from synthetic_data.camera import Exposure
-from synthetic_data.geometry import smoothstep
-from synthetic_data.grids import bare_scene, grids_of
+from synthetic_data.geometry import area_normals, smoothstep
+from synthetic_data.grids import bare_scene, grids_of, rays
 from synthetic_data.paint import Grime
 from synthetic_data.textures import sample
 from synthetic_data.vehicle import Part
@@ -120,12 +120,9 @@ def _met(view: View, panes: Sequence[Part], exposure: Exposure) -> tuple[Array, 
         return nothing
     right, down, forward = view.basis().astype(np.float32)
     toward = x[:, None] * right + (y[:, None] * down + forward)[:, None]  # (h, w, 3), 1 long along the camera's axis
-    way = toward.reshape(-1, 3).T.copy()
-    origin = [mi.Float(float(axis)) for axis in view.origin]
+    way = toward.reshape(-1, 3)
     triangles = grids.triangles()
-    hit = bare_scene(grids.points, triangles).ray_intersect_preliminary(
-        mi.Ray3f(mi.Point3f(*origin), mi.Vector3f(*map(mi.Float, way)))
-    )
+    hit = bare_scene(grids.points, triangles).ray_intersect_preliminary(rays(view.origin, way))
     depth = np.array(hit.t)
     behind = np.inf if exposure.depth_m is None else exposure.depth_m[rows, columns].ravel()
     own = np.flatnonzero(np.isfinite(depth) & (depth < behind))
@@ -136,7 +133,7 @@ def _met(view: View, panes: Sequence[Part], exposure: Exposure) -> tuple[Array, 
     row, column = np.divmod(own, len(x))
     index = (row + rows.start) * width + column + columns.start
     pane = grids.cell_patch[met % len(grids.cell_patch)]
-    return index, pane, depth[own], way[:, own].T.astype(np.float64), normal
+    return index, pane, depth[own], way[own].astype(np.float64), normal
 
 
 def _frame(view: View, points: Array) -> tuple[slice, slice]:
@@ -152,8 +149,7 @@ def _frame(view: View, points: Array) -> tuple[slice, slice]:
 
 
 def _normal(pane: Part) -> Array:
-    points = pane.patch.points
-    normal = np.cross(np.gradient(points, axis=0), np.gradient(points, axis=1)).sum(axis=(0, 1))
+    normal = area_normals(pane.patch.points).sum(axis=(0, 1))
     return np.asarray(normal / np.linalg.norm(normal))
 
 

@@ -13,7 +13,7 @@ import mitsuba as mi
 import numpy as np
 import numpy.typing as npt
 
-from synthetic_data.geometry import Patch, two_triangles
+from synthetic_data.geometry import Patch, crossed, two_triangles
 
 Array = npt.NDArray[Any]
 
@@ -114,6 +114,13 @@ def bare_scene(points: Array, triangles: Array) -> Any:
     return mi.load_dict({"type": "scene", "mesh": mesh})
 
 
+def rays(start: Array, way: Array) -> Any:
+    """Mitsuba's rays from places in ways, each (n, 3), or (3,) for all."""
+    both = np.broadcast_arrays(start, way)
+    o, d = ([mi.Float(axis) for axis in np.ascontiguousarray(v.T, np.float32)] for v in both)
+    return mi.Ray3f(mi.Point3f(*o), mi.Vector3f(*d))
+
+
 def starts(counts: Array) -> Array:
     """How many come before each group."""
     return np.asarray(np.cumsum(counts) - counts)
@@ -124,14 +131,7 @@ def _normals(points: Array, rows: Array, columns: Array) -> Array:
     owner, row, column = places(rows, columns)
     down = _slopes(points, owner, row, rows, columns[owner])
     right = _slopes(points, owner, column, columns, np.ones_like(owner))
-    normal = np.stack(
-        [
-            down[:, 1] * right[:, 2] - down[:, 2] * right[:, 1],
-            down[:, 2] * right[:, 0] - down[:, 0] * right[:, 2],
-            down[:, 0] * right[:, 1] - down[:, 1] * right[:, 0],
-        ],
-        axis=1,
-    )
+    normal = crossed(down, right)
     length = np.sqrt(np.square(normal).sum(1))
     poor = np.flatnonzero(length < 1e-14)
     if len(poor):  # the middle of a turned shape

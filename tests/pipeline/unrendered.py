@@ -14,7 +14,6 @@ from functools import cache
 from typing import Any
 
 import cv2
-import mitsuba as mi
 import numpy as np
 import numpy.typing as npt
 import torch
@@ -22,7 +21,7 @@ import torch
 from pipeline.records import DETECTED_CUES, ZONES, PhotoFindings
 from synthetic_data.adverts import A_TRACE_PX, AdvertSettings, _opened, _Sight, _stand
 from synthetic_data.camera import camera_settings, sample_phone
-from synthetic_data.grids import grids_of
+from synthetic_data.grids import grids_of, rays
 from synthetic_data.paint import CUE_BIT, Noise, Texels, shade
 from synthetic_data.painter import PaintedVehicle, paint_vehicle, sample_grime, sample_history
 from synthetic_data.vehicle import Vehicle, build_vehicle, families
@@ -181,9 +180,7 @@ def _cast(sight: _Sight, view: View, height: int, width: int) -> _Rays:
     y = ((np.arange(height) + 0.5) / height * 2 - 1) * reach * height / width
     across = np.stack([*np.meshgrid(x, y), np.ones((height, width))], axis=-1).reshape(-1, 3)
     toward = (across / np.linalg.norm(across, axis=1, keepdims=True)) @ view.basis()
-    start = [mi.Float(np.full(len(toward), value, np.float32)) for value in view.origin]
-    ray = mi.Ray3f(mi.Point3f(*start), mi.Vector3f(*(mi.Float(c) for c in toward.astype(np.float32).T.copy())))
-    hit = sight.scene.ray_intersect_preliminary(ray)
+    hit = sight.scene.ray_intersect_preliminary(rays(view.origin, toward))
     distance = np.array(hit.t)
     met = np.flatnonzero(np.isfinite(distance))
     uv = np.array(hit.prim_uv).reshape(2, -1)[:, met]
