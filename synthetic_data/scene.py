@@ -362,7 +362,7 @@ def _labelled(
     }
     if "masking_edge" in cues:
         edge, cues[OLD_COAT] = cues["masking_edge"], ((bits & OLD_COAT_BIT) > 0).reshape(picture)
-        cues["masking_edge"] = beside_a_line(edge, cues[OLD_COAT])
+        cues["masking_edge"] = beside_a_line(edge, cues[OLD_COAT], part.reshape(picture))
         doubtful["masking_edge"] = doubtful.get("masking_edge", False) | (edge & ~cues["masking_edge"])
     middle = depth.reshape(picture)[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]
     centre = float(np.median(middle[np.isfinite(middle)])) if np.isfinite(middle).any() else 5.0

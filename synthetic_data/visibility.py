@@ -6,6 +6,8 @@ calling it present teaches a network to guess. Such a cue is unknown, neither pr
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -77,16 +79,21 @@ def is_visible(
     return _stands_out(mask, lab, paint, scale, settings, settings.ridge if by_ridge else 1.0)
 
 
-def beside_a_line(edge: Mask, old: Mask) -> Mask:
-    """The part (H, W) of a masking edge's mask that lies by a line: both coats are in the picture there.
+def beside_a_line(edge: Mask, old: Mask, part: npt.NDArray[np.integer[Any]]) -> Mask:
+    """The share (H, W) of a masking edge's mask that lies by a line: both coats are in the picture, on one part.
 
-    Where the line runs along a sheet's end or behind another part, one coat alone is seen, and that is no line.
+    Where the line runs along a sheet's end or behind another part, one coat alone is seen, and that is no line; nor is
+    it one where the coats of two parts meet in the picture.
 
     Args:
         edge: The strip along the line, on either side.
         old: What the tape kept free, (H, W).
+        part: Which part each pixel shows, (H, W).
     """
-    return edge & _grown(_line(edge, old), REACH_PX)
+    lines = np.zeros_like(edge)
+    for own in np.unique(part[edge]):
+        lines |= _line(edge & (part == own), old)
+    return edge & _grown(lines, REACH_PX)
 
 
 def _line(edge: Mask, old: Mask) -> Mask:

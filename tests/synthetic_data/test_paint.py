@@ -193,7 +193,7 @@ def step(first: Film, second: Film, blur_mm: float = 0.0) -> Any:
 CAUSES: dict[str, tuple[str, dict[str, Any], dict[str, Any]]] = {
     "mist": ("overspray_rubber", a_part(SEAL), {"mist": (1.0, 12.0, 0.0, 2.0, 0.4)}),
     "tape line": ("overspray_rubber", a_part(SEAL), {"mist": (1.2, 2.0, 20.0, 6.0, 0.4)}),
-    "veil": ("overspray_hidden", a_part(HIDDEN), {"veil": (1.2, 0.0, 1.0, 0.0, 300.0, 400.0)}),
+    "veil": ("overspray_hidden", a_part(HIDDEN), {"veil": (1.2, 0.0, 1.0, 0.0, 300.0, 400.0), "mist_colour": WHITE}),
     "coated head": ("painted_fastener", a_part(FASTENER), {"coated": (1.0, 0.0)}),
     "turned head": ("painted_fastener", a_part(FASTENER), {"coated": (1.0, 0.7)}),
     "filled": ("filled_seam", a_part(SEAM), {"fill": (1.0, 60.0, 180.0)}),
@@ -449,7 +449,7 @@ def _strip(across_mm: float) -> Patch:
 
 
 def test_mist_under_fresh_underseal_or_wax_cannot_be_judged() -> None:
-    misted = a_part(HIDDEN, veil=(1.2, 0.0, 1.0, 0.0, 300.0, 400.0))
+    misted = a_part(HIDDEN, veil=(1.2, 0.0, 1.0, 0.0, 300.0, 400.0), mist_colour=WHITE)
     covered = look(misted | {"sealed_over": True})
     assert not covered.cues.any() and "overspray_hidden" in named(covered.unknown)
     plain, waxed = look(misted), look(misted, grime=replace(CLEAN, cavity_wax=1.0))
@@ -458,7 +458,7 @@ def test_mist_under_fresh_underseal_or_wax_cannot_be_judged() -> None:
 
 
 def test_mist_comes_from_where_the_gun_was() -> None:
-    veil = {"veil": (1.2, 0.0, 1.0, 0.0, 300.0, 400.0)}
+    veil = {"veil": (1.2, 0.0, 1.0, 0.0, 300.0, 400.0), "mist_colour": WHITE}
     toward, away = (look(a_part(HIDDEN, **veil), normal=normal) for normal in ((0, 1, 0), (0, -1, 0)))
     assert named(toward.cues) == {"overspray_hidden"} and not away.cues.any()
     assert torch.equal(away.colour, look(a_part(HIDDEN), normal=(0, -1, 0)).colour)

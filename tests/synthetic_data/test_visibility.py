@@ -114,10 +114,13 @@ def test_a_masking_edge_lies_where_both_coats_are_in_the_picture() -> None:
     # common practice, no source: a line is where two coats meet; at a sheet's end one of them alone is no line
     edge = band(300, 30) | band(600, 30)
     old = band(0, 315) | band(600, 400)  # the second strip shows the old coat alone
-    np.testing.assert_array_equal(beside_a_line(edge, old), band(300, 30))
-    assert not beside_a_line(edge, band(0, 20)).any(), "only the new coat"
+    part = np.zeros(edge.shape, int)
+    np.testing.assert_array_equal(beside_a_line(edge, old, part), band(300, 30))
+    assert not beside_a_line(edge, band(0, 20), part).any(), "only the new coat"
     apart = band(300, 10) | band(320, 10)
-    assert not beside_a_line(apart, band(0, 315)).any(), "what hides the line leaves a gap"
+    assert not beside_a_line(apart, band(0, 315), part).any(), "what hides the line leaves a gap"
+    two = np.where(band(0, 315), 3, 8)
+    assert not beside_a_line(edge, old, two).any(), "the coats of two parts"
 
 
 def test_two_coats_that_meet_are_as_far_apart_as_their_colours() -> None:
