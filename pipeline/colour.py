@@ -24,6 +24,7 @@ from pipeline.colorimetry import LUMINANCE, Floats, linear_to_lab
 from pipeline.colour_scene import Scene, look
 from pipeline.configuration import Config, load, shipped
 from pipeline.decals import DecalSettings
+from pipeline.focus import FocusSettings
 from pipeline.identity import Identity, IdentitySettings, judge_identity
 from pipeline.illuminant import IlluminantSettings, PhotoColours, common_light
 from pipeline.known_points import PointSettings
@@ -96,6 +97,7 @@ class ColourSettings(Config):
     least_vehicle: Probability
     sure: Probability
     clear: tuple[int, int]
+    focus: FocusSettings
     limit_delta_e00: dict[str, float]
     coverage_factor: dict[str, Annotated[float, Field(gt=0)]]
     panels: PanelSettings
@@ -155,7 +157,7 @@ def measure_colour(
     read = () if plate is None else (plate,)
     if shot == "identification_plate":
         return read
-    scene = look(photo, maps, settings.panels.work_long_side_px, settings.sure, settings.clear)
+    scene = look(photo, maps, settings.panels.work_long_side_px, settings.sure, settings.clear, settings.focus)
     seam = findings.cues.get("masking_edge")
     return (
         *measure_panels(scene, shot, () if seam is None else seam.boxes, settings.panels),

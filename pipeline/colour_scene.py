@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from pipeline.colorimetry import LINEAR_OF_BYTE, Floats
 from pipeline.cues import side_of
+from pipeline.focus import FocusSettings, in_focus
 from pipeline.network import NetworkMaps
 from pipeline.photos import photo_settings
 from pipeline.records import SURFACES, ZONES, Box, Photo, Side
@@ -26,8 +27,9 @@ class Scene:
 
     `srgb` is uint8 (H, W, 3), `factor` photo pixels per pixel of it. By cell of the network: `cells` uint8 (h, w, 3),
     `surfaces` probabilities (surfaces, h, w), `painted` (h, w) where paint is surer than `sure`, `zones` (h, w) the
-    likeliest zone of painted cells (0 none, 1 + index in ZONES) with its `zone_probability`, `clear` (h, w) what is
-    neither clipped nor too dark, `sides` (3, h, w) none, left and right, believed from `least_side` on.
+    likeliest zone of painted cells (0 none, 1 + index in ZONES) with its `zone_probability`, `in_focus` (h, w), `clear`
+    (h, w) what is in focus and neither clipped nor too dark, `sides` (3, h, w) none, left and right, believed from
+    `least_side` on.
     """
 
     width: int
@@ -40,6 +42,7 @@ class Scene:
     painted: Mask
     zones: npt.NDArray[np.uint8]
     zone_probability: npt.NDArray[np.float32]
+    in_focus: Mask
     clear: Mask
     sides: npt.NDArray[np.float32] | None
     least_side: float
@@ -108,7 +111,9 @@ class Scene:
         return side_of(cells, self.least_side) if cells.size else None
 
 
-def look(photo: Photo, maps: NetworkMaps, long_side_px: int, sure: float, clear: tuple[int, int]) -> Scene:
+def look(
+    photo: Photo, maps: NetworkMaps, long_side_px: int, sure: float, clear: tuple[int, int], focus: FocusSettings
+) -> Scene:
     """Bring a photo and its maps to the sizes at which colour is measured.
 
     `sure`: probability from which a surface is believed; `clear`: a cell's brightest 8-bit channel must lie between.
@@ -130,6 +135,7 @@ def look(photo: Photo, maps: NetworkMaps, long_side_px: int, sure: float, clear:
     brightest = np.maximum(
         np.maximum(cells[..., 0], cells[..., 1]), cells[..., 2]
     )  # max(axis=-1) takes ten times as long
+    focused = in_focus(np.asarray(srgb, np.uint8), (rows, columns), focus)
     return Scene(
         width=photo.width,
         height=photo.height,
@@ -143,7 +149,8 @@ def look(photo: Photo, maps: NetworkMaps, long_side_px: int, sure: float, clear:
         zone_probability=zone_probability,
         sides=maps.sides,
         least_side=photo_settings().looking.least_side,
-        clear=(brightest > clear[0]) & (brightest < clear[1]),
+        in_focus=focused,
+        clear=(brightest > clear[0]) & (brightest < clear[1]) & focused,
     )
 
 

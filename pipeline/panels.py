@@ -267,7 +267,7 @@ def _edges(scene: Scene, segments: Floats, settings: PanelSettings, *, follow: b
     row = np.clip(((y + 0.5) / scene.cell_px).astype(np.intp), 0, rows - 1)
     column = np.clip(((x + 0.5) / scene.cell_px).astype(np.intp), 0, columns - 1)
     inside = (x >= 0) & (y >= 0) & (x <= scene.srgb.shape[1] - 1) & (y <= scene.srgb.shape[0] - 1)
-    paint = scene.painted[row, column] & inside
+    paint = (scene.painted & scene.in_focus)[row, column] & inside
     painted = paint[..., : 2 * width].mean(axis=-1) >= 0.9  # (n, places)
     beyond = paint[..., 2 * width : 4 * width].reshape(*painted.shape, 2, width).mean(axis=-1) >= settings.least_places
     if follow:
