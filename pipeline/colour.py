@@ -69,7 +69,9 @@ class ShutSettings(Config):
     soil_near_lab: float = Field(gt=0)
     least_cells: int = Field(gt=0)
     darkest: float = Field(gt=0, lt=1)
+    deepest_shade: float = Field(gt=0, lt=1, description="Of the lighter place's light, that the other must show.")
     most_spread_lab: float = Field(gt=0)
+    second_colour: Probability = Field(description="Share of the outside from which its second colour counts.")
     in_one_photo: Nuisance
     paints_differ_lab: Lab
     least_chroma: float = Field(ge=0)
@@ -110,6 +112,10 @@ class ColourSettings(Config):
     references: ReferenceSettings
     decals: DecalSettings
     known_points: PointSettings
+
+
+class Misleading(NotAssessable):
+    """Two places of one paint may look as unlike as these in their photo, and one of them beside other photos, too."""
 
 
 @cache
@@ -179,18 +185,21 @@ def measure_places(scene: Scene, shot: str, settings: ColourSettings) -> list[Me
     measures = []
     beside = scene.light_of_zones(shuts.mostly_outside[shot]) if shot in shuts.mostly_outside else outside
     is_compared = shot in shuts.shots and len(beside) >= shuts.least_cells
+    misleading = set[str]()
     for zone, inside in well_lit.items() if is_compared else ():
         soiled = zone in shuts.soiled_zones
         found = compare_places(_well_lit(beside, body), inside, shuts, soiled=soiled)
         if isinstance(found, ColourDifference):
             measures.append(_difference(found, zone, (scene.place_box(zone),)))
+        elif isinstance(found, Misleading):
+            misleading.add(zone)
     neutrals = neutral_lights(scene, body)
     if len(outside) >= body.least_cells:
         measures += _measures_of(read_colour(outside, light_cast(neutrals, body), body), BODY, None)
         measures += _light_of(_well_lit(outside, body), BODY_LIGHT)
-    # what is too dark or of more than one colour here is so for the comparison across photos, too
+    # what is too dark or of more than one colour here, or misleads, does so in the comparison across photos, too
     for zone, inside in well_lit.items():
-        if can_be_told(inside, shuts):
+        if zone not in misleading and can_be_told(inside, shuts):
             measures += _light_of(inside, SHUT_LIGHT, zone)
     if not measures:
         return []
@@ -228,14 +237,18 @@ def compare_places(
     """The difference in hue and chroma of two places given as linear light (n, 3), brought to one lightness.
 
     Shuts lie in shade, so how light they are says nothing of their paint. Cannot be decided: white against grey or
-    black, or one grey against another; nor what dirt would explain, where the inside is often dirty (`soiled`).
+    black, or one grey against another; a place in deep shade beside one in the sun; a place in one of the outside's
+    two colours; nor what dirt would explain, where the inside is often dirty (`soiled`).
     """
     light = np.stack([np.median(outside, axis=0), np.median(inside, axis=0)])
     if any(_is_dark(one, shuts) for one in light):
         return NotAssessable("one of the places is too dark for its colour to be told")
+    if (misleading := _misleading(outside, inside, shuts)) is not None:
+        return misleading
     luminance = light @ LUMINANCE
-    to_one = np.sqrt(luminance.prod()) / luminance
-    lab = linear_to_lab(light * to_one[:, None])
+    level = float(np.sqrt(luminance.prod()))
+    to_one = level / luminance
+    lab = _at_level(light, level)
     if np.hypot(lab[:, 1], lab[:, 2]).max() < shuts.least_chroma:
         return NotAssessable("both places look grey: white, grey and black cannot be told apart in different light")
     if soiled and may_be_soil(lab[0], lab[1], shuts):
@@ -257,6 +270,31 @@ def compare_places(
 def can_be_told(light: Floats, shuts: ShutSettings) -> bool:
     """Whether a place given as linear light (n, 3) is light enough and of one colour, so that it can be named alone."""
     return not (_is_dark(np.median(light, axis=0), shuts) or _is_mixed(_spread(linear_to_lab(light)), shuts))
+
+
+def _misleading(outside: Floats, inside: Floats, shuts: ShutSettings) -> Misleading | None:
+    """Why two places of a photo, linear light (n, 3), may look unlike in one paint; None if nothing says that they may.
+
+    Where one shows only `deepest_shade` of the other's light, the lighter one lies in sun or sky, the other in what
+    seats, floor and ground throw there, in their colours. And the phone's tone curve does not treat them alike: its
+    shoulder pales the one, and what was taken from all channels to make black black is most of the other's weaker ones,
+    and drives them apart from its strongest.
+
+    Or the outside wears a second colour: cladding, a roof, a panel in primer. One paint scatters by no more than
+    `most_spread_lab`, so cells farther than that from the outside's own colour are of another. Where many of them are
+    near the inside's, it is no colour that the outside lacks.
+    """
+    light = np.stack([np.median(outside, axis=0), np.median(inside, axis=0)])
+    luminance = light @ LUMINANCE
+    if luminance.min() < shuts.deepest_shade * luminance.max():
+        return Misleading("one of the places lies in so much deeper shade that light alone may turn its colour")
+    level = float(np.sqrt(luminance.prod()))
+    cells = _at_level(outside, level)
+    off_outside, off_inside = (np.hypot(*(cells - lab)[:, 1:].T) for lab in _at_level(light, level))
+    is_second = (off_outside > shuts.most_spread_lab) & (off_inside < shuts.most_spread_lab)
+    if is_second.mean() >= shuts.second_colour:
+        return Misleading("the outside shows two colours, and the inside is like one of them")
+    return None
 
 
 def _is_dark(light: Floats, shuts: ShutSettings) -> bool:
@@ -284,6 +322,11 @@ def may_be_soil(outside: Floats, inside: Floats, shuts: ShutSettings) -> bool:
     off_way = np.linalg.norm(seen - start - share[:, None] * way, axis=1).min()
     off_soil, off_paint = np.linalg.norm(seen - ends, axis=1).min(), np.linalg.norm(seen - start)
     return bool(off_soil < shuts.soil_near_lab or off_way < shuts.soil_near_lab <= off_paint)
+
+
+def _at_level(light: Floats, level: float) -> Floats:
+    """CIELAB (n, 3) of linear light (n, 3) brought to one luminance."""
+    return linear_to_lab(light * (level / np.maximum(light @ LUMINANCE, LEAST_LIGHT))[:, None])
 
 
 def _spread(lab: Floats) -> Floats:

@@ -492,6 +492,38 @@ def test_a_place_too_dark_beside_the_outside_is_not_compared_across_photos_eithe
     assert measured(light, SHUT_LIGHT)
 
 
+def test_a_place_in_deep_shade_beside_a_sunlit_one_is_not_compared() -> None:
+    """Sun on one paint, and what seats and ground throw on it under the same tone curve, look like two paints."""
+    zones = ("door_shut", "tub_side", "tub_side")
+    sunlit: Lab = (86.0, -8.0, 22.0)
+    for lightness, is_told in ((12.0, False), (30.0, True)):  # 1/48 and 1/11 of the outside's light
+        made = side((lightness, -6.0, -14.0), sunlit, sunlit, zones=zones, shot="door_open")
+        assert bool(measured(made, SHUT_LIGHT)) == bool(found(made, "shut_mismatch")) == is_told
+        assert measured(made, BODY)
+    green, blue = np.array([0.3, 0.6, 0.24]), np.array([0.08, 0.12, 0.3])
+    deepest = SETTINGS.shuts.deepest_shade * (green @ LUMINANCE) / (blue @ LUMINANCE)
+    for share, is_told in ((0.95, False), (1.05, True)):
+        places = np.tile(green, (50, 1)), np.tile(share * deepest * blue, (50, 1))
+        for pair in (places, places[::-1]):  # whichever of them is in the shade
+            answer = compare_places(*pair, SETTINGS.shuts)
+            assert is_told == (not isinstance(answer, NotAssessable) or "shade" not in answer.reason)
+
+
+def test_a_shut_in_one_of_the_outsides_two_colours_is_not_compared() -> None:
+    """The side wears the shut's paint on one half and is clad in grey on the other."""
+    blue, grey = (50.0, -8.0, -38.0), (54.0, 2.0, 4.0)
+    zones = ("door_shut", "tub_side", "tub_side")
+    assert found(side(blue, grey, grey, zones=zones, shot="door_open"), "shut_mismatch")
+    clad_in_part = side(blue, blue, grey, zones=zones, shot="door_open")
+    assert not measured(clad_in_part, "shut_mismatch") and not measured(clad_in_part, SHUT_LIGHT)
+    clad, painted = np.array([0.2, 0.2, 0.2]), np.array([0.13, 0.2, 0.32])
+    for share, words in ((0.3, "two colours"), (0.1, None)):  # so few may be chips, or misread
+        outside = np.where(np.arange(100)[:, None] < 100 * share, painted, clad)
+        answer = compare_places(outside, np.tile(painted / 2, (50, 1)), SETTINGS.shuts)
+        assert (words is None) == isinstance(answer, ColourDifference)
+        assert words is None or words in answer.reason  # type: ignore[union-attr]
+
+
 def test_white_against_grey_cannot_be_told_from_shade() -> None:
     zones = ("door_shut", "tub_side", "tub_side")
     assert not measured(side((45.0, 0.0, 0.0), (90.0, 0.0, 0.0), (90.0, 0.0, 0.0), zones=zones), "shut_mismatch")
