@@ -69,9 +69,13 @@ class EvidencePooling(nn.Module):
 class CueNetwork(nn.Module):
     """Dense cue, surface, zone and side maps at stride 4, the kind of shot, and whether a vehicle is shown.
 
+    A photo is of no vehicle only if both of the latter say so: `not_vehicle` is weighed by how likely none is shown.
+
     The heavy convolutions run at stride 8 and coarser; stride 4 gets a light refinement only, since two CPU cores must
     do six photos a second.
     """
+
+    is_not_vehicle: Tensor  # (shots,) 1 at that shot
 
     def __init__(self, channels: Channels, *, width: int = 128, fine_width: int = 64) -> None:
         super().__init__()
@@ -98,6 +102,8 @@ class CueNetwork(nn.Module):
         self.photo = nn.Sequential(nn.Linear(deepest + width, 256), nn.ReLU6(inplace=True), nn.Dropout(0.2))
         self.shots = nn.Linear(256, len(channels.shots))
         self.vehicle = nn.Linear(256, 1)
+        is_not_vehicle = torch.tensor([float(shot == "not_vehicle") for shot in channels.shots])
+        self.register_buffer("is_not_vehicle", is_not_vehicle, persistent=False)
 
     def forward(self, photos: Tensor) -> CueMaps:
         """photos: float32 (N, 3, H, W), sRGB in 0 to 1, H and W multiples of 32."""
@@ -110,14 +116,15 @@ class CueNetwork(nn.Module):
         cues = self.cues(fine)
         features = torch.cat((pooled, coarse.mean((2, 3))), 1)
         photo = self.photo(features)
+        vehicle = self.vehicle(photo)
         return CueMaps(
             cues=cues,
             cue_scores=self.pooling(cues),
             surfaces=self.surfaces(fine),
             zones=_double(self.zones(coarse)),
             sides=_double(self.sides(coarse)),
-            shots=self.shots(photo),
-            vehicle=self.vehicle(photo).squeeze(1),
+            shots=self.shots(photo) - functional.softplus(vehicle) * self.is_not_vehicle,
+            vehicle=vehicle.squeeze(1),
             features=features,
         )
 

@@ -92,3 +92,18 @@ def test_a_larger_sighting_scores_higher_than_one_noisy_cell() -> None:
     region = cell.clone()
     region[0, 0, 3:7, 3:7] = 4.0
     assert pooling(region) > pooling(cell) + 1
+
+
+def test_a_photo_is_of_no_vehicle_only_if_both_heads_say_so(network: CueNetwork) -> None:
+    """By hand: 1 − σ(v) times the odds of `not_vehicle`; the other shots keep their odds among each other."""
+    k = network.channels.shots.index("not_vehicle")
+    photos = torch.rand(1, 3, 64, 64)
+    odds = {}
+    with torch.no_grad():
+        for sure in (-40.0, 2.0):
+            network.vehicle.weight.zero_()
+            network.vehicle.bias.fill_(sure)
+            odds[sure] = torch.exp(network(photos).shots[0] - network(photos).shots[0, 0])
+    np.testing.assert_allclose(odds[2.0][k], odds[-40.0][k] * (1 - 1 / (1 + np.exp(-2.0))), rtol=1e-4)
+    others = [n for n in range(len(network.channels.shots)) if n != k]
+    np.testing.assert_allclose(odds[2.0][others], odds[-40.0][others], rtol=1e-5)
