@@ -23,6 +23,7 @@ from synthetic_data.denoise import Half, denoise
 from synthetic_data.geometry import Patch
 from synthetic_data.glazing import glaze
 from synthetic_data.grids import Grids, grids_of
+from synthetic_data.ground_detail import DARKEST, LIGHTEST, TILE_M
 from synthetic_data.paint import CUE_BIT, OLD_COAT_BIT, Noise, PartTable
 from synthetic_data.painter import PaintedVehicle
 from synthetic_data.vehicle import Part
@@ -32,7 +33,6 @@ from synthetic_data.visibility import OLD_COAT, beside_a_line
 Array = npt.NDArray[Any]
 FIRST_HITS = "albedo:albedo,normal:sh_normal,distance:depth"  # 3, 3 and 1 channels, the film's last
 LEAST_DENOISED = 4  # paths a pixel
-GRAIN = 0.5  # of the ground's own contrast, finer than its texels (common practice, no source)
 HALF_SEED = 0x9E3779B9  # between the seeds of the two halves
 NEAR_CLIP_M = 0.01  # rays, and so the depths read from them, start here
 
@@ -42,7 +42,8 @@ class Stage:
     """Everything around the vehicle.
 
     `emitter` is a Mitsuba environment (see `light_up`), `ground` an albedo map (n, n, 3) of a square `ground_m` wide,
-    `wetness` 0 to 1, `props` further surfaces with a plain colour and roughness, `apron` the ground beyond the square.
+    `wetness` 0 to 1, `props` further surfaces with a plain colour and roughness, `apron` the ground beyond the square,
+    `detail` the tile of what the ground is made of (`ground_detail`), None for a smooth one.
     """
 
     emitter: Any = field(repr=False)
@@ -54,6 +55,7 @@ class Stage:
     illuminance_lux: float
     props: tuple[tuple[Patch, tuple[float, float, float], float], ...] = ()
     apron: Apron | None = None
+    detail: Array | None = field(default=None, repr=False)
 
 
 def light_up(image: Array, turn_deg: float) -> Any:
@@ -134,30 +136,19 @@ def _mesh(name: str, vertices: Array, normals: Array, uv: Array, faces: Array, b
 
 
 def _ground_mesh(stage: Stage, noise: Noise, device: torch.device) -> Any:
-    """The square of ground around the vehicle; beyond it the environment's own ground goes on.
-
-    Its grain goes on at half the size of the stage's texels, which are coarse for a phone held at a sill.
-    """
-    albedo = torch.from_numpy(np.ascontiguousarray(stage.ground, np.float32)).to(device)
-    contrast = float(albedo.mean(-1).std() / albedo.mean())
-    colour = torch.nn.functional.interpolate(
-        albedo.permute(2, 0, 1)[None], scale_factor=2, mode="bilinear", align_corners=False
-    )[0].permute(1, 2, 0)
+    """The square of ground around the vehicle; beyond it the environment's own ground goes on."""
+    colour = torch.from_numpy(np.ascontiguousarray(stage.ground, np.float32)).to(device)
     side, half = colour.shape[0], stage.ground_m / 2
-    line = torch.linspace(-half * 1000, half * 1000, side, device=device)
-    position = torch.stack(
-        [line[None].expand(side, side), -line[:, None].expand(side, side), torch.zeros(side, side, device=device)], -1
-    ).reshape(-1, 3)
-    grain = noise(position, 2.5 * stage.ground_m * 1000 / side, octaves=2).reshape(side, side)
-    colour = colour * (1 + GRAIN * contrast * grain)[..., None]
     wet = torch.zeros(2, 2, device=device)  # one value serves dry ground
     if stage.wetness > 0:
+        line = torch.linspace(-half * 1000, half * 1000, side, device=device)
+        x, y = line[None].expand(side, side), -line[:, None].expand(side, side)
+        position = torch.stack([x, y, torch.zeros_like(x)], -1).reshape(-1, 3)
         wet = (
             torch.sigmoid(7 * (noise(position, 1500.0, octaves=3) + 1.6 * stage.wetness - 1.2))
             * min(1.0, 1.5 * stage.wetness)
         ).reshape(side, side)
         colour = colour * (1 - 0.5 * wet[..., None])
-    colour = colour.clamp(0.002, 0.9)
     relief = stage.ground_relief_mm * colour.mean(-1) / colour.mean() * (1 - wet if stage.wetness > 0 else 1)
     step = stage.ground_m * 1000 / side
     slope_x = torch.gradient(relief, spacing=step, dim=1)[0].clamp(-1, 1)
@@ -172,8 +163,22 @@ def _ground_mesh(stage: Stage, noise: Noise, device: torch.device) -> Any:
         np.tile([0.0, 0.0, 1.0], (len(points), 1)),
         points[:, :2] / stage.ground_m + 0.5,
         faces,
-        _principled(colour, (0.92 - 0.84 * wet)[..., None], torch.zeros(2, 2, 1), normals),
+        _ground(colour, (0.92 - 0.84 * wet)[..., None], normals, stage),
     )
+
+
+def _ground(colour: torch.Tensor, roughness: torch.Tensor, normals: torch.Tensor, stage: Stage) -> dict[str, Any]:
+    """The ground's material; its detail blends a dark version of its albedo (n, n, 3) with a light one."""
+    shades = (1.0,) if stage.detail is None else (DARKEST, LIGHTEST)
+    plain = [
+        _principled((shade * colour).clamp(0.002, 0.9), roughness, torch.zeros(2, 2, 1), normals) for shade in shades
+    ]
+    if stage.detail is None:
+        return plain[0]
+    tile = _texture(stage.detail[..., None])
+    tile["wrap_mode"] = "repeat"
+    tile["to_uv"] = mi.ScalarTransform3f().scale([stage.ground_m / TILE_M, stage.ground_m / TILE_M])
+    return {"type": "blendbsdf", "weight": tile, "dark": plain[0], "light": plain[1]}
 
 
 def _apron_mesh(stage: Stage, apron: Apron) -> Any:
