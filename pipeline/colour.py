@@ -188,7 +188,7 @@ def measure_places(scene: Scene, shot: str, settings: ColourSettings) -> list[Me
     misleading = set[str]()
     for zone, inside in well_lit.items() if is_compared else ():
         soiled = zone in shuts.soiled_zones
-        found = compare_places(_well_lit(beside, body), inside, shuts, soiled=soiled)
+        found = compare_places(_well_lit(beside, body), inside, shuts, whole=beside, soiled=soiled)
         if isinstance(found, ColourDifference):
             measures.append(_difference(found, zone, (scene.place_box(zone),)))
         elif isinstance(found, Misleading):
@@ -232,18 +232,19 @@ def _well_lit(light: Floats, body: BodySettings) -> Floats:
 
 
 def compare_places(
-    outside: Floats, inside: Floats, shuts: ShutSettings, *, soiled: bool = False
+    outside: Floats, inside: Floats, shuts: ShutSettings, *, whole: Floats | None = None, soiled: bool = False
 ) -> ColourDifference | NotAssessable:
     """The difference in hue and chroma of two places given as linear light (n, 3), brought to one lightness.
 
     Shuts lie in shade, so how light they are says nothing of their paint. Cannot be decided: white against grey or
     black, or one grey against another; a place in deep shade beside one in the sun; a place in one of the outside's
-    two colours; nor what dirt would explain, where the inside is often dirty (`soiled`).
+    two colours, looked for in the `whole` of it with what lies in shade or shines; nor what dirt would explain, where
+    the inside is often dirty (`soiled`).
     """
     light = np.stack([np.median(outside, axis=0), np.median(inside, axis=0)])
     if any(_is_dark(one, shuts) for one in light):
         return NotAssessable("one of the places is too dark for its colour to be told")
-    if (misleading := _misleading(outside, inside, shuts)) is not None:
+    if (misleading := _misleading(light, outside if whole is None else whole, shuts)) is not None:
         return misleading
     luminance = light @ LUMINANCE
     level = float(np.sqrt(luminance.prod()))
@@ -272,8 +273,10 @@ def can_be_told(light: Floats, shuts: ShutSettings) -> bool:
     return not (_is_dark(np.median(light, axis=0), shuts) or _is_mixed(_spread(linear_to_lab(light)), shuts))
 
 
-def _misleading(outside: Floats, inside: Floats, shuts: ShutSettings) -> Misleading | None:
-    """Why two places of a photo, linear light (n, 3), may look unlike in one paint; None if nothing says that they may.
+def _misleading(light: Floats, outside: Floats, shuts: ShutSettings) -> Misleading | None:
+    """Why outside and inside, linear light (2, 3), may look unlike in one paint; None if nothing says that they may.
+
+    `outside` (n, 3) is all of the former.
 
     Where one shows only `deepest_shade` of the other's light, the lighter one lies in sun or sky, the other in what
     seats, floor and ground throw there, in their colours. And the phone's tone curve does not treat them alike: its
@@ -284,7 +287,6 @@ def _misleading(outside: Floats, inside: Floats, shuts: ShutSettings) -> Mislead
     `most_spread_lab`, so cells farther than that from the outside's own colour are of another. Where many of them are
     near the inside's, it is no colour that the outside lacks.
     """
-    light = np.stack([np.median(outside, axis=0), np.median(inside, axis=0)])
     luminance = light @ LUMINANCE
     if luminance.min() < shuts.deepest_shade * luminance.max():
         return Misleading("one of the places lies in so much deeper shade that light alone may turn its colour")
@@ -314,8 +316,7 @@ def may_be_soil(outside: Floats, inside: Floats, shuts: ShutSettings) -> bool:
     colours, which in hue and chroma is close to the line between them.
     """
     level = ((outside[0] + 16) / 116) ** 3  # CIE 15:2018, 8.2.1, for L* above 8
-    soils = np.array(shuts.soils)
-    ends = linear_to_lab(soils * (level / (soils @ LUMINANCE))[:, None])[:, 1:]
+    ends = _at_level(np.array(shuts.soils), level)[:, 1:]
     start, seen = outside[1:], inside[1:]
     way = ends - start
     share = np.clip(((seen - start) * way).sum(axis=1) / np.maximum(np.square(way).sum(axis=1), 1e-9), 0, 1)

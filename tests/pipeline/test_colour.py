@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 
+import cv2
 import numpy as np
 import pytest
 from scipy.stats import chi2
@@ -26,11 +27,12 @@ from pipeline.colour import (
     measure_colour,
     readings_of,
 )
+from pipeline.colour_scene import look
 from pipeline.evidence import measured_ratio
 from pipeline.histories import WeighingSettings
 from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
 from pipeline.paint_table import ColourReading, Lab, demo_table
-from pipeline.panels import Edge, compare_panels
+from pipeline.panels import Edge, compare_panels, measure_panels
 from pipeline.plate import UNLISTED
 from pipeline.records import SURFACES, ZONES, AdvertDetails, Box, Measure, PhotoFindings
 from tests.pipeline.painted import GREEN, HEIGHT, WIDTH, Light, Made, made_side, step_of
@@ -213,6 +215,26 @@ def test_a_gap_that_leans_or_bends_is_no_difference(bend: Callable[[int], float]
         srgb[150 + y, left : left + 4] = 20
     bent = measured(dataclasses.replace(made, photo=dataclasses.replace(made.photo, srgb=srgb)))
     assert all(measure.value < 1 for measure in bent)
+
+
+def test_a_gap_out_of_focus_is_not_compared_and_the_sharp_one_beside_it_is() -> None:
+    made = side(GREEN, (46.0, -8.0, 22.0), GREEN)
+    scene = look(made.photo, made.maps, WIDTH, SETTINGS.sure, SETTINGS.clear, SETTINGS.focus)
+    assert len(measure_panels(scene, "exterior", (), SETTINGS.panels)) == 2
+    half = scene.in_focus.copy()
+    half[:, half.shape[1] // 2 :] = False
+    (left,) = measure_panels(dataclasses.replace(scene, in_focus=half), "exterior", (), SETTINGS.panels)
+    assert left.regions[0].x < 300
+
+
+def test_what_is_out_of_focus_gives_no_colour() -> None:
+    made = side(GREEN, GREEN, GREEN)
+    blurred = dataclasses.replace(made.photo, srgb=cv2.GaussianBlur(made.photo.srgb, (0, 0), 8))
+    for photo, is_sharp in ((made.photo, True), (blurred, False)):
+        scene = look(photo, made.maps, WIDTH, SETTINGS.sure, SETTINGS.clear, SETTINGS.focus)
+        assert scene.in_focus.all() == is_sharp
+        assert scene.painted[~scene.in_focus].any() != is_sharp  # paint, too, lies where it is blurred
+        assert not scene.clear[~scene.in_focus].any()
 
 
 def test_a_white_vehicle_on_grass_at_dusk_raises_no_colour_finding() -> None:
@@ -522,6 +544,18 @@ def test_a_shut_in_one_of_the_outsides_two_colours_is_not_compared() -> None:
         answer = compare_places(outside, np.tile(painted / 2, (50, 1)), SETTINGS.shuts)
         assert (words is None) == isinstance(answer, ColourDifference)
         assert words is None or words in answer.reason  # type: ignore[union-attr]
+
+
+def test_a_darker_second_colour_counts_although_shade_is_left_out_of_the_outside() -> None:
+    """The lower body is darker than the rest: its cells are taken for shade where the outside's own colour is read."""
+    zones = ("door_shut", "tub_side", "tub_side")
+    low, high = (35.0, -6.0, -30.0), (70.0, -2.0, 4.0)
+    made = side(low, high, high, zones=zones, shot="door_open")
+    assert measured(made, "shut_mismatch")
+    srgb = made.photo.srgb.copy()
+    srgb[340:450, 280:780] = srgb[340:450, 30:31]  # a third of the outside in the shut's colour
+    two = dataclasses.replace(made, photo=dataclasses.replace(made.photo, srgb=srgb))
+    assert not measured(two, "shut_mismatch") and not measured(two, SHUT_LIGHT)
 
 
 def test_white_against_grey_cannot_be_told_from_shade() -> None:
