@@ -24,7 +24,6 @@ from synthetic_data.ground_detail import ground_detail
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
 from synthetic_data.mixed_family import MIXED, mixed_family
 from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
-from synthetic_data.panorama import irradiance
 from synthetic_data.scene import Stage, about_vertical, expose, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
 from synthetic_data.vehicle import BodyFamily, Site, Vehicle, build_vehicle, families
@@ -36,7 +35,6 @@ Range = tuple[float, float]
 LABELLED_CUES = DETECTED_CUES  # all of them are simulated
 
 TILES = 4  # of each kind of ground, that a process makes at most
-LEAF_BLUE = 0.08  # share of blue below which ground is grass: of 18 panoramas two meadows have 0.05, the others 0.12
 GROUND_M = 14.0  # side of the square of fine ground under the vehicle
 A_TRACE_PX = 4  # of a cue, below which it counts as absent
 
@@ -61,6 +59,7 @@ class AdvertSettings(Config):
     tilt_deg: float
     branches_probability: float
     wet_probability: float
+    leaf_blue: float
     visibility: VisibilitySettings
 
 
@@ -233,7 +232,7 @@ class _Places:
             rng, self.light, panoramas=around.panoramas, scenes=around.scenes, held_out=around.held_out
         )
         turn = float(rng.uniform(0, 360))
-        kind = environment.ground or _ground_in(environment.image, rng)
+        kind = environment.ground or _ground_in(environment, self.settings.leaf_blue, rng)
         ground = ground_texture(kind, 1024, GROUND_M, environment.ground_seed)
         relief = {"gravel": 9.0, "grass": 14.0, "dirt": 7.0}.get(kind, 1.2)
         outdoors = environment.kind != "garage"
@@ -262,14 +261,20 @@ class _Places:
         return stage, environment
 
 
-def _ground_in(panorama: Array, rng: np.random.Generator) -> str:
-    """The kind of ground that goes with a photographed panorama (h, 2h, 3): grass where it is, else any other.
+def _ground_in(environment: Environment, leaf_blue: float, rng: np.random.Generator) -> str:
+    """The kind of ground that goes with a photographed panorama: grass where it shows a meadow, else any other."""
+    other = str(rng.choice([kind for kind in GROUNDS if kind != "grass"]))
+    return "grass" if is_meadow(environment, leaf_blue) else other
 
-    Leaves swallow nearly all blue light; floors, soil and stone give back more of it, whatever their colour.
+
+def is_meadow(environment: Environment, leaf_blue: float) -> bool:
+    """Whether the ground of a picture gives back no more blue than leaves, as a share of all the light it gives back.
+
+    Leaves swallow most of the blue; floors, soil and stone give back more of it, whatever their colour.
     """
-    below = np.median(panorama[len(panorama) * 5 // 8 :], axis=(0, 1)) / irradiance(panorama, (0.0, 0.0, 1.0))
-    kind = str(rng.choice([kind for kind in GROUNDS if kind != "grass"]))
-    return "grass" if below[2] < LEAF_BLUE * below.sum() else kind
+    below = environment.image[len(environment.image) * 5 // 8 :]
+    albedo = np.median(below, axis=(0, 1)) / environment.on_ground
+    return bool(albedo[2] < leaf_blue * albedo.sum())
 
 
 def _branches(

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from synthetic_data.geometry import grid_triangles
 from synthetic_data.light import Environment
-from synthetic_data.panorama import EYE_HEIGHT_M, Array, irradiance
+from synthetic_data.panorama import EYE_HEIGHT_M, Array
 from synthetic_data.textures import mix, sample
 
 FARTHEST_M = 14.0  # beyond, walls and ground of the picture itself are far enough to look right from anywhere
@@ -107,12 +107,9 @@ def outline(ground_m: float, reach_m: Array | None) -> tuple[Array, npt.NDArray[
 
 def _reflected(environment: Environment, column: Array, row: Array) -> Array:
     """Albedo (…, 3) that gives level ground the radiance of these places of the picture, in all the light there is."""
-    light = irradiance(environment.image, (0.0, 0.0, 1.0))
-    if environment.sun_direction is not None:
-        light = light + np.asarray(environment.sun_irradiance) * max(environment.sun_direction[2], 0.0)
     maps = column.astype(np.float32), row.astype(np.float32)
     seen = cv2.remap(environment.image, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
-    albedo = seen * (math.pi / np.maximum(light, 1e-9)).astype(np.float32)
+    albedo = seen * (math.pi / np.maximum(environment.on_ground, 1e-9)).astype(np.float32)
     return np.asarray(albedo.clip(LEAST_ALBEDO, MOST_ALBEDO), np.float32)
 
 

@@ -104,6 +104,14 @@ class Environment:
     ground_seed: int
     reach_m: Array = field(repr=False)
 
+    @property
+    def on_ground(self) -> Array:
+        """Irradiance (3,) of level ground, sun included, in the picture's units × sr."""
+        light = irradiance(self.image, (0.0, 0.0, 1.0))
+        if self.sun_direction is None:
+            return light
+        return light + np.asarray(self.sun_irradiance) * max(self.sun_direction[2], 0.0)
+
     def with_sun_in_image(self) -> Environment:
         """The same light with the sun drawn into the picture as a disk (no directional emitter needed)."""
         if self.sun_direction is None:

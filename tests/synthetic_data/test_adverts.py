@@ -18,11 +18,13 @@ from synthetic_data.adverts import (  # noqa: E402
     AdvertSettings,
     SyntheticPhoto,
     advert_settings,
+    is_meadow,
     make_advert,
     plan_advert,
 )
 from synthetic_data.camera import DevelopedPhoto  # noqa: E402
 from synthetic_data.dataset import PhotoLabels, settle_cues  # noqa: E402
+from synthetic_data.light import Environment  # noqa: E402
 from synthetic_data.scene import expose  # noqa: E402
 from synthetic_data.vehicle import build_vehicle, families  # noqa: E402
 from tests.synthetic_data.samples import stage  # noqa: E402
@@ -233,3 +235,20 @@ def test_sight_is_blocked_by_the_body(variant: str) -> None:
 def test_settings_refuse_unknown_keys() -> None:
     with pytest.raises(ValueError, match="colour_of_the_sky"):
         AdvertSettings.model_validate(SETTINGS.model_dump() | {"colour_of_the_sky": "blue"})
+
+
+@pytest.mark.parametrize("sun_share", [0.0, 0.5, 0.9])
+def test_a_meadow_is_told_from_soil_whatever_part_of_the_light_is_the_suns(sun_share: float) -> None:
+    """Reflectances in red, green and blue of leaves and of brown soil, from memory of published spectra."""
+    leaves, soil = np.array([0.06, 0.10, 0.01]), np.array([0.22, 0.16, 0.11])
+    sky, sun = np.array([0.6, 0.9, 1.5]), np.array([1.2, 1.0, 0.7])  # blue and yellow
+    on_ground = sky * (1 - sun_share) + sun * sun_share
+    for albedo, is_grass in ((leaves, True), (soil, False)):
+        image = np.empty((64, 128, 3), np.float32)
+        image[:32] = sky * (1 - sun_share) / np.pi
+        image[32:] = albedo * on_ground / np.pi
+        made = Environment(
+            "panorama", "made", image, (0.0, 0.0, 1.0), tuple(sun * sun_share), 1000.0, None, 1, np.full(128, 9.0)
+        )
+        np.testing.assert_allclose(made.on_ground, on_ground, rtol=0.01)
+        assert is_meadow(made, SETTINGS.leaf_blue) == is_grass
