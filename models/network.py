@@ -116,7 +116,7 @@ class CueNetwork(nn.Module):
         cues = self.cues(fine)
         features = torch.cat((pooled, coarse.mean((2, 3))), 1)
         photo = self.photo(features)
-        vehicle = self.vehicle(photo)
+        vehicle = self.vehicle(photo)  # as it comes, before calibration; so the shots' loss teaches it, too
         return CueMaps(
             cues=cues,
             cue_scores=self.pooling(cues),

@@ -1,8 +1,9 @@
-"""Where a photo is out of focus or smeared by motion: there colours run into each other.
+"""Where a photo is out of focus: there colours run into each other.
 
 An edge blurred once more loses much of its slope if it was sharp and little if it was not (Zhuo & Sim 2011, "Defocus
 map estimation from a single image", Pattern Recognition 44(9), 1852-1858). A place counts as blurred where there are
-edges around and next to none of them is sharp. Where nothing has an edge, nothing runs into anything.
+edges around and next to none of them is sharp. Where nothing has an edge, nothing runs into anything. What is smeared
+one way keeps the edges that lie along it, and mostly counts as in focus.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ SLOPE = 1 / 8  # of Sobel's kernel, per pixel
 class FocusSettings(Config):
     """From when on a place is blurred (`focus` in configs/colour.yaml)."""
 
-    most_blur_px: float = Field(gt=0, description="Standard deviation of a sharp edge, at most.")
+    most_blur_px: float = Field(gt=0, description="Standard deviation of a sharp edge, at most, noise filter and all.")
     least_slope: float = Field(gt=0, description="Of an edge, in 8-bit steps a pixel at half size.")
     least_slope_of_noise: float = Field(ge=1, description="The same, in median slopes of the photo.")
     reach: Probability = Field(description="How far edges tell of what is around, as a share of the long side.")
@@ -32,7 +33,7 @@ class FocusSettings(Config):
 
 
 def in_focus(srgb: npt.NDArray[np.uint8], size: tuple[int, int], settings: FocusSettings) -> npt.NDArray[np.bool_]:
-    """Mask (rows, columns) = `size` over a photo (H, W, 3): False where it is blurred."""
+    """Mask (rows, columns) = `size` over a photo (H, W, 3), sRGB: False where it is blurred."""
     half = (max(1, srgb.shape[1] // 2), max(1, srgb.shape[0] // 2))
     grey = cv2.cvtColor(cv2.resize(srgb, half, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY).astype(np.float32)
     once = cv2.GaussianBlur(grey, (0, 0), NOISE_PX)

@@ -28,7 +28,7 @@ GRAINS: dict[str, tuple[float, float, float, float]] = {
 BLADES, BLADE_MM, TONES = 30000, (15.0, 55.0), 16
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=24)  # four seeds of every kind there is, 2.4 MB each
 def ground_detail(kind: str, seed: int) -> Array:
     """A tile float32 (TILE_PX, TILE_PX) of `kind`, 0 to 1, mean 0.5: darker and lighter than the ground's own albedo.
 

@@ -80,7 +80,7 @@ def is_visible(
 
 
 def beside_a_line(edge: Mask, old: Mask, part: npt.NDArray[np.integer[Any]]) -> Mask:
-    """The share (H, W) of a masking edge's mask that lies by a line: both coats are in the picture, on one part.
+    """What (H, W) of a masking edge's mask lies by a line: both coats are in the picture, on one part.
 
     Where the line runs along a sheet's end or behind another part, one coat alone is seen, and that is no line; nor is
     it one where the coats of two parts meet in the picture.
@@ -90,10 +90,11 @@ def beside_a_line(edge: Mask, old: Mask, part: npt.NDArray[np.integer[Any]]) -> 
         old: What the tape kept free, (H, W).
         part: Which part each pixel shows, (H, W).
     """
-    lines = np.zeros_like(edge)
-    for own in np.unique(part[edge]):
-        lines |= _line(edge & (part == own), old)
-    return edge & _grown(lines, REACH_PX)
+    kept = np.zeros_like(edge)
+    for number in np.unique(part[edge]):
+        own = edge & (part == number)
+        kept |= own & _grown(_line(own, old), REACH_PX)
+    return kept
 
 
 def _line(edge: Mask, old: Mask) -> Mask:

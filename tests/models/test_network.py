@@ -1,3 +1,5 @@
+from copy import deepcopy
+
 import numpy as np
 import pytest
 import timm
@@ -96,6 +98,7 @@ def test_a_larger_sighting_scores_higher_than_one_noisy_cell() -> None:
 
 def test_a_photo_is_of_no_vehicle_only_if_both_heads_say_so(network: CueNetwork) -> None:
     """By hand: 1 − σ(v) times the odds of `not_vehicle`; the other shots keep their odds among each other."""
+    network = deepcopy(network)  # other tests share it
     k = network.channels.shots.index("not_vehicle")
     photos = torch.rand(1, 3, 64, 64)
     odds = {}
