@@ -117,8 +117,12 @@ def judge_identity(
         if against is not None and other is not against
     ]
     photos = next((s for s in statements if s.source == "photos"), None)
-    if anchor is not None and document is not None and photos is not None:
-        comparisons.append(Comparison(document, photos, _agreement(document, photos, body, table, settings)))
+    words = [s for s in statements if s.source in ("registration document", "colour in the advert")]
+    comparisons += [
+        Comparison(said, photos, _agreement(said, photos, body, table, settings))
+        for said in words
+        if photos is not None and said is not against
+    ]
     measure = None if body is None or against is None else _measure(against, body, table, settings)
     ranking = rank(body, paints, table, family=family, year=details.year) if body is not None and paints else None
     warnings = [_sentence(c) for c in comparisons if c.agreement == "disagree"]

@@ -88,7 +88,14 @@ def test_the_same_code_written_otherwise_agrees() -> None:
 def test_without_an_anchor_nothing_is_measured_against_a_paint() -> None:
     identity = judged(body=(40, -10, -28), declared_colour="blue")
     assert identity.measure is None
-    assert identity.comparisons == ()
+    assert agreement(identity, "colour in the advert", "photos") == "agree"
+    assert len(identity.comparisons) == 1
+
+
+def test_what_the_seller_calls_the_colour_is_held_against_the_photos() -> None:
+    for declared, verdict in (("red", "disagree"), ("blue", "agree")):
+        identity = judged(("OW 503",), body=(40, -10, -28), declared_colour=declared, year=1980)
+        assert agreement(identity, "colour in the advert", "photos") == verdict
 
 
 def test_without_a_code_the_document_is_measured_against_by_its_nearest_colour() -> None:
