@@ -479,9 +479,14 @@ def readings_of(measures: Sequence[Measure], cue: str) -> dict[str | None, Colou
 
 
 def view_of(photo: PhotoFindings) -> View:
-    """From where and among what a photo was taken."""
+    """From where, among what and in what light a photo was taken."""
     seen = {surface: readings_of(photo.measures, cue) for surface, cue in SURROUNDINGS.items()}
-    return View(photo.shot, {surface: by_zone[None] for surface, by_zone in seen.items() if None in by_zone})
+    lights = lights_of(photo.measures, NEUTRAL_LIGHT)
+    return View(
+        photo.shot,
+        {surface: by_zone[None] for surface, by_zone in seen.items() if None in by_zone},
+        {surface: (float(light[0]), float(light[1])) for (_, surface), light in lights.items() if surface},
+    )
 
 
 def reference_of(code: str, path: Path, photo: PhotoFindings) -> Reference | None:

@@ -8,7 +8,7 @@ surroundings are. The report shows the nearest ones beside the advert's photo.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,15 +27,21 @@ class ReferenceSettings(Config):
     view_weight: float = Field(ge=0)
     surroundings_delta_e00: float = Field(gt=0)
     shown: int = Field(gt=0)
+    light_ln: float = Field(gt=0)
     least_likeness: float = Field(gt=0, lt=1)
 
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """From where and among what a photo was taken: shot probabilities, and the colours of ground and background."""
+    """From where, among what and in what light a photo was taken.
+
+    Shot probabilities, the colours of ground and background, and by neutral surface the logarithms of red and of blue
+    over green.
+    """
 
     shot: Mapping[str, float]
     surroundings: Mapping[str, ColourReading]
+    light: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +84,8 @@ def reference_photos(folder: Path) -> tuple[tuple[str, Path], ...]:
 def likeness(first: View, second: View, settings: ReferenceSettings) -> float:
     """How like two photos' views, light and surroundings are: 1 the same, towards 0 the less alike.
 
-    A surrounding that only one of them shows tells nothing; its place is taken by a middling difference.
+    A surrounding that only one of them shows tells nothing; its place is taken by a middling difference. Their light
+    counts where both show the same neutral surface.
     """
     shots = set(first.shot) | set(second.shot)
     view = sum(abs(first.shot.get(shot, 0.0) - second.shot.get(shot, 0.0)) for shot in shots) / 2
@@ -89,6 +96,10 @@ def likeness(first: View, second: View, settings: ReferenceSettings) -> float:
             apart.append(1.0)
         else:
             apart.append(float(delta_e00(np.array(one.lab), np.array(other.lab))) / settings.surroundings_delta_e00)
+    shared = sorted(set(first.light) & set(second.light))
+    if shared:
+        off = [np.subtract(first.light[surface], second.light[surface]) for surface in shared]
+        apart.append(float(np.linalg.norm(np.mean(off, axis=0))) / settings.light_ln)
     return float(np.exp(-0.5 * np.square(apart).sum()))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -55,6 +56,22 @@ def test_the_same_view_is_wholly_alike_and_likeness_has_no_order() -> None:
 
 def test_what_one_photo_does_not_show_makes_them_less_alike_but_not_strangers() -> None:
     assert 0.3 < likeness(view(GRASS), view(None), SETTINGS) < 1
+
+
+def test_a_reference_in_another_light_is_less_alike() -> None:
+    """Illuminant A against D65: ln R/G and ln B/G of a grey in linear sRGB, from colour-science."""
+    import colour
+
+    def ratios(illuminant: str) -> tuple[float, float]:
+        white = colour.xy_to_XYZ(colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"][illuminant])
+        red, green, blue = colour.XYZ_to_sRGB(white / 2, apply_cctf_encoding=False)
+        return float(np.log(red / green)), float(np.log(max(blue, 1e-3) / green))
+
+    daylight, filament = (replace(view(GRASS), light={"tyre": ratios(name)}) for name in ("D65", "A"))
+    assert likeness(daylight, daylight, SETTINGS) == 1
+    assert likeness(daylight, filament, SETTINGS) < SETTINGS.least_likeness
+    other_surface = replace(view(GRASS), light={"black_part": ratios("A")})
+    assert likeness(daylight, other_surface, SETTINGS) == 1  # nothing in common to tell it by
 
 
 def test_the_nearest_come_first_and_strangers_not_at_all() -> None:

@@ -142,7 +142,8 @@ def test_the_colour_of_an_advert_is_shown_once_with_code_and_paints(report: Path
     assert "unread: its letters are too small" in page
     assert "OW 503" in page and "12 ± 7 ΔE00" in page and "None of the table&#39;s" in page.replace("'", "&#39;")
     assert "The paint code does not agree" in page
-    assert "like <span" in page and f"images/{'1' * 16}-photo.jpg" in page
+    pair = page.split('class="pair"')[1].split("</li>")[0]  # the advert's own photo beside the reference
+    assert pair.count("<img") == 2 and pair.count(f"images/{'1' * 16}-photo.jpg") == 2 and "alike by" in pair
     others = [text for name, text in pages_of(report).items() if "brindle-1" not in name]
     assert all("Colour and code" not in text for text in others)
 
