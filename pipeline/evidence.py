@@ -143,9 +143,17 @@ class Piece:
 
     @property
     def telling(self) -> Look:
-        """The look to show: the one that speaks most in the direction of the whole; of those, the clearest."""
+        """The look to show: the one that speaks most in the direction of the whole; of those, the clearest.
+
+        Of sightings those above the network's limit first, whatever the others' photos show of the place.
+        """
         sign = 1 if self.is_sighting else -1
-        return min(self.looks, key=lambda look: (-sign * look.ratio, -sign * (look.score or 0), look.photo or ""))
+
+        def order(look: Look) -> tuple[bool, float, float, str]:
+            is_behind = self.is_sighting and (look.is_faint or look.ratio <= 1)
+            return is_behind, -sign * look.ratio, -sign * (look.score or 0), look.photo or ""
+
+        return min(self.looks, key=order)
 
     @property
     def place(self) -> tuple[int, str, str]:

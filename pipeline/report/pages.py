@@ -44,7 +44,7 @@ from pipeline.report.charts import Axis
 from pipeline.report.drawing import Mark, Tone
 
 FOLDER = "report"
-FINDINGS_A_PAGE = 12  # strongest first; the rest are in findings.jsonl
+FINDINGS_A_PAGE = 12  # faint signs fill it up; those above their limits are all shown, the rest are in findings.jsonl
 UNSEEN_ON_CARD = 4
 PICKS = 3  # adverts named at the head of the first page
 COMPARED = 4  # adverts side by side at most
@@ -111,6 +111,16 @@ class Sighting:
     @property
     def decibans(self) -> float:
         return 0.0 if self.weight is None else self.weight.decibans
+
+    @property
+    def is_faint(self) -> bool:
+        """Whether the cue is below its limit in the photo, and nobody has judged the place."""
+        return not self.box.judged and self.findings.cues[self.cue].found is not True
+
+    @property
+    def leads(self) -> bool:
+        """Whether it is the surest place of a cue that is above its limit in the photo, or was judged."""
+        return not self.is_faint and (self.box.judged or self.box == self.findings.cues[self.cue].boxes[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -413,9 +423,10 @@ def advert_view(
     """Put together what the pages show of one advert; nothing is weighed here."""
     sheet = _sheet_of(details)
     sightings = _sightings(result, findings)
+    most = max(FINDINGS_A_PAGE, sum(sighting.leads for sighting in sightings))
     photo_anchors = {photo.photo: f"photo-{number}" for number, photo in enumerate(findings, 1)}
     measures = _measures(result, findings, readings)
-    anchors = _weight_anchors(result, sightings[:FINDINGS_A_PAGE], photo_anchors, bool(measures))
+    anchors = _weight_anchors(result, sightings[:most], photo_anchors, bool(measures))
     sign, clean = _loudest_sign(sightings), _loudest_clean(result, findings)
     if sign is not None and clean is not None:
         sign, clean = (sign, None) if abs(sign.decibans) >= abs(clean[0].decibans) else (None, clean)
@@ -431,8 +442,8 @@ def advert_view(
         telling=telling_photo(findings),
         sign=sign,
         clean=clean,
-        sightings=sightings[:FINDINGS_A_PAGE],
-        further_sightings=max(0, len(sightings) - FINDINGS_A_PAGE),
+        sightings=sightings[:most],
+        further_sightings=len(sightings) - len(sightings[:most]),
         zones=_zone_rows(result, findings, sheet, settings or WeighingSettings.shipped()),
         unseen=tuple(sorted((zone for zone, state in result.coverage.items() if state != "seen"), key=_effort_last)),
         wall=tuple(
@@ -555,7 +566,10 @@ def telling_photo(findings: Sequence[PhotoFindings]) -> PhotoFindings | None:
 
 
 def _sightings(result: AdvertResult, findings: Sequence[PhotoFindings]) -> tuple[Sighting, ...]:
-    """Places where a cue was seen, the heaviest first, then by score; a repeated photo is shown once."""
+    """Places where a cue was seen, first the surest of each cue above its limit, then the heaviest, then by score.
+
+    A repeated photo is shown once.
+    """
     found = []
     for place, photo in enumerate(findings, 1):
         cut = {(crop.cue, crop.number): crop for crop in crops.crops_of(photo)}
@@ -566,7 +580,7 @@ def _sightings(result: AdvertResult, findings: Sequence[PhotoFindings]) -> tuple
                     anchor = f"finding-{place}-{cue.replace('_', '-')}-{number}"
                     counted = None if weight is not None else _counted_in(result, cue, box)
                     found.append(Sighting(anchor, cue, photo, box, cut.get((cue, number)), weight, counted))
-    found.sort(key=lambda sighting: (-abs(sighting.decibans), -sighting.box.score))
+    found.sort(key=lambda sighting: (not sighting.leads, -abs(sighting.decibans), -sighting.box.score))
     return tuple(found)
 
 
