@@ -138,7 +138,8 @@ def _notes(findings: Sequence[PhotoFindings], verdict: Verdict) -> list[str]:
     ]
     repeats = len(findings) - len(distinct_photos(findings))
     if repeats:
-        notes.append(f"{repeats} of {len(findings)} photos repeat another one and count once.")
+        repeat = "repeats another one and counts" if repeats == 1 else "repeat another one and count"
+        notes.append(f"{repeats} of {len(findings)} photos {repeat} once.")
     novel = sum(photo.is_novel for photo in findings)
     if novel:
         notes.append(
@@ -147,7 +148,9 @@ def _notes(findings: Sequence[PhotoFindings], verdict: Verdict) -> list[str]:
         )
     weak = sum(not photo.quality.assessable and not photo.is_novel for photo in findings)
     if weak:
-        notes.append(f"{weak} of {len(findings)} photos are too blurred, dark or small to be judged.")
+        notes.append(
+            f"{weak} of {len(findings)} photos {'is' if weak == 1 else 'are'} too blurred, dark or small to be judged."
+        )
     low, high = verdict.refinished_range
     if low < verdict.model.settings.costs.go_below <= high or low <= verdict.model.settings.costs.drop_above < high:
         notes.append(

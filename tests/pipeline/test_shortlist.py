@@ -150,8 +150,8 @@ def test_an_advert_that_did_not_change_has_no_such_note() -> None:
 def test_repeats_and_weak_photos_are_noted() -> None:
     repeat = photo("again.jpg", zones=("hinge",), duplicate_of="hinge.jpg")
     (row,) = listed({"a": [*clean_advert(), repeat, photo("dark.jpg", assessable=False)]}).adverts
-    assert "1 of 9 photos repeat another one and count once." in row.notes
-    assert "1 of 9 photos are too blurred, dark or small to be judged." in row.notes
+    assert "1 of 9 photos repeats another one and counts once." in row.notes
+    assert "1 of 9 photos is too blurred, dark or small to be judged." in row.notes
     odd = [photo(f"{name}.jpg", assessable=False).model_copy(update={"novelty": 1.2}) for name in ("odd", "odder")]
     (row,) = listed({"a": [*clean_advert(), *odd]}).adverts
     assert "2 of 9 photos are unlike anything the network has learnt, and not judged." in row.notes

@@ -47,7 +47,7 @@
       }
       // Infinity - Infinity is NaN, which counts as a tie here: then the rank decides
       list.append(...[...cards].sort((a, b) => orders[form.sort.value](a, b) || rank(a, b)).map((card) => card.item));
-      status.textContent = shown === cards.length ? `${shown} adverts` : `${shown} of ${cards.length} adverts shown`;
+      status.textContent = shown === cards.length ? `${shown} ${shown === 1 ? "advert" : "adverts"}` : `${shown} of ${cards.length} adverts shown`;
     };
 
     form.addEventListener("input", show);
