@@ -16,6 +16,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from pipeline.configuration import Config, line_of, load, shipped
 from pipeline.errors import ConfigError
+from pipeline.paint_table import HUE_FAMILIES
 from pipeline.records import ZONES, Probability, Side
 
 Finish = Literal["body_colour", "black", "bare", "zinc", "rubber"]
@@ -46,7 +47,14 @@ def _years_rise(years: tuple[int, int]) -> tuple[int, int]:
     return years
 
 
+def _is_hue_family(name: str) -> str:
+    if name not in HUE_FAMILIES:
+        raise ValueError(f"there is no colour '{name}', the colours are {', '.join(HUE_FAMILIES)}")
+    return name
+
+
 Zone = Annotated[str, AfterValidator(_is_zone)]
+HueFamily = Annotated[str, AfterValidator(_is_hue_family)]
 Years = Annotated[tuple[int, int], AfterValidator(_years_rise)]
 FilmRange = Annotated[tuple[float, float], AfterValidator(_rises)]
 
@@ -117,7 +125,8 @@ class Panel(Config):
 class Decal(Config):
     """Where the factory put a decal: its lower left corner in the panel's frame, its size, how far it may be off.
 
-    `years`: in which the factory put it on in this make and colour; left out where that is not known.
+    `years`: in which the factory put it on in this make and colour; `colours`: what most of it may be. Both are left
+    out where that is not known.
     """
 
     panel: str
@@ -127,6 +136,7 @@ class Decal(Config):
     height_mm: float = Field(gt=0)
     tolerance_mm: float = Field(gt=0)
     years: Years | None = None
+    colours: tuple[HueFamily, ...] | None = None
 
 
 class CodePlate(Config):

@@ -1,7 +1,8 @@
 """Where a decal sits, in millimetres on its panel, from four or more known points in the same photo.
 
 Points that a build sheet names on a flat panel fix the homography between photo and panel (Hartley and Zisserman 2004,
-Multiple View Geometry, 4.1); through it the decal's corner gets its place. A decal that is not there says nothing.
+Multiple View Geometry, 4.1); through it the decal's corner gets its place, and its outline on the build sheet the
+pixels that tell its colour. A decal that is not there says nothing.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ import numpy.typing as npt
 from pydantic import Field
 
 from pipeline.build_sheets import Decal, Panel
+from pipeline.colorimetry import srgb_to_lab
 from pipeline.configuration import Config
-from pipeline.records import Box, Measure
+from pipeline.paint_table import HUE_FAMILIES, ColourReading, Lab, hue_families, hue_family
+from pipeline.records import Box, Measure, Probability
 
 Floats = npt.NDArray[np.float64]
 Point = tuple[float, float]  # x, y in pixels of the oriented photo
@@ -29,6 +32,9 @@ class DecalSettings(Config):
     click_px: float = Field(gt=0)
     most_uncertainty_mm: float = Field(gt=0)
     most_residual_px: float = Field(gt=0)
+    colour_uncertainty: Lab
+    least_colour_px: int = Field(gt=0)
+    least_family: Probability
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +59,9 @@ def measure_decal(
     points_px: Mapping[str, Point],
     corners_px: Sequence[Point],
     settings: DecalSettings,
+    srgb: npt.NDArray[np.uint8] | None = None,
 ) -> Measure | NotMeasured:
-    """How far a decal is off its build-sheet place.
+    """How far a decal is off its build-sheet place; its text says what colours it may have, if the photo is given.
 
     `points_px`: named points of the panel as found in the photo (those the build sheet does not know are left out);
     `corners_px`: the decal's corners in the photo, its lower left one first. The distance is that of the lower left
@@ -92,8 +99,36 @@ def measure_decal(
         uncertainty=round(uncertainty, 1),
         zone="decal",
         panel=decal.panel,
+        text=None if srgb is None else ", ".join(decal_colours(srgb, panel, decal, points_px, found, settings)) or None,
         regions=(box,),
     )
+
+
+def decal_colours(
+    srgb: npt.NDArray[np.uint8],
+    panel: Panel,
+    decal: Decal,
+    points_px: Mapping[str, Point],
+    place: DecalPlace,
+    settings: DecalSettings,
+) -> tuple[str, ...]:
+    """The hue families that most of a decal may be of, in a photo (H, W, 3); none where too little of it is in view."""
+    names = sorted(set(points_px) & set(panel.known_points))
+    to_photo = homography([panel.known_points[name] for name in names], [points_px[name] for name in names])
+    if to_photo is None:
+        return ()
+    across, up = np.array([decal.width_mm, 0.0]), np.array([0.0, decal.height_mm])
+    corner = np.array([place.x_mm, place.y_mm])
+    outline = project(to_photo, np.stack([corner, corner + across, corner + across + up, corner + up]))
+    inside = cv2.fillConvexPoly(np.zeros(srgb.shape[:2], np.uint8), np.round(outline).astype(np.int32), 1) > 0
+    if inside.sum() < settings.least_colour_px:
+        return ()
+    lab = srgb_to_lab(srgb[inside])
+    family = hue_family(lab).astype(int)
+    most = lab[family == np.bincount(family, minlength=len(HUE_FAMILIES)).argmax()]  # its ground, not its letters
+    lightness, a, b = np.median(most, axis=0).tolist()
+    likely = hue_families(ColourReading((lightness, a, b), settings.colour_uncertainty))
+    return tuple(name for name, share in likely.items() if share >= settings.least_family)
 
 
 def place_decal(

@@ -685,7 +685,7 @@ def _seen(piece: Piece) -> str:
     if measure is not None:
         unit = {"um": "µm", "dE00": "ΔE00"}.get(measure.unit, measure.unit)
         digits = 0 if measure.value >= 100 else 1
-        what = {"masking_edge": " across a masking edge"}.get(
+        what = {"masking_edge": " across a masking edge", "decal_offset": ""}.get(
             measure.cue, f" from {measure.text}" if measure.text else ""
         )
         return f"{label}: {where}, {measure.value:.{digits}f} ± {measure.uncertainty:.{digits}f} {unit}{what}"

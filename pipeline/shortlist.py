@@ -160,19 +160,28 @@ def _notes(findings: Sequence[PhotoFindings], verdict: Verdict) -> list[str]:
     return notes
 
 
+RENEWED = "renewed, or a panel from another vehicle; by itself no sign of a refinish."
+
+
 def _decal_notes(findings: Sequence[PhotoFindings], sheet: BuildSheet, year: int | None) -> list[str]:
-    """Decals that were measured and that the factory put on in other years: renewed, and no refinish by itself."""
-    measured = {measure.panel for photo in findings for measure in photo.measures if measure.cue == "decal_offset"}
+    """Decals that were measured and are of other years or of another colour than the factory's: no refinish by itself.
+
+    A decal's colour counts as another only where it can be none of those that the build sheet gives.
+    """
+    measured = {m.panel: m for photo in findings for m in photo.measures if m.cue == "decal_offset"}
     notes = []
     for name, decal in sorted(sheet.decals.items()):
-        if decal is None or decal.years is None or decal.panel not in measured or year is None:
+        if decal is None or decal.panel not in measured:
             continue
-        first, last = decal.years
-        if not first <= year <= last:
+        words, seen = name.replace("_", " "), measured[decal.panel].text
+        if decal.years is not None and year is not None and not decal.years[0] <= year <= decal.years[1]:
             notes.append(
-                f"The decal {name.replace('_', ' ')} is of {first} to {last} and the vehicle of {year}: renewed, "
-                "or a panel from another vehicle; by itself no sign of a refinish."
+                f"The decal {words} is of {decal.years[0]} to {decal.years[1]} and the vehicle of {year}: {RENEWED}"
             )
+        if decal.colours is not None and seen is not None and not set(seen.split(", ")) & set(decal.colours):
+            of_years = "" if decal.years is None else f" of {decal.years[0]} to {decal.years[1]}"
+            own = " or ".join(decal.colours)
+            notes.append(f"The decal {words} looks {seen}, and the factory's{of_years} is {own}: {RENEWED}")
     return notes
 
 

@@ -370,7 +370,8 @@ class Desk:
             if decal is None:
                 raise NotFitting(content.decal, "the build sheet knows no such decal", "load the page again")
             panel = advert.build_sheet.known_panels[decal.panel]
-            measured = measure_decal(panel, decal, content.points, content.corners, self._colour.decals)
+            pixels = self.pictures.whole_pixels(self.photos[photo.sha256]) if decal.colours else None
+            measured = measure_decal(panel, decal, content.points, content.corners, self._colour.decals, pixels)
             if isinstance(measured, NotMeasured):
                 raise NotFitting(photo.photo, measured.reason, "place the points again")
             return content.model_copy(update={"measure": measured})

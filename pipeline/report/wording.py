@@ -155,6 +155,8 @@ def measured(measure: Measure) -> str:
 def judged(measure: Measure) -> str:
     """Whether a difference of colours counts as one; for those without a limit of their own, against what it is."""
     settings = colour_settings()
+    if measure.cue == "decal_offset":
+        return f"it looks {measure.text}" if measure.text else ""
     if measure.unit != "dE00" or measure.cue not in settings.limit_delta_e00:
         return f"against {measure.text}" if measure.text else ""
     if is_finding(measure, settings):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -137,3 +138,28 @@ def test_points_close_together_far_from_the_decal_give_no_value() -> None:
     found = measure_decal(panel, decal, seen(panel.points), corners(700, 500), SETTINGS)
     assert isinstance(found, NotMeasured)
     assert "too close together" in found.reason
+
+
+@pytest.mark.parametrize(("colour", "told"), [((190, 25, 25), {"red"}), ((28, 28, 30), {"black", "grey"})])
+def test_most_of_the_decal_tells_its_colour(colour: tuple[int, int, int], told: set[str]) -> None:
+    """A badge with light letters on a ground of one colour, on a green panel, as a camera sees it."""
+    assert DECAL is not None
+    at = corners(DECAL.x_mm, DECAL.y_mm)
+    srgb = np.full((1200, 1600, 3), (60, 90, 60), np.uint8)
+    cv2.fillConvexPoly(srgb, np.round(at).astype(np.int32), colour)
+    middle = np.mean(at, axis=0)
+    letters = middle + 0.4 * (np.array(at) - middle)
+    cv2.fillConvexPoly(srgb, np.round(letters).astype(np.int32), (230, 230, 225))
+    measure = measure_decal(PANEL, DECAL, seen(PANEL.points), at, SETTINGS, srgb)
+    assert isinstance(measure, Measure) and measure.text is not None
+    assert told <= set(measure.text.split(", "))
+    assert "green" not in measure.text and "white" not in measure.text
+    untold = measure_decal(PANEL, DECAL, seen(PANEL.points), at, SETTINGS)
+    assert isinstance(untold, Measure) and untold.text is None
+
+
+def test_a_decal_out_of_the_picture_has_no_colour() -> None:
+    assert DECAL is not None
+    at = corners(DECAL.x_mm, DECAL.y_mm)
+    measure = measure_decal(PANEL, DECAL, seen(PANEL.points), at, SETTINGS, np.zeros((50, 50, 3), np.uint8))
+    assert isinstance(measure, Measure) and measure.text is None

@@ -11,7 +11,17 @@ from pathlib import Path
 import pytest
 
 from pipeline.histories import WeighingSettings
-from pipeline.records import HISTORIES, Advert, AdvertDetails, Before, Measure, PhotoFindings, SetAside, Shortlist
+from pipeline.records import (
+    HISTORIES,
+    Advert,
+    AdvertDetails,
+    AdvertResult,
+    Before,
+    Measure,
+    PhotoFindings,
+    SetAside,
+    Shortlist,
+)
 from pipeline.report.wording import percent
 from pipeline.shortlist import ORDER, shortlist
 from tests.pipeline.sightings import OUTSIDE, RATES, alarm, clean_advert, photo, refinished_advert
@@ -115,6 +125,23 @@ def test_a_decal_of_another_age_is_a_note_and_weighs_nothing() -> None:
     assert any(note.startswith(said) for note in older.notes)
     assert not any("decal" in note for note in of_its_age.notes)
     assert older.refinished == of_its_age.refinished
+
+
+def test_a_decal_of_another_colour_is_a_note_and_weighs_nothing() -> None:
+    """The invented Pellock's badge of 1979 to 1991 is black or grey."""
+
+    def row(colours: str | None) -> AdvertResult:
+        offset = Measure(
+            cue="decal_offset", value=3.0, unit="mm", uncertainty=3.0, zone="decal", panel="tailgate", text=colours
+        )
+        rear = photo("rear.jpg", "rear", ("tub_rear",), measures=(offset,))
+        return listed({"a": [*clean_advert(), rear]}, advert("a", year=1985)).adverts[0]
+
+    red, dark, untold = (row(colours) for colours in ("red, orange", "black, blue", None))
+    said = "The decal maker badge looks red, orange, and the factory's of 1979 to 1991 is black or grey: renewed"
+    assert any(note.startswith(said) for note in red.notes)
+    assert not any("decal" in note for note in (*dark.notes, *untold.notes))
+    assert red.refinished == dark.refinished
 
 
 def test_what_an_advert_says_to_hide_is_noted_and_clears_nothing() -> None:
