@@ -34,7 +34,7 @@ from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance,
 from pipeline.paint_table import ColourReading, Lab, demo_table
 from pipeline.panels import Edge, compare_panels, measure_panels
 from pipeline.plate import UNLISTED
-from pipeline.records import SURFACES, ZONES, AdvertDetails, Box, Measure, PhotoFindings
+from pipeline.records import SURFACES, ZONES, AdvertDetails, Box, CueFinding, Measure, PhotoFindings
 from tests.pipeline.painted import GREEN, HEIGHT, WIDTH, Light, Made, made_side, step_of
 
 SETTINGS = colour_settings()
@@ -733,6 +733,15 @@ def test_what_looks_like_the_outside_from_within_is_not_read_as_the_outside() ->
     made = side(GREEN, GREEN, GREEN, zones=("tub_side", "roof", "wing_front"), shot="interior")
     assert not measured(made, BODY)
     assert measured(side(GREEN, GREEN, GREEN, zones=("tub_side", "roof", "wing_front"), shot="exterior"), BODY)
+
+
+def test_a_masking_edge_that_could_not_be_compared_is_told() -> None:
+    box = Box(x=10, y=10, width=50, height=50, score=0.9, zone="door_shut")
+    across = Measure(cue="masking_edge", value=9.0, unit="dE00", uncertainty=2.0, zone="door_shut", regions=(box,))
+    for found, measures, is_told in ((True, [], True), (True, [across], False), (False, [], False)):
+        cues = {"masking_edge": CueFinding(score=0.9, assessable=True, found=found, boxes=(box,))}
+        notes = measure_advert(AdvertDetails(), [photo_measured(measures, "p", cues=cues)]).notes
+        assert any("its two paints were not compared" in note for note in notes) == is_told
 
 
 def test_what_could_not_be_compared_is_said() -> None:
