@@ -148,6 +148,15 @@ def test_the_colour_of_an_advert_is_shown_once_with_code_and_paints(report: Path
     assert all("Colour and code" not in text for text in others)
 
 
+def test_the_first_page_has_the_shortlist_as_a_table_too(report: Path) -> None:
+    page = pages_of(report)["index.html"]
+    rows = page.split('<table class="overview">')[1].split("</table>")[0].split("<tbody>")[1].split("<tr>")[1:]
+    assert [row.split('class="number">')[1].split("<")[0] for row in rows] == ["1", "2", "3", "4"]
+    assert "Likely factory paint" in rows[0] and "Brindle tray back" in rows[1] and "Likely refinished" in rows[2]
+    assert all('<a href="' in row for row in rows)
+    assert NASTY not in page  # what a seller writes is escaped here, too
+
+
 def test_names_that_no_configuration_knows_are_still_readable() -> None:
     assert wording.cue_name("odd_cue") == "Odd cue"
     assert wording.zone_name(None) == "The vehicle"
@@ -657,7 +666,7 @@ def test_where_nothing_is_to_keep_the_first_page_says_what_to_do(tmp_path: Path)
     head = head_of_first_page(tmp_path, ("ask_first",) * 5, requests=())
     assert "no further photo is expected to tell" in head and "and 2 more below" in head and "Of the others" not in head
     head = head_of_first_page(tmp_path, ("not_enough_seen", "likely_refinished"))
-    assert head.endswith("Nothing to keep of 2 adverts 1 is likely refinished, 1 shows too little to tell.")
+    assert "Nothing to keep of 2 adverts 1 is likely refinished, 1 shows too little to tell. All 2 as a table" in head
     head = head_of_first_page(tmp_path, ("likely_factory", "ask_first"))
     assert "Of the others, 1 could be either." in head
 
