@@ -4,6 +4,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import torch
+from skimage.data import astronaut
 
 from models.calibrate import Calibrated, calibrate
 from models.checkpoint import load_network, save_network
@@ -12,7 +13,7 @@ from models.export import CARD, export, model_card, onnx_forward, parity
 from models.network import Channels, CueNetwork
 from models.predictions import PREPROCESS
 from pipeline.errors import WeightsError
-from pipeline.network import MANIFEST, ONNX, SAFETENSORS, prepare
+from pipeline.network import MANIFEST, ONNX, SAFETENSORS, prepare, shipped_weights
 from pipeline.network import CueNetwork as Exported
 from tests.models.made_predictions import CUES, made_predictions
 
@@ -44,6 +45,16 @@ def test_the_exported_network_computes_the_same_at_any_size(exported: Path) -> N
 
 
 @pytest.mark.slow
+def test_the_shipped_pair_computes_the_same() -> None:
+    """What screening runs, and what a GPU or a researcher goes on from, on a photo that scikit-image carries."""
+    photo = np.ascontiguousarray(astronaut())
+    first, second = (Exported.load(shipped_weights(), device=device).run([photo])[0] for device in ("cpu", "torch"))
+    for one, other in ((first.shots, second.shots), (first.cue_scores, second.cue_scores)):
+        assert one == pytest.approx(other, abs=2e-3)
+    np.testing.assert_allclose(first.surfaces, second.surfaces, atol=0.02)
+    assert first.vehicle == pytest.approx(second.vehicle, abs=2e-3)
+
+
 def test_screening_loads_what_was_exported(exported: Path) -> None:
     weights = exported / "weights"
     loaded = Exported.load(weights)
