@@ -458,7 +458,7 @@ def measure_advert(
     plate = ", ".join(read) or (plates[0] if plates else None)
     if plates and not read:
         notes.append(f"A photo shows the identification plate, but its paint code is {plate}.")
-    if any(_has_bare_edge(photo) for photo in own):
+    if any(_has_uncompared_edge(photo) for photo in own):
         notes.append(
             "A masking edge was seen where no straight line has clean paint on both sides, so that its two paints were "
             "not compared."
@@ -468,7 +468,7 @@ def measure_advert(
     return AdvertColour(body, tuple(measures), identity, tuple(notes), plate, tuple(near[: settings.references.shown]))
 
 
-def _has_bare_edge(photo: PhotoFindings) -> bool:
+def _has_uncompared_edge(photo: PhotoFindings) -> bool:
     """Whether the network found a masking edge in a photo and none could be compared across."""
     edge = photo.cues.get("masking_edge")
     return edge is not None and edge.found is True and not any(m.cue == "masking_edge" for m in photo.measures)

@@ -113,8 +113,7 @@ def decal_colours(
     settings: DecalSettings,
 ) -> tuple[str, ...]:
     """The hue families that most of a decal may be of, in a photo (H, W, 3); none where too little of it is in view."""
-    names = sorted(set(points_px) & set(panel.known_points))
-    to_photo = homography([panel.known_points[name] for name in names], [points_px[name] for name in names])
+    to_photo = homography(*_known(panel, points_px))
     if to_photo is None:
         return ()
     across, up = np.array([decal.width_mm, 0.0]), np.array([0.0, decal.height_mm])
@@ -135,12 +134,9 @@ def place_decal(
     panel: Panel, points_px: Mapping[str, Point], corner_px: Point, settings: DecalSettings
 ) -> DecalPlace | NotMeasured:
     """The place of one photo point in the panel's frame, with its uncertainty by first-order propagation."""
-    known = panel.known_points
-    names = sorted(set(points_px) & set(known))
-    if len(names) < LEAST_POINTS:
-        return NotMeasured(f"{LEAST_POINTS} known points of the panel are needed, {len(names)} are given")
-    plane = np.array([known[name] for name in names], np.float64)
-    seen = np.array([points_px[name] for name in names], np.float64)
+    plane, seen = _known(panel, points_px)
+    if len(plane) < LEAST_POINTS:
+        return NotMeasured(f"{LEAST_POINTS} known points of the panel are needed, {len(plane)} are given")
     if not (_spans_a_plane(plane) and _spans_a_plane(seen)):
         return NotMeasured("three of the points lie on one line, so they do not fix the panel's plane")
 
@@ -159,8 +155,8 @@ def place_decal(
             f"the points do not fit one plane (off by {residual:.0f} px): one is misplaced, or the panel is bent"
         )
     # with more points than needed their own misfit says how well they are placed, if that is worse than assumed
-    spare = 2 * len(names) - 8
-    sd = max(settings.click_px, residual * np.sqrt(len(names) / spare) if spare else 0.0)
+    spare = 2 * len(plane) - 8
+    sd = max(settings.click_px, residual * np.sqrt(len(plane) / spare) if spare else 0.0)
     step = 0.5
     moved = [(place(values + step * unit), place(values - step * unit)) for unit in np.eye(len(values))]
     slopes = [(a - b) / (2 * step) for a, b in moved if a is not None and b is not None]
@@ -170,6 +166,13 @@ def place_decal(
     covariance = jacobian @ jacobian.T * sd**2
     (a, b), (c, d) = covariance.tolist()
     return DecalPlace(float(here[0]), float(here[1]), ((a, b), (c, d)))
+
+
+def _known(panel: Panel, points_px: Mapping[str, Point]) -> tuple[Floats, Floats]:
+    """The points that the panel knows, (n, 2) in its frame, mm, and (n, 2) in the photo, pixels."""
+    known = panel.known_points
+    names = sorted(set(points_px) & set(known))
+    return np.array([known[name] for name in names], np.float64), np.array([points_px[name] for name in names], float)
 
 
 def homography(source: npt.ArrayLike, target: npt.ArrayLike) -> Floats | None:

@@ -510,9 +510,8 @@ def shade(
             density = MIST_MOST * (1 - torch.exp(-1.5 * density))  # droplets fall on droplets: no closed coat
             cover = _specked(density, grain[rows], texels.step_mm[rows])
             body = table.mist_colour[p]
-            shown = _visible(
-                mix(colour[rows], body, density), colour[rows], 0.14
-            )  # it lies in shade, which halves steps
+            # twice the usual step: it lies in shade, which halves them (common practice, no source)
+            shown = _visible(mix(colour[rows], body, density), colour[rows], 0.14)
             colour[rows] = mix(colour[rows], body, cover)
             metallic[rows] = metallic[rows] * (1 - cover)
             roughness[rows] = mix(roughness[rows], torch.full_like(cover, 0.6), cover)

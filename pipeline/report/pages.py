@@ -233,6 +233,10 @@ class AdvertView:
     def rows_by_zone(self) -> dict[str, ZoneRow]:
         return {row.zone: row for row in self.zones}
 
+    @property
+    def photos_by_name(self) -> dict[str, PhotoFindings]:
+        return {photo.photo: photo for _, photos in self.wall for photo in photos}
+
     def marks(self, side: Side) -> list[Mark]:
         """What the drawing of one side says."""
         return [
@@ -423,10 +427,10 @@ def advert_view(
     """Put together what the pages show of one advert; nothing is weighed here."""
     sheet = _sheet_of(details)
     sightings = _sightings(result, findings)
-    most = max(FINDINGS_A_PAGE, sum(sighting.leads for sighting in sightings))
+    listed = sightings[: max(FINDINGS_A_PAGE, sum(sighting.leads for sighting in sightings))]
     photo_anchors = {photo.photo: f"photo-{number}" for number, photo in enumerate(findings, 1)}
     measures = _measures(result, findings, readings)
-    anchors = _weight_anchors(result, sightings[:most], photo_anchors, bool(measures))
+    anchors = _weight_anchors(result, listed, photo_anchors, bool(measures))
     sign, clean = _loudest_sign(sightings), _loudest_clean(result, findings)
     if sign is not None and clean is not None:
         sign, clean = (sign, None) if abs(sign.decibans) >= abs(clean[0].decibans) else (None, clean)
@@ -442,8 +446,8 @@ def advert_view(
         telling=telling_photo(findings),
         sign=sign,
         clean=clean,
-        sightings=sightings[:most],
-        further_sightings=len(sightings) - len(sightings[:most]),
+        sightings=listed,
+        further_sightings=len(sightings) - len(listed),
         zones=_zone_rows(result, findings, sheet, settings or WeighingSettings.shipped()),
         unseen=tuple(sorted((zone for zone, state in result.coverage.items() if state != "seen"), key=_effort_last)),
         wall=tuple(
