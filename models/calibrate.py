@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -52,12 +54,10 @@ def calibrate(predictions: Predictions, ordinary: Predictions | None = None) -> 
         known = ~np.isnan(labels[:, index])
         scales[cue] = fit_platt(predictions.cue_scores[known, index], labels[known, index])
     probability = cue_probabilities(predictions, scales)
-    limits = false_finding_limits(probability, labels, cues)
     usual = np.zeros((0, len(cues))) if ordinary is None else cue_probabilities(ordinary, scales)
-    least = ordinary_limits(usual, cues)
+    limits = false_finding_limits(probability, labels, cues, least=ordinary_limits(usual, cues))
     if ordinary is not None:  # what is weighed are photos of vehicles; a wall or a meadow raises fewer alarms
         usual = usual[[sample.vehicle_visible is not False for sample in ordinary.samples]]
-    limits = {cue: max(limits[cue], least[cue]) for cue in cues}
     absent = {cue: probability[labels[:, index] == 0, index] for index, cue in enumerate(cues)}
     levels = {cue: score_levels(limits[cue], absent[cue], usual[:, index]) for index, cue in enumerate(cues)}
     visible = np.array([np.nan if s.vehicle_visible is None else s.vehicle_visible for s in predictions.samples], float)
@@ -134,28 +134,68 @@ def cue_probabilities(predictions: Predictions, scales: Mapping[str, Scale]) -> 
     return np.asarray(expit(predictions.cue_scores.astype(np.float64) * slope + offset))
 
 
+class _Choice(NamedTuple):
+    """A limit of one cue, the share of photos without the cue that exceed it, and in how many with it it is found."""
+
+    false: float
+    found: int
+    limit: float
+
+
 def false_finding_limits(
     probability: Numbers,
     labels: Numbers,
     cues: tuple[str, ...],
     *,
+    least: Mapping[str, float] = MappingProxyType({}),
     false_findings: float = FALSE_FINDINGS,
     photos: int = ADVERT_PHOTOS,
 ) -> dict[str, float]:
-    """A limit by cue such that clean photos raise `false_findings` a `photos` photos on average over all cues together.
+    """A limit by cue such that clean photos raise at most `false_findings` a `photos` photos over all cues together.
 
-    Each cue gets an equal share. The limit is the negatives' quantile, never below 0.5: what is more likely absent than
-    present is no finding. It lies halfway to the next lower score, so that no score sits on it.
+    No limit is below 0.5, since what is more likely absent than present is no finding, nor below its cue's `least`. All
+    begin where no photo without the cue exceeds them. Then false findings are allowed where they find most for each,
+    until they are spent (Dantzig 1957, "Discrete-variable extremum problems", the greedy way to fill a knapsack).
     """
-    allowed = false_findings / photos / max(1, len(cues))
-    limits = {}
-    for index, cue in enumerate(cues):
-        negatives = np.sort(probability[labels[:, index] == 0, index])[::-1]
-        above = int(allowed * len(negatives))  # so many negatives may lie above the limit
-        limit = 0.5 if len(negatives) == 0 else float(negatives[above]) if above < len(negatives) else 0.0
-        higher = float(negatives[above - 1]) if above else 1.0
-        limits[cue] = float(min(max(0.5, (limit + higher) / 2 if above else limit + 1e-6), 1 - 1e-6))
-    return limits
+    choices = {
+        cue: _choices(
+            probability[labels[:, index] == 0, index],
+            probability[labels[:, index] == 1, index],
+            max(0.5, least.get(cue, 0.0)),
+            false_findings / photos,
+        )
+        for index, cue in enumerate(cues)
+    }
+    chosen = {cue: some[0] for cue, some in choices.items()}
+    while True:
+        left = false_findings / photos - sum(choice.false for choice in chosen.values())
+        better = [
+            ((choice.found - chosen[cue].found) / (choice.false - chosen[cue].false), cue, choice)
+            for cue, some in choices.items()
+            for choice in some
+            if choice.found > chosen[cue].found and choice.false - chosen[cue].false <= left
+        ]
+        if not better:
+            return {cue: choice.limit for cue, choice in chosen.items()}
+        _, cue, choice = max(better)
+        chosen[cue] = choice
+
+
+def _choices(absent: Numbers, present: Numbers, least: float, allowed: float) -> list[_Choice]:
+    """Limits of one cue, from one that nothing without it exceeds down to `least` or as far as `allowed` ones go.
+
+    A limit lies halfway between two scores, so that no score sits on it.
+    """
+    negatives = np.concatenate([[1.0], np.sort(absent)[::-1], [0.0]])
+    choices = []
+    for false in range(int(allowed * len(absent)) + 1):
+        higher, lower = negatives[false : false + 2]
+        limit = float(min(max(least, (higher + lower) / 2 if false else lower + 1e-6), 1 - 1e-6))
+        above = int((absent > limit).sum())
+        choices.append(_Choice(above / max(1, len(absent)), int((present > limit).sum()), limit))
+        if limit <= least:
+            break
+    return choices
 
 
 def ordinary_limits(probability: Numbers, cues: tuple[str, ...]) -> dict[str, float]:
