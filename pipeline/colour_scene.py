@@ -29,7 +29,7 @@ class Scene:
     `surfaces` probabilities (surfaces, h, w), `painted` (h, w) where paint is surer than `sure`, `zones` (h, w) the
     likeliest zone of painted cells (0 none, 1 + index in ZONES) with its `zone_probability`, `in_focus` (h, w), `clear`
     (h, w) what is in focus and neither clipped nor too dark, `sides` (3, h, w) none, left and right, believed from
-    `least_side` on.
+    `least_side` on, `masking` (h, w) the probability of a masking edge (None: the network gives none).
     """
 
     width: int
@@ -46,6 +46,7 @@ class Scene:
     clear: Mask
     sides: npt.NDArray[np.float32] | None
     least_side: float
+    masking: npt.NDArray[np.float32] | None
 
     @property
     def cell_px(self) -> float:
@@ -149,6 +150,7 @@ def look(
         zone_probability=zone_probability,
         sides=maps.sides,
         least_side=photo_settings().looking.least_side,
+        masking=dict(zip(maps.cue_scores, maps.cue_probability, strict=True)).get("masking_edge"),
         in_focus=focused,
         clear=(brightest > clear[0]) & (brightest < clear[1]) & focused,
     )

@@ -2,8 +2,9 @@
 
 Lines are found in the painted part of the photo; a strip on either side of each is sampled at places along it, and the
 difference is taken place by place, so that dirt, gloss and a run of light along the line do not count. A gap between
-panels is followed to its ends, as each stretch of it that is as long as a block of JPEG tells anew. How sure the
-difference is comes from the same pixels. What cannot be decided: panels that face different ways (bonnet and wing,
+panels is followed to its ends, as each stretch of it that is as long as a block of JPEG tells anew. A masking edge need
+not be straight: it is the boundary of two hues (`pipeline.coats`), and a straight line where there is none. How sure
+the difference is comes from the same pixels. What cannot be decided: panels that face different ways (bonnet and wing,
 corners, the roof, an open door), where light alone may make any step; dusty panels; paint so dark that most of it is
 reflection; burnt-out white. Flake and pearl, whose colour turns with the view, are not recognised.
 """
@@ -20,6 +21,7 @@ import numpy.typing as npt
 from pydantic import Field
 from scipy.stats import trim_mean
 
+from pipeline.coats import CoatSettings, coat_boundary
 from pipeline.colorimetry import LINEAR_OF_BYTE, LUMINANCE, Floats, lab_to_linear, linear_to_lab
 from pipeline.colour_scene import Scene
 from pipeline.configuration import Config
@@ -41,6 +43,7 @@ class PanelSettings(Config):
 
     work_long_side_px: int = Field(gt=0)
     least_length_share: dict[str, Probability]
+    near_shots: tuple[str, ...]
     guard_px: int = Field(gt=0)
     strip_px: int = Field(gt=1)
     clipped: int = Field(gt=0, le=255)
@@ -70,11 +73,12 @@ class PanelSettings(Config):
     large: float = Field(gt=0)
     most_uncertainty: tuple[float, float]
     most_measures: int = Field(gt=0)
+    coats: CoatSettings
 
 
 @dataclass(frozen=True, slots=True)
 class Edge:
-    """A line with paint on both sides, and what the strips beside it show.
+    """A line, straight or not, with paint on both sides, and what the strips beside it show.
 
     `ends` (2, 2): x and y in pixels of the scene. `first` and `second`: CIELAB of the strips, `step` the second less
     the first, `noise` (3, 3) its covariance. `depth`: logarithm of how much darker the line is than the darker strip.
@@ -104,35 +108,42 @@ def measure_panels(scene: Scene, shot: str, masking_edges: Sequence[Box], settin
     Gaps are looked for in the shots of `least_length_share` only. A gap's zone is that of the strip which is farther in
     hue and chroma from most of the painted area.
     """
-    edges = find_edges(scene, settings, settings.least_length_share.get(shot), masking_edges)
-    if not edges:
-        return []
-    common = linear_to_lab(np.median(scene.light_of_paint(), axis=0))
     by_box: dict[int, Edge] = {}
     pieces = []
-    for edge in edges:  # longest first
+    for edge in find_edges(scene, settings, settings.least_length_share.get(shot), masking_edges):  # longest first
         middle = edge.ends.mean(axis=0) * scene.factor
         inside = next((k for k, box in enumerate(masking_edges) if _holds(box, middle)), None)
         if inside is not None:
             by_box.setdefault(inside, edge)
         elif None not in edge.zones:
             pieces.append(edge)
-    gaps = [
-        gap
-        for gap in measure_gaps(scene, join_edges(pieces), settings)
-        if _is_broad(gap, scene, settings) and min(_off_common(gap, common)) <= settings.common_lab
-    ]
+    if not pieces and not masking_edges:
+        return []
     shown = share_shown(scene, settings)
+    measures = _compare_gaps(scene, pieces, shot, settings, shown) if pieces else []
+    for k, box in enumerate(masking_edges):
+        # two hues tell where coats meet, a straight line may be a crease; without the former it is all there is
+        edges = [*_boundary(scene, box, settings), *([by_box[k]] if k in by_box else [])]
+        across = (compare_coats(edge, settings, shown) for edge in edges)
+        found = next((one for one in across if isinstance(one, ColourDifference)), None)
+        if found is not None:
+            measures.append(_measure("masking_edge", found, box.zone, box))
+    return measures
+
+
+def _compare_gaps(
+    scene: Scene, pieces: Sequence[Edge], shot: str, settings: PanelSettings, shown: float
+) -> list[Measure]:
+    """ΔE00 across the gaps that pieces of them led to, the longest ones first."""
+    common = linear_to_lab(np.median(scene.light_of_paint(), axis=0))
     measures: list[Measure] = []
-    for gap in gaps:
-        found = compare_panels(gap, settings, shown)
+    for gap in measure_gaps(scene, join_edges(pieces), settings):
+        if not _is_broad(gap, scene, settings) or min(_off_common(gap, common)) > settings.common_lab:
+            continue
+        found = compare_panels(gap, settings, shown, near=shot in settings.near_shots)
         if isinstance(found, ColourDifference) and len(measures) < settings.most_measures:
             zone = _odd_zone(gap, common)
             measures.append(_measure("panel_mismatch", found, zone, _box(gap, scene, zone)))
-    for k, edge in sorted(by_box.items()):
-        found = compare_across(edge, settings, shown)
-        if isinstance(found, ColourDifference):
-            measures.append(_measure("masking_edge", found, masking_edges[k].zone, masking_edges[k]))
     return measures
 
 
@@ -149,10 +160,13 @@ def share_shown(scene: Scene, settings: PanelSettings) -> float:
     return float(np.clip(shown, LEAST_SHOWN, 1.0))
 
 
-def compare_panels(gap: Edge, settings: PanelSettings, shown: float | None = None) -> ColourDifference | NotAssessable:
+def compare_panels(
+    gap: Edge, settings: PanelSettings, shown: float | None = None, *, near: bool = False
+) -> ColourDifference | NotAssessable:
     """The difference of paint between two panels, where both lie in one plane, so that light falls on them alike.
 
-    `shown`: how much of it the photo shows, if that is known better than for photos in general.
+    `shown`: how much of it the photo shows, if that is known better than for photos in general. `near`: whether too
+    little of the vehicle is in view to be sure of the plane, so that only what no light explains is a sure difference.
     """
     if gap.zones not in settings.flush_zones and gap.zones[::-1] not in settings.flush_zones:
         return NotAssessable("the panels may face different ways, so that light alone may make any step")
@@ -160,7 +174,7 @@ def compare_panels(gap: Edge, settings: PanelSettings, shown: float | None = Non
         return NotAssessable("the line is not upright: above and below it panels slope differently")
     if gap.depth < settings.gap_depth:
         return NotAssessable("no dark gap lies between: it may be a shadow's edge, a crease or a reflection")
-    return compare_across(gap, settings, shown)
+    return compare_coats(gap, settings, shown) if near else compare_across(gap, settings, shown)
 
 
 def compare_across(edge: Edge, settings: PanelSettings, shown: float | None = None) -> ColourDifference | NotAssessable:
@@ -168,23 +182,71 @@ def compare_across(edge: Edge, settings: PanelSettings, shown: float | None = No
 
     What gloss adds to both sides is taken off first: it hides most in a colour's darkest channel.
     """
-    middle = (edge.first + edge.second) / 2
-    light = lab_to_linear(middle)
-    clear = light - np.minimum(settings.gloss, light / 2)
-    soiling = linear_to_lab(light + settings.soil_cover * (np.array(settings.soils) - light)) - middle
-    noise = edge.noise + soiling.T @ soiling + np.eye(3) * settings.rounding_lab**2
-    tilt = _slopes(clear) @ np.linalg.inv(_slopes(light))  # of CIELAB without gloss over CIELAB with it
-    seen = paint_difference(
-        linear_to_lab(clear), tilt @ edge.step, tilt @ noise @ tilt.T, settings.flush, settings.paints_differ_lab
-    )
-    shown = settings.dilution if shown is None else shown
-    value, uncertainty = seen.delta_e00 / shown, settings.doubt * seen.standard_uncertainty / shown
-    found = ColourDifference(value, float(np.hypot(uncertainty, value * settings.dilution_uncertainty)))
+    found, uncertainty = _difference(edge, settings, shown, settings.paints_differ_lab)
     of_small, of_large = settings.most_uncertainty
-    is_large = value > settings.large * found.standard_uncertainty
+    is_large = found.delta_e00 > settings.large * found.standard_uncertainty
     if uncertainty > (of_large if is_large else of_small):
         return NotAssessable("the strips beside the line are too noisy, dirty, dark or unevenly lit")
     return found
+
+
+def compare_coats(edge: Edge, settings: PanelSettings, shown: float | None = None) -> ColourDifference | NotAssessable:
+    """The difference of paint across a line of which it is not known that one light falls on both sides.
+
+    What is drawn round a masking edge may hold the edge of a shadow or of dirt instead; beside a gap seen from near one
+    panel may be a corner. So a difference that these alone could make is told as unsure as it is large. Of a large one
+    the strips may be as unsure as its exposure leaves it anyway.
+    """
+    found, uncertainty = _difference(edge, settings, shown, settings.coats.paints_differ_lab)
+    if uncertainty > max(settings.most_uncertainty[0], settings.dilution_uncertainty * found.delta_e00):
+        return NotAssessable("the strips beside the line are too noisy, dirty, dark or unevenly lit")
+    if _may_be_light_or_soil(edge, settings):
+        return ColourDifference(found.delta_e00, float(np.hypot(found.standard_uncertainty, found.delta_e00)))
+    return found
+
+
+def _may_be_light_or_soil(edge: Edge, settings: PanelSettings) -> bool:
+    """Whether both sides, brought to one lightness, are too alike for two paints in any light, one of them soiled."""
+    coats = settings.coats
+    light = lab_to_linear(np.stack([edge.first, edge.second]))
+    luminance = light @ LUMINANCE
+    to_one = np.sqrt(luminance.prod()) / luminance
+    first, second = linear_to_lab(light * to_one[:, None])
+    soiling = _soiling((first + second) / 2, coats.soil_cover, settings)
+    hues_differ = (0.0, *coats.paints_differ_lab[1:])  # light says nothing of how light a paint is
+    found = paint_difference(
+        (first + second) / 2,
+        second - first,
+        edge.noise + soiling.T @ soiling,
+        coats.light,
+        hues_differ,
+        to_one.tolist(),
+    )
+    return found.delta_e00 < coats.coverage_factor * found.standard_uncertainty
+
+
+def _soiling(lab: Floats, cover: float, settings: PanelSettings) -> Floats:
+    """What each soil (soils, 3) does to a colour in CIELAB (3,) where it covers such a share of it."""
+    light = lab_to_linear(lab)
+    return linear_to_lab(light + cover * (np.array(settings.soils) - light)) - lab
+
+
+def _difference(
+    edge: Edge, settings: PanelSettings, shown: float | None, paints_differ: Lab
+) -> tuple[ColourDifference, float]:
+    """The difference of paint across a line, and that part of its uncertainty which does not come from exposure."""
+    middle = (edge.first + edge.second) / 2
+    light = lab_to_linear(middle)
+    clear = light - np.minimum(settings.gloss, light / 2)
+    soiling = _soiling(middle, settings.soil_cover, settings)
+    noise = edge.noise + soiling.T @ soiling + np.eye(3) * settings.rounding_lab**2
+    tilt = _slopes(clear) @ np.linalg.inv(_slopes(light))  # of CIELAB without gloss over CIELAB with it
+    seen = paint_difference(
+        linear_to_lab(clear), tilt @ edge.step, tilt @ noise @ tilt.T, settings.flush, paints_differ
+    )
+    shown = settings.dilution if shown is None else shown
+    value, uncertainty = seen.delta_e00 / shown, settings.doubt * seen.standard_uncertainty / shown
+    return ColourDifference(value, float(np.hypot(uncertainty, value * settings.dilution_uncertainty))), uncertainty
 
 
 def _slopes(light: Floats) -> Floats:
@@ -210,11 +272,25 @@ def find_edges(
     wanted &= _slant_deg(ways) <= settings.upright_deg
     for box in masking_edges:
         wanted |= _holds(box, middles)
-    return _edges(scene, segments[wanted], settings)
+    return _edges(scene, segments[wanted].reshape(-1, 2, 2), settings)
+
+
+def _boundary(scene: Scene, box: Box, settings: PanelSettings) -> list[Edge]:
+    """The boundary of two hues in a masking edge's box, straight or not.
+
+    None where too little paint lies beside it, or where its sides do not differ: in one paint it is any way through it.
+    """
+    reach = settings.guard_px + settings.strip_px
+    boundary = coat_boundary(scene, box, reach, LEAST_LENGTH_PX, settings.coats)
+    for edge in [] if boundary is None else _edges(scene, boundary[None], settings):
+        found, uncertainty = _difference(edge, settings, None, settings.coats.paints_differ_lab)
+        if found.delta_e00 >= settings.coats.coverage_factor * uncertainty:
+            return [edge]
+    return []
 
 
 def join_edges(edges: Sequence[Edge]) -> Floats:
-    """Lines (n, 4) that pieces lie on, from the first to the last end of each line's pieces, as the longest runs.
+    """Lines (n, 2, 2) that pieces lie on, from the first to the last end of each line's pieces, as the longest runs.
 
     A gap has two flanks and is cut up by hinges, so that it comes in pieces.
     """
@@ -225,23 +301,23 @@ def join_edges(edges: Sequence[Edge]) -> Floats:
             groups.append([edge])
         else:
             home.append(edge)
-    lines = [np.empty((0, 4))]
+    lines = [np.empty((0, 2, 2))]
     for group in groups:
         along = (group[0].ends[1] - group[0].ends[0]) / group[0].length
         across = np.array([-along[1], along[0]])
         off = np.average([edge.ends.mean(axis=0) @ across for edge in group], weights=[edge.length for edge in group])
         at = np.concatenate([edge.ends @ along for edge in group])
-        lines.append((np.array([[at.min()], [at.max()]]) * along + off * across).reshape(1, 4))
+        lines.append((np.array([[at.min()], [at.max()]]) * along + off * across)[None])
     return np.concatenate(lines)
 
 
 def measure_gaps(scene: Scene, lines: Floats, settings: PanelSettings) -> list[Edge]:
-    """Gaps between panels along all of their length, from lines (n, 4) that parts of them gave; longest first.
+    """Gaps between panels along all of their length, from lines (n, 2, 2) that parts of them gave; longest first.
 
     Each line is followed by its own length beyond both ends, where it is darker than what lies beside it and where
     paint goes on to both sides: hinges, handles, lamps, frames and what comes after the panels' ends fall out.
     """
-    way = lines[:, 2:] - lines[:, :2]
+    way = lines[:, 1:] - lines[:, :1]
     followed = _edges(scene, lines + np.hstack([-way, way]), settings, follow=True)
     gaps: list[Edge] = []
     for gap in sorted(followed, key=lambda gap: -gap.length):
@@ -250,19 +326,20 @@ def measure_gaps(scene: Scene, lines: Floats, settings: PanelSettings) -> list[E
     return gaps
 
 
-def _edges(scene: Scene, segments: Floats, settings: PanelSettings, *, follow: bool = False) -> list[Edge]:
-    """What the strips beside segments (n, 4) show; without those that have too little paint beside them.
+def _edges(scene: Scene, lines: Floats, settings: PanelSettings, *, follow: bool = False) -> list[Edge]:
+    """What the strips beside lines show; without those that have too little paint beside them.
 
-    `follow`: whether the segments are gaps drawn too long, of which only the part that looks like one counts.
+    `lines` (n, points, 2): x and y of points that lie equally far apart along each, two if it is straight. `follow`:
+    whether the lines are gaps drawn too long, of which only the part that looks like one counts.
     """
-    if not len(segments):
+    if not len(lines):
         return []
     width, places = settings.strip_px, 3 * ALONG if follow else ALONG
     near = np.arange(1, width + 1) + settings.guard_px
     far = near + width + settings.guard_px
     line = np.arange(-(settings.guard_px // 2), settings.guard_px // 2 + 1)
     offsets = np.concatenate([-near[::-1], near, -far[::-1], far, line]).astype(np.float64)
-    x, y = _places(segments, offsets, places)  # (n, places, offsets)
+    x, y = _places(lines, offsets, places)  # (n, places, offsets)
     rows, columns = (int(side) for side in scene.painted.shape)
     row = np.clip(((y + 0.5) / scene.cell_px).astype(np.intp), 0, rows - 1)
     column = np.clip(((x + 0.5) / scene.cell_px).astype(np.intp), 0, columns - 1)
@@ -284,17 +361,17 @@ def _edges(scene: Scene, segments: Floats, settings: PanelSettings, *, follow: b
         good = painted[index] & (seen[k, :, : 2 * width].max(axis=(1, 2)) < settings.clipped)
         light = LINEAR_OF_BYTE[seen[k]]
         depths = _depths(light, settings)
-        way = segments[index, 2:] - segments[index, :2]
+        whole = float(np.hypot(*np.diff(lines[index], axis=0).T).sum())
         ends = np.array([0.0, 1.0])
         if follow:
             good &= (depths > 0) & (_unevenness(light, settings) < settings.uneven)
-            good &= _unbroken(good, max(1, round(BREAK_PX * places / np.hypot(*way))))
+            good &= _unbroken(good, max(1, round(BREAK_PX * places / whole)))
             ends = (np.nonzero(good)[0][[0, -1]] + 0.5) / places if good.any() else ends
-        length = float(good.mean() * np.hypot(*way))
+        length = float(good.mean() * whole)
         if good.sum() < 2 or (length < LEAST_LENGTH_PX if follow else good.mean() < settings.least_places):
             continue  # one place alone has no direction
         edge = _edge(
-            segments[index, :2] + ends[:, None] * way,
+            _along(lines[index : index + 1], ends)[0][0],
             light[good],
             zones[k][good],
             beyond[index][good].mean(axis=0) >= settings.least_places,
@@ -430,13 +507,19 @@ def _segments(scene: Scene, panels: PanelSettings | None, masking_edges: Sequenc
     return np.asarray(segments[order[lengths[order] >= LEAST_LENGTH_PX]])
 
 
-def _places(segments: Floats, offsets: Floats, count: int = ALONG) -> tuple[Floats, Floats]:
-    """x and y (n, count, offsets) of the places beside each segment."""
-    start, way = segments[:, :2], segments[:, 2:] - segments[:, :2]
-    along = (np.arange(count) + 0.5) / count
-    x, y = (start[:, k, None] + along * way[:, k, None] for k in (0, 1))
-    normal = way / np.hypot(way[:, 0], way[:, 1])[:, None]
-    return x[..., None] - offsets * normal[:, 1, None, None], y[..., None] + offsets * normal[:, 0, None, None]
+def _places(lines: Floats, offsets: Floats, count: int = ALONG) -> tuple[Floats, Floats]:
+    """x and y (n, count, offsets) of the places beside each line (n, points, 2), across it."""
+    at, way = _along(lines, (np.arange(count) + 0.5) / count)
+    normal = way / np.maximum(np.hypot(way[..., 0], way[..., 1]), 1e-9)[..., None]  # a bend may run back on itself
+    return at[..., 0, None] - offsets * normal[..., 1, None], at[..., 1, None] + offsets * normal[..., 0, None]
+
+
+def _along(lines: Floats, shares: Floats) -> tuple[Floats, Floats]:
+    """Points (n, shares, 2) at these shares of each line (n, points, 2), and which way the line runs there."""
+    steps = lines.shape[1] - 1
+    piece = np.minimum((shares * steps).astype(np.intp), steps - 1)
+    start, way = lines[:, piece], lines[:, piece + 1] - lines[:, piece]
+    return start + (shares * steps - piece)[:, None] * way, way
 
 
 def _on_one_line(first: Edge, second: Edge) -> bool:
@@ -455,7 +538,7 @@ def _is_broad(gap: Edge, scene: Scene, settings: PanelSettings) -> bool:
     """Whether paint goes on beside the gap as a panel does: a wedge beside a long line is a face seen aslant."""
     reach = settings.breadth * gap.length
     outward = reach * np.linspace(0.25, 1, 4)
-    x, y = _places(gap.ends.reshape(1, 4), np.concatenate([-outward, outward]))
+    x, y = _places(gap.ends[None], np.concatenate([-outward, outward]))
     rows, columns = (int(side) for side in scene.painted.shape)
     row, column = (y[0] / scene.cell_px).astype(np.intp), (x[0] / scene.cell_px).astype(np.intp)
     inside = (y[0] >= 0) & (x[0] >= 0) & (row < rows) & (column < columns)

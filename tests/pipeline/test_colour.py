@@ -253,6 +253,17 @@ def test_a_white_vehicle_on_grass_at_dusk_raises_no_colour_finding() -> None:
         assert ratio is not None and 10 * np.log10(ratio) < weighing.enough.sign_decibans / 2
 
 
+def test_in_a_close_up_only_hue_tells_panels_apart() -> None:
+    lighter, redder = (GREEN[0] + 9, GREEN[1], GREEN[2]), (GREEN[0], GREEN[1] + 22, GREEN[2])
+    for shot, finds_lighter in (("exterior", True), ("close_up", False)):
+        assert bool(found(side(GREEN, lighter, GREEN, shot=shot))) is finds_lighter
+        assert found(side(GREEN, redder, GREEN, shot=shot))
+        assert not found(side(GREEN, GREEN, GREEN, shot=shot))
+    # what was measured is told all the same, as unsure as it is large
+    near = measured(side(GREEN, lighter, GREEN, shot="close_up"))
+    assert near and all(measure.uncertainty >= measure.value > 4 for measure in near)
+
+
 def test_an_open_door_is_not_compared_with_the_wing_it_stands_across() -> None:
     assert not measured(side(GREEN, (46.0, -8.0, 22.0), GREEN, shot="door_open"))
 
