@@ -32,6 +32,7 @@ from pipeline.network import NetworkMaps
 from pipeline.paint_difference import ColourDifference, NotAssessable, Nuisance, paint_difference
 from pipeline.paint_table import ColourReading, Lab, Paint, TableSettings, hue_families
 from pipeline.panels import PanelSettings, measure_panels
+from pipeline.photos import judge_quality
 from pipeline.plate import CUE as PLATE
 from pipeline.plate import UNLISTED, UNREAD, PlateSettings, Reader, measure_plate
 from pipeline.records import (
@@ -44,6 +45,7 @@ from pipeline.records import (
     Photo,
     PhotoFindings,
     Probability,
+    SourceComparison,
 )
 from pipeline.references import Near, Reference, ReferenceSettings, View, nearest, paints_as_photographed
 
@@ -53,6 +55,7 @@ BODY = "body_colour"  # cue of measures that hold a colour, one a coordinate
 BODY_LIGHT, SHUT_LIGHT, NEUTRAL_LIGHT = "body_light", "shut_light", "neutral_light"  # one a ratio
 PAINTS_TOLD = 5  # of the ranked table
 LEAST_LIGHT = 1e-4  # linear; less than a step of the 8 bits
+LEAST_SPREAD = 0.003  # of RATIOS: a step of the 8 bits in bright paint, 2.4 / 220, over √12 (JCGM 100:2008, 4.3.7)
 SURROUNDINGS = {"ground": "ground_colour", "background": "background_colour"}  # surface: cue
 
 
@@ -134,10 +137,16 @@ def is_finding(measure: Measure, settings: ColourSettings) -> bool:
 
 def differs(measure: Measure, settings: ColourSettings) -> bool:
     """Whether a difference is neither below its cue's limit nor below its uncertainty times the factor."""
+    limit = limit_of(measure, settings)
+    return limit is not None and measure.value >= limit
+
+
+def limit_of(measure: Measure, settings: ColourSettings) -> float | None:
+    """From which ΔE00 on a difference counts: its cue's limit, or its uncertainty times the factor if that is more."""
     limit = settings.limit_delta_e00.get(measure.cue)
-    if limit is None or measure.unit != "dE00":
-        return False
-    return measure.value >= max(limit, settings.coverage_factor[measure.cue] * measure.uncertainty)
+    if limit is None or measure.unit != "dE00" or measure.uncertainty is None:
+        return None
+    return max(limit, settings.coverage_factor[measure.cue] * measure.uncertainty)
 
 
 def measure_colour(
@@ -150,6 +159,8 @@ def measure_colour(
 ) -> tuple[Measure, ...]:
     """Everything that one photo says of colour and of the plate; nothing if it is too poor or shows no vehicle.
 
+    Of a photo that is unlike anything learnt only the plate is read.
+
     `panel_mismatch`, `shut_mismatch` and `masking_edge` are differences in dE00. For the advert's sake `body_colour`,
     `ground_colour` and `background_colour` are three measures each (L*, a*, b*), and so are `body_light`, `shut_light`
     and `neutral_light` (ln R/G, ln B/G, ln Y). `plate_code` needs a table of paints; `reader` replaces the one that
@@ -157,11 +168,14 @@ def measure_colour(
     """
     settings = settings or colour_settings()
     shot = findings.likely_shot
-    if not findings.quality.assessable or maps.vehicle < settings.least_vehicle or shot in ("document", "not_vehicle"):
+    can_judge = findings.quality.assessable
+    # no learnt cue is in letters: a plate is read, though its photo is unlike what the network learnt
+    can_read = can_judge or (findings.is_novel and judge_quality(photo).assessable)
+    if not can_read or maps.vehicle < settings.least_vehicle or shot in ("document", "not_vehicle"):
         return ()
     plate = measure_plate(photo, maps, paints, settings.plate, reader)
     read = () if plate is None else (plate,)
-    if shot == "identification_plate":
+    if shot == "identification_plate" or not can_judge:
         return read
     scene = look(photo, maps, settings.panels.work_long_side_px, settings.sure, settings.clear, settings.focus)
     seam = findings.cues.get("masking_edge")
@@ -379,7 +393,8 @@ class AdvertColour:
     """What all photos of an advert say together.
 
     `measures` are the advert's own differences, beside the measures of its photos. `plate`: a paint code, in the
-    table or not, or `unread` and why; None where no photo shows a plate. `near`: by photo, the references most like it.
+    table or not, or `unread` and why; None where no photo shows a plate. `plate_probability`: that a code of the table
+    was read right. `near`: by photo, the references most like it.
     """
 
     body: ColourReading | None
@@ -387,6 +402,7 @@ class AdvertColour:
     identity: Identity
     notes: tuple[str, ...]
     plate: str | None = None
+    plate_probability: float | None = None
     near: tuple[tuple[str, Near], ...] = ()
 
     def summary(self) -> ColourSummary:
@@ -405,8 +421,14 @@ class AdvertColour:
                 )
                 for match in (ranking.matches[:PAINTS_TOLD] if ranking else ())
             ),
+            paints_ranked=len(ranking.matches) if ranking else 0,
             no_paint=ranking.none_of_them if ranking is not None and ranking.matches else None,
             plate=self.plate,
+            plate_probability=self.plate_probability,
+            comparisons=tuple(
+                SourceComparison(first=pair.first.source, second=pair.second.source, agreement=pair.agreement)
+                for pair in self.identity.comparisons
+            ),
             references=tuple(
                 NearReference(
                     photo=photo,
@@ -445,7 +467,8 @@ def measure_advert(
         paints = paints_as_photographed(paints, references, list(views.values()), settings.references)
         near = [(name, one) for name, view in views.items() for one in nearest(view, references, settings.references)]
         near.sort(key=lambda pair: -pair[1].likeness)
-    plates = [measure.text for photo in own for measure in photo.measures if measure.cue == PLATE and measure.text]
+    read = [measure for photo in own for measure in photo.measures if measure.cue == PLATE]
+    plates = [measure.text for measure in read if measure.text]
     unlisted = [text.removeprefix(f"{UNLISTED}: ") for text in plates if text.startswith(UNLISTED)]
     codes = [text for text in plates if not text.startswith((UNREAD, UNLISTED))]
     identity = judge_identity(
@@ -454,18 +477,20 @@ def measure_advert(
     if identity.measure is not None:
         measures.append(identity.measure)
     notes = [*identity.notes]
-    read = [*sorted(set(codes)), *(f"{code} ({UNLISTED})" for code in sorted(set(unlisted)))]
-    plate = ", ".join(read) or (plates[0] if plates else None)
-    if plates and not read:
+    told = [*sorted(set(codes)), *(f"{code} ({UNLISTED})" for code in sorted(set(unlisted)))]
+    plate = ", ".join(told) or (plates[0] if plates else None)
+    surest = [max(measure.value for measure in read if measure.text == code) for code in set(codes)]
+    if plates and not told:
         notes.append(f"A photo shows the identification plate, but its paint code is {plate}.")
     if any(_has_uncompared_edge(photo) for photo in own):
         notes.append(
-            "A masking edge was seen where no straight line has clean paint on both sides, so that its two paints were "
-            "not compared."
+            "A masking edge was seen where too little clean paint lies on both sides, so that its two paints were not "
+            "compared."
         )
     if not any(measure.cue == "panel_mismatch" for photo in own for measure in photo.measures):
         notes.append("No photo shows two neighbouring panels so that their colours could be compared.")
-    return AdvertColour(body, tuple(measures), identity, tuple(notes), plate, tuple(near[: settings.references.shown]))
+    shown = tuple(near[: settings.references.shown])
+    return AdvertColour(body, tuple(measures), identity, tuple(notes), plate, min(surest, default=None), shown)
 
 
 def _has_uncompared_edge(photo: PhotoFindings) -> bool:
@@ -476,14 +501,12 @@ def _has_uncompared_edge(photo: PhotoFindings) -> bool:
 
 def readings_of(measures: Sequence[Measure], cue: str) -> dict[str | None, ColourReading]:
     """The colours that measures hold, by zone."""
-    found: dict[str | None, dict[str, Measure]] = {}
+    found: dict[str | None, dict[str, tuple[float, float]]] = {}
     for measure in measures:
-        if measure.cue == cue and measure.unit in COORDINATES:
-            found.setdefault(measure.zone, {})[measure.unit] = measure
+        if measure.cue == cue and measure.unit in COORDINATES and measure.uncertainty is not None:
+            found.setdefault(measure.zone, {})[measure.unit] = measure.value, measure.uncertainty
     return {
-        zone: ColourReading(
-            _lab([by[name].value for name in COORDINATES]), _lab([by[name].uncertainty for name in COORDINATES])
-        )
+        zone: ColourReading(_lab([by[name][0] for name in COORDINATES]), _lab([by[name][1] for name in COORDINATES]))
         for zone, by in found.items()
         if len(by) == len(COORDINATES)
     }
@@ -589,7 +612,9 @@ def _light_of(light: Floats, cue: str, zone: str | None = None, text: str | None
         Measure(
             cue=cue, value=round(float(value), 4), unit=unit, uncertainty=round(float(one), 4), zone=zone, text=text
         )
-        for value, one, unit in zip(np.median(logs, axis=0), _spread(logs), RATIOS, strict=True)
+        for value, one, unit in zip(
+            np.median(logs, axis=0), np.maximum(_spread(logs), LEAST_SPREAD), RATIOS, strict=True
+        )
     ]
 
 

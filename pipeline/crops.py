@@ -1,4 +1,5 @@
-"""Pictures for the human eye: each photo reduced, each place where a cue was seen, and the heat of each cue.
+"""Pictures for the human eye: each photo reduced, each place where a cue was seen or something was measured, and the
+heat of each cue.
 
 All files of one photo lie in a folder named by the photo's digest, so that the same photo in two adverts is cut once.
 They are written while the photo is decoded and carry no metadata of the photo (no place, no time, no camera). A place
@@ -9,7 +10,7 @@ from __future__ import annotations
 
 import shutil
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -18,6 +19,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.colour import colour_settings, is_finding
 from pipeline.errors import ScreeningError
 from pipeline.records import Box, Photo, PhotoFindings
 
@@ -27,7 +29,7 @@ JPEG_QUALITY = 82
 CROP_LEAST_PX = 320  # a sign without its surroundings cannot be judged
 CROP_MOST_PX = 640  # of a larger place the middle is cut out: the whole photo shows the rest
 CONTEXT = 0.35  # share of the box added on each side
-CROPS_A_PHOTO = 5
+CROPS_A_PHOTO = 5  # of what was seen, or more where more are findings, and as many of what was measured
 FAINTEST = 3  # of 255: heat under this is not drawn
 
 Pixels = npt.NDArray[np.uint8]
@@ -41,7 +43,6 @@ class Crop:
 
     cue: str
     box: Box
-    number: int  # among the boxes of this cue, from 1
     left: int
     top: int
     width: int
@@ -84,29 +85,20 @@ def flat_name(path: Path) -> str:
 
 
 def crops_of(findings: PhotoFindings) -> tuple[Crop, ...]:
-    """The places of a photo worth cutting out, strongest first.
+    """The places of a photo worth cutting out: what was seen, strongest first, then what was measured elsewhere.
 
-    All that a person judged to be signs; then the strongest of each cue in each zone and on each side, since that is
-    what is weighed, before any second.
+    Of what was seen all that a person judged to be signs, and the strongest finding of each cue in each zone and on
+    each side, since that is what is weighed; then the strongest faint signs, before any second. Of what was measured
+    first what is a finding.
     """
-    places = [
-        (cue, number, box) for cue, finding in findings.cues.items() for number, box in enumerate(finding.boxes, 1)
-    ]
-    places.sort(key=lambda place: (-place[2].score, place[0], place[1]))
-    before: Counter[tuple[str, str | None, str | None]] = Counter()
-    ranked = []
-    for cue, number, box in places:
-        ranked.append((-1 if box.judged else before[cue, box.zone, box.side], -box.score, cue, number, box))
-        before[cue, box.zone, box.side] += 1
-    most = max(CROPS_A_PHOTO, sum(box.judged for _, _, box in places))
-    chosen = sorted(sorted(ranked, key=lambda item: item[:4])[:most], key=lambda item: item[1])
-    return tuple(Crop(cue, box, number, *_cut(box, findings.width, findings.height)) for *_, cue, number, box in chosen)
+    places = dict.fromkeys((*_seen(findings), *_measured(findings)))  # a masking edge is often both
+    return tuple(Crop(cue, box, *_cut(box, findings.width, findings.height)) for cue, box in places)
 
 
 def files_of(findings: PhotoFindings) -> tuple[Path, ...]:
     """Every picture that belongs to a finished photo; paths from OUT."""
     crops = crops_of(findings)
-    heated = dict.fromkeys(crop.cue for crop in crops if findings.cues[crop.cue].heat is not None)
+    heated = [cue for cue in _cues_in(crops, findings) if findings.cues[cue].heat is not None]
     return (
         photo_file(findings.sha256),
         *(heat_file(findings.sha256, cue) for cue in heated),
@@ -135,7 +127,7 @@ def write_pictures(photo: Photo, findings: PhotoFindings, heats: Mapping[str, He
     for crop in crops:
         _write_cut(sha256, crop, photo.srgb, out)
     cues = dict(findings.cues)
-    for cue in dict.fromkeys(crop.cue for crop in crops):
+    for cue in _cues_in(crops, findings):
         write_picture(out / heat_file(sha256, cue), cv2.convertScaleAbs(heats[cue], alpha=255))
         cues[cue] = cues[cue].model_copy(update={"heat": heat_file(sha256, cue).as_posix()})
     return findings.model_copy(update={"cues": cues})
@@ -214,6 +206,35 @@ def _heat_scale() -> tuple[Pixels, Pixels]:
     colours = cv2.applyColorMap(levels.astype(np.uint8)[None], cv2.COLORMAP_PLASMA)[:, :, ::-1]
     under = np.round(0.85 * 255 * (1 - share)).astype(np.uint8)  # a little darker all over, so that the heat stands out
     return under, np.round(colours * share[None, :, None]).astype(np.uint8)
+
+
+def _seen(findings: PhotoFindings) -> list[tuple[str, Box]]:
+    places = [
+        (cue, number, box) for cue, finding in findings.cues.items() for number, box in enumerate(finding.boxes, 1)
+    ]
+    places.sort(key=lambda place: (-place[2].score, place[0], place[1]))
+    before: Counter[tuple[str, str | None, str | None]] = Counter()
+    ranked = []
+    for cue, number, box in places:
+        turn = -1 if box.judged else before[cue, box.zone, box.side]
+        ranked.append((turn, not findings.cues[cue].found, -box.score, cue, number, box))
+        before[cue, box.zone, box.side] += 1
+    most = max(CROPS_A_PHOTO, sum(turn < 0 or (turn == 0 and not is_faint) for turn, is_faint, *_ in ranked))
+    chosen = sorted(sorted(ranked, key=lambda item: item[:5])[:most], key=lambda item: item[2])
+    return [(cue, box) for *_, cue, _, box in chosen]
+
+
+def _measured(findings: PhotoFindings) -> list[tuple[str, Box]]:
+    measures = [measure for measure in findings.measures if measure.regions]
+    # differences of colour that are findings, what is no difference of colour (a decal, a plate), those that are none
+    measures.sort(key=lambda m: (not is_finding(m, colour_settings()), m.unit == "dE00", -m.value))
+    return [(measure.cue, measure.regions[0]) for measure in measures[:CROPS_A_PHOTO]]
+
+
+def _cues_in(crops: Sequence[Crop], findings: PhotoFindings) -> list[str]:
+    """The cues that were seen in the places cut out; what was only measured has no heat."""
+    cut = dict.fromkeys(crop.cue for crop in crops)
+    return [cue for cue in cut if cue in findings.cues and findings.cues[cue].boxes]
 
 
 def _missing(findings: PhotoFindings, out: Path) -> list[Crop]:

@@ -223,12 +223,14 @@ def _chord(start: tuple[float, float], end: tuple[float, float]) -> float:
 
 
 def measured_ratio(measure: Measure, sheet: BuildSheet, settings: WeighingSettings) -> float | None:
-    """Likelihood ratio of a measured value, with its uncertainty; None for a cue or a unit that is not weighed.
+    """Likelihood ratio of a measured value, with its uncertainty; None for what has none, or is not weighed.
 
     The value is taken as normal around either mean. Beyond both means towards `there` a higher value never says less.
     Across a masking edge only a difference speaks (a repaint in the same colour leaves none), and the less so the less
     sure the network is of the edge.
     """
+    if measure.uncertainty is None:
+        return None
     if measure.cue == "film_thickness":
         if measure.unit != "um":
             return None
@@ -581,7 +583,7 @@ def _coats_by_film(measure: Measure | None, model: PaintModel) -> int:
     if measure is None or measure.cue != "film_thickness" or measure.value >= model.settings.readings.filler_um:
         return 0
     known = measure.panel if measure.panel in model.sheet.known_panels else None
-    surely = measure.value - 2 * measure.uncertainty
+    surely = measure.value - 2 * (measure.uncertainty or 0.0)
     return max(ceil(surely / model.sheet.film_range_um(known)[1]) - 1, 0)
 
 

@@ -237,7 +237,7 @@ class Measure(Record):
     cue: str
     value: float
     unit: str
-    uncertainty: float = Field(ge=0)
+    uncertainty: float | None = Field(ge=0, description="Null for a probability, which has none of its own.")
     zone: str | None = None
     panel: str | None = Field(default=None, description="Panel of the build sheet that was measured, for readings.")
     text: str | None = Field(default=None, description="What was read, for identification plates.")
@@ -349,6 +349,14 @@ class NearReference(Record):
     likeness: Probability
 
 
+class SourceComparison(Record):
+    """Whether two sources say the same of the colour."""
+
+    first: str = Field(description="Such as `identification plate`.")
+    second: str
+    agreement: Literal["agree", "disagree", "cannot say"]
+
+
 class ColourSummary(Record):
     """What the photos of an advert say together of its colour."""
 
@@ -356,11 +364,20 @@ class ColourSummary(Record):
         default=(), description="The advert's own, beside those of its photos; `body_colour` is L*, a*, b* in CIELAB."
     )
     families: dict[str, Probability] = Field(default_factory=dict, description="Probability of each hue family.")
-    paints: tuple[PaintFit, ...] = Field(default=(), description="Of the paint table, the likeliest first.")
+    paints: tuple[PaintFit, ...] = Field(default=(), description="The likeliest of the paint table, best first.")
+    paints_ranked: int = Field(default=0, ge=0, description="How many paints of the table the colour was held against.")
     no_paint: Probability | None = Field(default=None, description="That the colour is none of the table's.")
     plate: str | None = Field(
         default=None,
         description="Paint code read from the plate, whether the table has it or not, or `unread` and why; null: none.",
+    )
+    plate_probability: Probability | None = Field(
+        default=None,
+        description="That the code was read right, in the photo that tells it best; of several codes, of the least "
+        "sure. Null where none of the table's was read.",
+    )
+    comparisons: tuple[SourceComparison, ...] = Field(
+        default=(), description="Codes, documents, the advert's words and the photos, by pair."
     )
     references: tuple[NearReference, ...] = ()
     notes: tuple[str, ...] = ()

@@ -18,10 +18,12 @@ import jinja2
 
 from pipeline import crops
 from pipeline.build_sheets import GENERIC, BuildSheet, read_build_sheet
+from pipeline.colour import colour_settings, is_finding
 from pipeline.coverage import can_judge, zone_entries, zones_shown
 from pipeline.crops import Crop
 from pipeline.errors import ConfigError, ScreeningError
 from pipeline.histories import WeighingSettings
+from pipeline.plate import CUE as PLATE
 from pipeline.records import (
     CUES,
     MEASURED_CUES,
@@ -31,6 +33,7 @@ from pipeline.records import (
     AdvertDetails,
     AdvertResult,
     Box,
+    CueFinding,
     Decision,
     Measure,
     PhotoFindings,
@@ -45,11 +48,12 @@ from pipeline.report.drawing import Mark, Tone
 
 FOLDER = "report"
 FINDINGS_A_PAGE = 12  # faint signs fill it up; those above their limits are all shown, the rest are in findings.jsonl
+MEASURED_A_PAGE = 12  # places where what was measured is no finding; all of them are in the table
 UNSEEN_ON_CARD = 4
 PICKS = 3  # adverts named at the head of the first page
 COMPARED = 4  # adverts side by side at most
 SIDES: tuple[Side, ...] = ("left", "right")
-MEASURES_SHOWN = CUES  # colours of single photos are not: the advert's is shown once
+MEASURES_SHOWN = (*CUES, PLATE)  # colours of single photos are not: the advert's is shown once
 SMALL_DECIBANS = 0.5  # weights under this are drawn as one
 
 
@@ -98,7 +102,7 @@ class HistorySums:
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """One place where a cue was seen, as the advert's page shows it."""
+    """One place where a cue was seen or something was measured, as the advert's page shows it."""
 
     anchor: str
     cue: str
@@ -107,20 +111,55 @@ class Sighting:
     crop: Crop | None  # None: the photo had more places than are cut out; the whole photo still shows it
     weight: Weight | None  # None: it counts for nothing by itself
     counted_in: str | None = None  # the photo in which the same sign at the same place counts instead
+    measure: Measure | None = None  # what was measured there
 
     @property
     def decibans(self) -> float:
         return 0.0 if self.weight is None else self.weight.decibans
 
     @property
+    def seen(self) -> CueFinding | None:
+        """The cue as it was seen in the photo; None where the place was only measured."""
+        finding = self.findings.cues.get(self.cue)
+        return finding if finding is not None and self.box in finding.boxes else None
+
+    @property
+    def differs(self) -> bool:
+        """Whether what was measured there is a finding: a decal has its limit from the build sheet, by its weight."""
+        if self.measure is None:
+            return False
+        by_weight = self.cue == "decal_offset" and self.weight is not None and self.weight.found
+        return by_weight or is_finding(self.measure, colour_settings())
+
+    @property
+    def name(self) -> str:
+        """What it is called: `Painted fastener heads`, `Faint: masking edge`, `Neighbouring panels agree`."""
+        if self.measure is not None and not self.is_finding:
+            return wording.measured_name(self.measure)
+        name = wording.cue_name(self.cue)
+        return f"Faint: {name[:1].lower()}{name[1:]}" if self.is_faint else name
+
+    @property
+    def is_weighed(self) -> bool:
+        """Whether it is the kind of thing that can count: the code on a plate does so with the colour only."""
+        return self.cue in CUES
+
+    @property
+    def is_finding(self) -> bool:
+        """Whether it stands among the findings: it was seen, or what was measured there is one."""
+        return self.seen is not None or self.differs
+
+    @property
     def is_faint(self) -> bool:
         """Whether the cue is below its limit in the photo, and nobody has judged the place."""
-        return not self.box.judged and self.findings.cues[self.cue].found is not True
+        return self.seen is not None and not self.box.judged and self.seen.found is not True
 
     @property
     def leads(self) -> bool:
-        """Whether it is the surest place of a cue that is above its limit in the photo, or was judged."""
-        return not self.is_faint and (self.box.judged or self.box == self.findings.cues[self.cue].boxes[0])
+        """Whether it is the surest place of a cue that is above its limit in the photo, was judged, or was measured."""
+        if self.seen is None:
+            return self.differs
+        return not self.is_faint and (self.box.judged or self.box == self.seen.boxes[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,10 +243,12 @@ class AdvertView:
     clean: tuple[Weight, PhotoFindings] | None
     sightings: tuple[Sighting, ...]
     further_sightings: int
+    measured: tuple[Sighting, ...]  # places where what was measured is no finding
     zones: tuple[ZoneRow, ...]
     unseen: tuple[str, ...]
     wall: tuple[tuple[str, tuple[PhotoFindings, ...]], ...]
-    measures: tuple[tuple[Measure, str], ...]  # with the photo it was measured in, or `at the vehicle`
+    # with the photo it was measured in, or `at the vehicle`, and where that stands on the page
+    measures: tuple[tuple[Measure, str, str | None], ...]
     set_aside: tuple[SetAside, ...]
 
     @property
@@ -216,13 +257,18 @@ class AdvertView:
 
     @property
     def strong(self) -> tuple[Sighting, ...]:
-        """The sightings that speak for a refinish, strongest first."""
-        return tuple(sighting for sighting in self.sightings if sighting.decibans > 0)
+        """The findings that speak for a refinish, and all measured ones, strongest first."""
+        return tuple(sighting for sighting in self.sightings if sighting.decibans > 0 or sighting.differs)
 
     @property
     def weak(self) -> tuple[Sighting, ...]:
         """The others: too uncertain to count for a refinish, or counted in another photo."""
-        return tuple(sighting for sighting in self.sightings if sighting.decibans <= 0)
+        return tuple(sighting for sighting in self.sightings if not (sighting.decibans > 0 or sighting.differs))
+
+    @property
+    def plate_anchors(self) -> tuple[tuple[str, str], ...]:
+        """The photos of the plate, and where each stands on the page."""
+        return tuple((photo, anchor) for measure, photo, anchor in self.measures if measure.cue == PLATE and anchor)
 
     @property
     def zone_axis(self) -> Axis:
@@ -389,7 +435,7 @@ def _templates() -> jinja2.Environment:
         name: getattr(wording, name)
         for name in (
             "probability_words", "percent", "percent_range", "weight_words", "signed", "measured", "money",
-            "judged", "coordinate", "families",
+            "judged", "against_limit", "coordinate", "families",
             "cue_name", "zone_name", "shot_name", "place",
         )
     }  # fmt: skip
@@ -426,11 +472,13 @@ def advert_view(
 ) -> AdvertView:
     """Put together what the pages show of one advert; nothing is weighed here."""
     sheet = _sheet_of(details)
-    sightings = _sightings(result, findings)
+    places = _sightings(result, findings)
+    sightings = tuple(place for place in places if place.is_finding)
     listed = sightings[: max(FINDINGS_A_PAGE, sum(sighting.leads for sighting in sightings))]
+    measured = tuple(place for place in places if not place.is_finding)[:MEASURED_A_PAGE]
     photo_anchors = {photo.photo: f"photo-{number}" for number, photo in enumerate(findings, 1)}
-    measures = _measures(result, findings, readings)
-    anchors = _weight_anchors(result, listed, photo_anchors, bool(measures))
+    measures = _measures(result, findings, readings, (*listed, *measured), photo_anchors)
+    anchors = _weight_anchors(result, (*listed, *measured), photo_anchors, bool(measures))
     sign, clean = _loudest_sign(sightings), _loudest_clean(result, findings)
     if sign is not None and clean is not None:
         sign, clean = (sign, None) if abs(sign.decibans) >= abs(clean[0].decibans) else (None, clean)
@@ -448,6 +496,7 @@ def advert_view(
         clean=clean,
         sightings=listed,
         further_sightings=len(sightings) - len(listed),
+        measured=measured,
         zones=_zone_rows(result, findings, sheet, settings or WeighingSettings.shipped()),
         unseen=tuple(sorted((zone for zone, state in result.coverage.items() if state != "seen"), key=_effort_last)),
         wall=tuple(
@@ -461,16 +510,26 @@ def advert_view(
 
 
 def _measures(
-    result: AdvertResult, findings: Sequence[PhotoFindings], readings: Sequence[Measure]
-) -> tuple[tuple[Measure, str], ...]:
-    """Every measured value that is shown in the table, with where it is from."""
+    result: AdvertResult,
+    findings: Sequence[PhotoFindings],
+    readings: Sequence[Measure],
+    shown: Sequence[Sighting],
+    photo_anchors: Mapping[str, str],
+) -> tuple[tuple[Measure, str, str | None], ...]:
+    """Every measured value that is shown in the table, with where it is from and where that stands on the page."""
     together = () if result.colour is None else result.colour.measures
+    anchors = {(place.findings.photo, place.measure): place.anchor for place in shown if place.measure is not None}
     found = [
-        *((measure, photo.photo) for photo in findings if photo.duplicate_of is None for measure in photo.measures),
-        *((measure, "all photos") for measure in together),
-        *((measure, "at the vehicle") for measure in readings),
+        *(
+            (measure, photo.photo, anchors.get((photo.photo, measure), photo_anchors[photo.photo]))
+            for photo in findings
+            if photo.duplicate_of is None
+            for measure in photo.measures
+        ),
+        *((measure, "all photos", None) for measure in together),
+        *((measure, "at the vehicle", None) for measure in readings),
     ]
-    return tuple((measure, source) for measure, source in found if measure.cue in MEASURES_SHOWN)
+    return tuple(row for row in found if row[0].cue in MEASURES_SHOWN)
 
 
 def weight_sum(result: AdvertResult, anchors: Sequence[str | None] = ()) -> Sum:
@@ -530,9 +589,14 @@ def _weight_anchors(
     None for a weight that no single photo and no measured value stands behind.
     """
     findings = {id(sighting.weight): sighting.anchor for sighting in shown if sighting.weight is not None}
+    # across a masking edge of a shut both the edge and the difference of two paints weigh
+    measured = {(place.findings.photo, place.box): place.anchor for place in shown if place.measure is not None}
 
     def anchor(weight: Weight) -> str | None:
-        found = findings.get(id(weight)) or photo_anchors.get(weight.photo or "")
+        found = findings.get(id(weight))
+        if found is None and weight.cue in MEASURED_CUES and weight.photo is not None and weight.box is not None:
+            found = measured.get((weight.photo, weight.box))
+        found = found or photo_anchors.get(weight.photo or "")
         if found is None and weight.cue in MEASURED_CUES:
             if weight.cue == "code_mismatch" and result.colour is not None:
                 return "colour"
@@ -570,20 +634,29 @@ def telling_photo(findings: Sequence[PhotoFindings]) -> PhotoFindings | None:
 
 
 def _sightings(result: AdvertResult, findings: Sequence[PhotoFindings]) -> tuple[Sighting, ...]:
-    """Places where a cue was seen, first the surest of each cue above its limit, then the heaviest, then by score.
+    """Places where a cue was seen or something was measured, a place at which both were once.
 
-    A repeated photo is shown once.
+    First the surest of each cue above its limit and what was measured above it, then the heaviest, then by score. A
+    repeated photo is shown once.
     """
     found = []
     for place, photo in enumerate(findings, 1):
-        cut = {(crop.cue, crop.number): crop for crop in crops.crops_of(photo)}
-        for cue, finding in photo.cues.items():
-            for number, box in enumerate(finding.boxes, 1):
-                weight = next((w for w in result.weights if (w.photo, w.cue, w.box) == (photo.photo, cue, box)), None)
-                if weight is not None or ((cue, number) in cut and photo.duplicate_of is None):
-                    anchor = f"finding-{place}-{cue.replace('_', '-')}-{number}"
-                    counted = None if weight is not None else _counted_in(result, cue, box)
-                    found.append(Sighting(anchor, cue, photo, box, cut.get((cue, number)), weight, counted))
+        cut = {(crop.cue, crop.box): crop for crop in crops.crops_of(photo)}
+        measured = {(measure.cue, measure.regions[0]): measure for measure in photo.measures if measure.regions}
+        boxes = {
+            (cue, box): f"{cue}-{n}" for cue, finding in photo.cues.items() for n, box in enumerate(finding.boxes, 1)
+        }
+        boxes |= {key: f"measured-{key[0]}-{n}" for n, key in enumerate(measured, 1) if key not in boxes}
+        for (cue, box), name in boxes.items():
+            crop, measure = cut.get((cue, box)), measured.get((cue, box))
+            here = [weight for weight in result.weights if (weight.photo, weight.box) == (photo.photo, box)]
+            weight = next((weight for weight in here if weight.cue == cue), None)
+            if weight is None and measure is not None:  # what is measured across an edge weighs as another cue
+                weight = next((weight for weight in here if weight.cue in MEASURED_CUES), None)
+            if weight is not None or (crop is not None and photo.duplicate_of is None):
+                counted = None if weight is not None else _counted_in(result, cue, box)
+                anchor = f"finding-{place}-{name.replace('_', '-')}"
+                found.append(Sighting(anchor, cue, photo, box, crop, weight, counted, measure))
     found.sort(key=lambda sighting: (not sighting.leads, -abs(sighting.decibans), -sighting.box.score))
     return tuple(found)
 

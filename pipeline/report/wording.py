@@ -6,8 +6,10 @@ import math
 from collections.abc import Mapping, Sequence
 
 from pipeline.build_sheets import BuildSheet, Fastening, Finish, Seam
-from pipeline.colour import colour_settings, differs, is_finding
+from pipeline.colour import colour_settings, differs, is_finding, limit_of
 from pipeline.coverage import cue_entries, shot_entries, zone_entries
+from pipeline.plate import CUE as PLATE
+from pipeline.plate import UNLISTED, UNREAD
 from pipeline.records import AdvertResult, Decision, Measure, PhotoFindings, Side, Weight, ZoneState
 
 # design.md section 10 and common practice, no source
@@ -145,11 +147,26 @@ UNITS = {"um": "µm", "dE00": "ΔE00"}
 
 
 def measured(measure: Measure) -> str:
-    """A value with its standard uncertainty, both to the digits that the uncertainty leaves (JCGM 100:2008, 7.2.6)."""
+    """A value with its standard uncertainty, both to the digits that the uncertainty leaves (JCGM 100:2008, 7.2.6).
+
+    A probability has no uncertainty of its own.
+    """
+    if measure.uncertainty is None:
+        return f"{probability(measure.value)} {measure.unit}"
     step = 0 if measure.uncertainty <= 0 else 1 - math.floor(math.log10(measure.uncertainty))
     digits = min(max(step, 0), 3)
     unit = UNITS.get(measure.unit, measure.unit)
     return f"{measure.value:.{digits}f} ± {measure.uncertainty:.{digits}f} {unit}"
+
+
+def probability(value: float) -> str:
+    """Two decimals, but never a false certainty: `0.97`, `over 0.99`."""
+    return "over 0.99" if value > 0.99 else "under 0.01" if value < 0.01 else f"{value:.2f}"
+
+
+def read_code(code: str, chance: float | None) -> str:
+    """A code with how surely it was read: `OW 503, read with a probability of 0.97`."""
+    return code if chance is None else f"{code}, read with a probability of {probability(chance)}"
 
 
 def judged(measure: Measure) -> str:
@@ -157,6 +174,8 @@ def judged(measure: Measure) -> str:
     settings = colour_settings()
     if measure.cue == "decal_offset":
         return f"it looks {measure.text}" if measure.text else ""
+    if measure.cue == PLATE:
+        return measure.text or ""
     if measure.unit != "dE00" or measure.cue not in settings.limit_delta_e00:
         return f"against {measure.text}" if measure.text else ""
     if is_finding(measure, settings):
@@ -164,11 +183,55 @@ def judged(measure: Measure) -> str:
     return "differs, if the edge is one" if differs(measure, settings) else "within what light and doubt allow"
 
 
+def against_limit(measure: Measure) -> str:
+    """Whether a difference of colours is above its limit; nothing for what has none: `over its limit of 5.3`."""
+    limit = limit_of(measure, colour_settings())
+    if limit is None:
+        return ""
+    unsure = measure.value >= limit and not is_finding(measure, colour_settings())
+    return f"{'over' if measure.value >= limit else 'under'} its limit of {limit:.1f}{', if the edge is one' * unsure}"
+
+
+MEASURED_SENTENCES = {  # where it is a finding, and where it is none
+    "panel_mismatch": (
+        "The paint on the two sides of this gap differs by more than light and doubt explain: one of the panels may "
+        "have been painted anew.",
+        "The paint on the two sides of this gap differs by no more than light and doubt may explain.",
+    ),
+    "shut_mismatch": (
+        "The paint here is of another hue than the outside's in the same photo, by more than light and doubt explain: "
+        "one of the two may have been painted anew.",
+        "The paint here differs from the outside's in the same photo by no more than light and doubt may explain.",
+    ),
+    "masking_edge": (
+        "The paint on the two sides of this edge differs by more than light and doubt explain.",
+        "The paint on the two sides of this edge differs by no more than light and doubt may explain.",
+    ),
+    "decal_offset": (
+        "The decal is farther from the factory's place than the build sheet allows: it may have been put on anew.",
+        "The decal is where the build sheet has it, as far as the photo tells.",
+    ),
+}
+
+
+def measured_sentence(measure: Measure, is_one: bool) -> str:
+    """What a measured value says of its place; `is_one`: it is a finding."""
+    if measure.cue == PLATE:
+        is_read = measure.text is not None and not measure.text.startswith((UNREAD, UNLISTED))
+        return f"{read_code(measure.text or '', measure.value if is_read else None)}."
+    if measure.cue not in MEASURED_SENTENCES:
+        return ""
+    if not is_one and differs(measure, colour_settings()):
+        return "The paint on the two sides differs by more than light and doubt explain, if this is an edge at all."
+    return MEASURED_SENTENCES[measure.cue][0 if is_one else 1]
+
+
 MEASURED_NAMES = {  # of what has no limit of its own: weighing tells what the value speaks for
     "code_mismatch": "Code against colour",
     "decal_offset": "Place of the decal",
     "film_thickness": "Film thickness",
     "filler": "Film thickness where it is greatest",
+    PLATE: "Code on the plate",
 }
 
 
@@ -189,13 +252,21 @@ def measured_name(measure: Measure, weights: Sequence[Weight] = ()) -> str:
 
 def coordinate(measure: Measure) -> str:
     """One coordinate of a colour: `a* −12 ± 5`."""
-    return f"{measure.unit} {measure.value:.0f} ± {measure.uncertainty:.0f}".replace("-", "−")
+    return f"{measure.unit} {measure.value:.0f} ± {measure.uncertainty or 0:.0f}".replace("-", "−")
 
 
 def families(probabilities: Mapping[str, float]) -> str:
     """Hue families that a colour may be, the likeliest first: `green 83 %, blue 12 %`; those under 5 % left out."""
     ranked = sorted(probabilities.items(), key=lambda item: -item[1])
     return ", ".join(f"{name} {percent(share)}" for name, share in ranked if share >= 0.05)
+
+
+def of_ranked(shown: int, ranked: int) -> str:
+    """How many paints of the table are listed: `The five likeliest of 31 paints of the table`."""
+    if shown >= ranked:
+        return "Paints of the table"
+    number = "" if shown == 1 else f"{NUMBERS[shown] if shown < len(NUMBERS) else shown} "
+    return f"The {number}likeliest of {ranked} paints of the table"
 
 
 def money(amount: float, currency: str | None) -> str:

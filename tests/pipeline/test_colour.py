@@ -604,6 +604,16 @@ def test_poor_photos_papers_and_other_things_are_not_measured() -> None:
         assert measure_colour(other.photo, other.maps, other.findings) == ()
 
 
+def test_no_measure_of_a_photo_is_told_as_exact(monkeypatch: pytest.MonkeyPatch) -> None:
+    plate = Measure(cue="plate_code", value=0.97, unit="probability", uncertainty=0.0, text="OW 503")
+    monkeypatch.setattr("pipeline.colour.measure_plate", lambda *_: plate)
+    flat = side((75.0, 0.0, 0.0), (75.0, 0.0, 0.0), (75.0, 0.0, 0.0), noise=0.0)
+    measures = measure_colour(flat.photo, flat.maps, flat.findings)
+    assert plate.model_copy(update={"uncertainty": None}) in measures  # a probability has none of its own
+    lights = [measure for measure in measures if measure.cue == "body_light"]
+    assert len(lights) == 3 and all(measure.uncertainty is None or measure.uncertainty > 0 for measure in measures)
+
+
 def test_a_photo_without_paint_gives_nothing() -> None:
     made = side(GREEN, GREEN, GREEN)
     surfaces = np.zeros_like(made.maps.surfaces)
@@ -761,16 +771,18 @@ def test_what_could_not_be_compared_is_said() -> None:
 
 
 def test_an_unread_plate_is_said() -> None:
-    plate = Measure(cue="plate_code", value=0.3, unit="probability", uncertainty=0, text="unread: it is not clear")
+    plate = Measure(cue="plate_code", value=0.3, unit="probability", uncertainty=None, text="unread: it is not clear")
     notes = measure_advert(AdvertDetails(), [photo_measured([plate], "p")], paints=demo_table()).notes
     assert any("its paint code is unread: it is not clear" in note for note in notes)
+    assert measure_advert(AdvertDetails(), [photo_measured([plate], "p")]).summary().plate_probability is None
 
 
 def test_a_plate_with_a_code_that_the_table_lacks_is_said_with_what_it_may_be() -> None:
-    plate = Measure(cue="plate_code", value=0.97, unit="probability", uncertainty=0, text=f"{UNLISTED}: OW 999")
+    plate = Measure(cue="plate_code", value=0.97, unit="probability", uncertainty=None, text=f"{UNLISTED}: OW 999")
     photos = [photo_measured([plate, *colour_measures(BODY, (40, -10, -28))], f"p{k}") for k in range(2)]
     advert = measure_advert(AdvertDetails(year=1980), photos, paints=demo_table(), family="pellock")
     assert advert.summary().plate == "OW 999 (not in the paint table)"
+    assert advert.summary().plate_probability is None  # how surely letters are read is not how surely a code is
     (note,) = [note for note in advert.summary().notes if "OW 999" in note]
     assert "a special order, another maker's list, or a table with a gap" in note
     assert not any("unread" in note for note in advert.notes)
@@ -785,9 +797,21 @@ def test_a_colour_near_no_entry_of_the_table_is_said_in_the_outputs() -> None:
 
 
 def test_a_plate_read_in_a_photo_is_the_anchor() -> None:
-    plate = Measure(cue="plate_code", value=0.99, unit="probability", uncertainty=0, text="OW 301")
+    plate = Measure(cue="plate_code", value=0.99, unit="probability", uncertainty=None, text="OW 301")
     photos = [photo_measured([plate, *colour_measures(BODY, (40, -10, -28))], f"p{k}") for k in range(3)]
     advert = measure_advert(AdvertDetails(year=1980), photos, paints=demo_table(), family="pellock")
     (measure,) = advert.measures
     assert (measure.cue, measure.text) == ("code_mismatch", "OW 301 Kiln Red (identification plate)")
     assert [c.agreement for c in advert.identity.comparisons] == ["disagree"]
+    (pair,) = advert.summary().comparisons
+    assert (pair.first, pair.second, pair.agreement) == ("identification plate", "photos", "disagree")
+    assert advert.summary().plate_probability == 0.99
+
+
+def test_a_code_is_as_sure_as_the_photo_that_tells_it_best_and_several_as_the_least_sure() -> None:
+    plate = Measure(cue="plate_code", value=0.96, unit="probability", uncertainty=None, text="OW 301")
+    better, other = plate.model_copy(update={"value": 0.99}), plate.model_copy(update={"value": 0.97, "text": "OW 503"})
+    photos = [photo_measured([one], f"p{k}") for k, one in enumerate((plate, better, other))]
+    for shown, read in ((2, ("OW 301", 0.99)), (3, ("OW 301, OW 503", 0.97))):
+        summary = measure_advert(AdvertDetails(), photos[:shown], paints=demo_table()).summary()
+        assert (summary.plate, summary.plate_probability) == read

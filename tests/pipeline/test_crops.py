@@ -14,7 +14,7 @@ from skimage.color import rgb2lab
 
 from pipeline import crops
 from pipeline.errors import ScreeningError
-from pipeline.records import Box, CueFinding
+from pipeline.records import Box, CueFinding, Measure
 from tests.pipeline.examples import box, heats_of, photo_findings, photo_of, with_pictures
 
 
@@ -127,9 +127,9 @@ def test_crops_are_bounded_and_each_cues_strongest_comes_before_any_second() -> 
     findings = findings.model_copy(update={"cues": {**findings.cues, "masking_edge": weak}})
     chosen = crops.crops_of(findings)
     assert len(chosen) == crops.CROPS_A_PHOTO
-    assert [(crop.cue, crop.number) for crop in chosen] == [
-        *(("painted_fastener", number) for number in range(1, 5)),
-        ("masking_edge", 1),
+    assert [(crop.cue, crop.box) for crop in chosen] == [
+        *(("painted_fastener", place) for place in many[:4]),
+        ("masking_edge", *weak.boxes),
     ]
 
 
@@ -140,16 +140,68 @@ def test_what_was_judged_a_sign_is_cut_however_many_sightings_there_are() -> Non
     assert [crop.box for crop in chosen] == list(signs)
 
 
+def test_every_finding_is_cut_before_any_faint_sign_and_however_many_there_are() -> None:
+    zones = ("roof", "bonnet", "tub_side", "tub_rear", "wing_front", "hinge", "door_shut")
+    found = tuple(
+        box(10 + 100 * n, 10, 40, 40, score=0.7).model_copy(update={"zone": zone}) for n, zone in enumerate(zones)
+    )
+    faint = CueFinding(score=0.8, assessable=True, found=False, boxes=(box(score=0.8),))
+    findings = photo_findings(boxes=found)
+    cues = {cue: finding.model_copy(update={"found": True}) for cue, finding in findings.cues.items() if finding.boxes}
+    chosen = crops.crops_of(findings.model_copy(update={"cues": {**cues, "masking_edge": faint}}))
+    assert [crop.box for crop in chosen] == list(found) and len(found) > crops.CROPS_A_PHOTO
+
+
 def test_each_zones_strongest_comes_before_any_second_of_a_cue() -> None:
     """What is weighed is a cue in a zone: its strongest sighting must be there to look at."""
     many = tuple(box(10 + 100 * n, 10, 40, 40, score=0.99 - n / 100) for n in range(6))
     elsewhere = box(10, 300, 40, 40, score=0.3).model_copy(update={"zone": "roof"})
     chosen = crops.crops_of(photo_findings(boxes=(*many, elsewhere)))
-    assert [crop.number for crop in chosen] == [1, 2, 3, 4, 7]
+    assert [crop.box for crop in chosen] == [*many[:4], elsewhere]
+
+
+def gap(x: int, value: float, cue: str = "panel_mismatch", score: float = 1.0) -> Measure:
+    """Something measured at a place of its own, ΔE00 ± 0.5."""
+    place = Box(x=x, y=200, width=20, height=150, score=score, zone="tub_side")
+    return Measure(cue=cue, value=value, unit="dE00", uncertainty=0.5, zone="tub_side", regions=(place,))
+
+
+def test_what_was_measured_is_cut_out_as_what_was_seen_is(tmp_path: Path) -> None:
+    plain = photo_findings(boxes=(box(),), measures=(gap(500, 9.0),))
+    findings = with_pictures(plain, tmp_path)
+    _, measured = crops.crops_of(findings)
+    assert (measured.cue, measured.box) == ("panel_mismatch", *plain.measures[0].regions)
+    assert read(tmp_path / crops.crop_file(findings.sha256, measured)).shape[:2] == (measured.height, measured.width)
+    written = {path.relative_to(tmp_path) for path in tmp_path.rglob("*") if path.is_file()}
+    assert written == set(crops.files_of(findings))
+    assert [path.name for path in tmp_path.rglob("*-heat.*")] == ["painted_fastener-heat.png"]  # it has no heat
+
+
+def test_of_what_was_measured_findings_come_first_and_no_place_is_cut_twice() -> None:
+    edge = box(600, 200, 20, 150)
+    across = gap(600, 0.45, "masking_edge").model_copy(update={"regions": (edge,)})
+    small = [gap(30 * n, 0.1 * n) for n in range(1, 6)]
+    plate = gap(700, 0.9, "plate_code").model_copy(update={"unit": "probability", "uncertainty": None})
+    body = Measure(cue="body_colour", value=40, unit="L*", uncertainty=9)
+    measures = (body, *small, plate, across, gap(400, 5.0), gap(450, 9.0))
+    chosen = crops.crops_of(photo_findings(boxes=(edge,), cue="masking_edge", measures=measures))
+    assert [(crop.cue, crop.box.x) for crop in chosen] == [
+        ("masking_edge", 600), ("panel_mismatch", 450), ("panel_mismatch", 400), ("plate_code", 700),
+        ("panel_mismatch", 150),
+    ]  # fmt: skip
+
+
+def test_a_place_measured_after_the_screening_is_cut_from_the_photo(tmp_path: Path) -> None:
+    """As a decal is, whose points a reader sets."""
+    plain = with_pictures(photo_findings(), tmp_path)
+    findings = plain.model_copy(update={"measures": (gap(400, 30.0, "decal_offset"),)})
+    assert crops.are_missing(findings, tmp_path)
+    crops.add_missing(findings, tmp_path)
+    assert not crops.are_missing(findings, tmp_path)
 
 
 def test_pictures_carry_no_metadata(tmp_path: Path) -> None:
-    findings = with_pictures(photo_findings(boxes=(box(),)), tmp_path)
+    findings = with_pictures(photo_findings(boxes=(box(),), measures=(gap(500, 9.0),)), tmp_path)
     for path in crops.files_of(findings):
         with Image.open(tmp_path / path) as picture:
             assert not picture.getexif() and set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}

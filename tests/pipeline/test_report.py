@@ -29,6 +29,7 @@ from pipeline.records import (
     PhotoFindings,
     SetAside,
     Shortlist,
+    Weight,
 )
 from pipeline.report import charts, drawing, wording
 from pipeline.report.charts import Axis
@@ -121,6 +122,38 @@ def test_a_difference_of_colours_says_whether_it_counts() -> None:
     assert wording.families({"blue": 0.12, "green": 0.84, "grey": 0.04}) == "green 84 %, blue 12 %"
 
 
+def test_a_measured_value_says_how_it_stands_to_its_limit() -> None:
+    gap = Measure(cue="panel_mismatch", value=6.0, unit="dE00", uncertainty=0.9)
+    # configs/colour.yaml: 2.5, or 2.25 times the uncertainty
+    assert wording.against_limit(gap) == "over its limit of 2.5"
+    assert wording.against_limit(gap.model_copy(update={"uncertainty": 4.0})) == "under its limit of 9.0"
+    assert wording.against_limit(Measure(cue="decal_offset", value=30, unit="mm", uncertainty=2)) == ""
+    assert "differs by more than" in wording.measured_sentence(gap, True)
+    assert "differs by no more than" in wording.measured_sentence(gap.model_copy(update={"value": 1.0}), False)
+    edge = gap.model_copy(update={"cue": "masking_edge", "regions": (box(score=0.5),)})
+    assert wording.against_limit(edge) == "over its limit of 2.5, if the edge is one"
+    assert wording.measured_sentence(edge, False).endswith("if this is an edge at all.")
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("OW 503", "OW 503, read with a probability of 0.97."),
+        ("unread: it is not clear", "unread: it is not clear."),
+        ("not in the paint table: OW 999", "not in the paint table: OW 999."),
+    ],
+)
+def test_a_code_is_told_with_how_surely_it_was_read(text: str, sentence: str) -> None:
+    plate = Measure(cue="plate_code", value=0.97, unit="probability", uncertainty=None, text=text)
+    assert wording.measured_sentence(plate, False) == sentence
+    assert wording.measured(plate) == "0.97 probability" and wording.judged(plate) == text
+    assert wording.measured_name(plate) == "Code on the plate"
+
+
+def test_a_probability_never_rounds_to_a_false_certainty() -> None:
+    assert [wording.probability(value) for value in (0.0001, 0.5, 0.9999)] == ["under 0.01", "0.50", "over 0.99"]
+
+
 def test_a_measured_value_is_named_by_how_it_came_out() -> None:
     gap = Measure(cue="panel_mismatch", value=6.0, unit="dE00", uncertainty=0.9)
     assert wording.measured_name(gap) == "Neighbouring panels differ"
@@ -140,6 +173,7 @@ def test_the_colour_of_an_advert_is_shown_once_with_code_and_paints(report: Path
     (page,) = [text for name, text in pages_of(report).items() if "brindle-1" in name]
     assert page.count("L* 40 ± 9, a* −12 ± 5, b* 18 ± 5") == 1 and "green 84 %" in page
     assert "unread: its letters are too small" in page
+    assert "The likeliest of 31 paints" in page
     assert "OW 503" in page and "12 ± 7 ΔE00" in page and "None of the table&#39;s" in page.replace("'", "&#39;")
     assert "The paint code does not agree" in page
     pair = page.split('class="pair"')[1].split("</li>")[0]  # the advert's own photo beside the reference
@@ -234,6 +268,81 @@ def test_a_weight_from_a_measured_value_leads_to_where_that_stands() -> None:
         "Code and colour agree: Bonnet": "colour",
         "Film thickness within range: Bonnet": "measures",
     }
+
+
+def gap(value: float = 9.0, x: int = 500, cue: str = "panel_mismatch", place: Box | None = None) -> Measure:
+    """A difference of two paints at a place of the photo, ± 1 ΔE00."""
+    place = place or Box(x=x, y=200, width=20, height=150, score=1.0, zone="tub_side")
+    return Measure(cue=cue, value=value, unit="dE00", uncertainty=1.0, zone=place.zone, regions=(place,))
+
+
+def weight_of_measure(measure: Measure, photo: str = "a.jpg", decibans: float = 3.0, cue: str | None = None) -> Weight:
+    return Weight(
+        cue=cue or measure.cue, zone=measure.zone, photo=photo, box=measure.regions[0], decibans=decibans,
+        why="Measured.", found=decibans > 0,
+    )  # fmt: skip
+
+
+def test_a_measured_difference_above_its_limit_is_a_finding_to_look_at(tmp_path: Path) -> None:
+    far, near = gap(9.0), gap(0.8, x=300)
+    photo = with_pictures(photo_findings("a.jpg", "1" * 64, boxes=(box(),), measures=(near, far)), tmp_path)
+    counts = result(weights=(weight_of(photo, 2.0), weight_of_measure(far)))
+    view = advert_view(counts, advert().details, "x.html", [photo], [])
+    measured, seen = view.strong
+    assert (measured.measure, measured.box, measured.differs, seen.measure) == (far, far.regions[0], True, None)
+    assert [place.measure for place in view.measured] == [near]
+    assert view.sum.steps[0].anchor == measured.anchor  # its weight leads to the place, not to the photo
+    assert view.sign is measured  # the loudest sign is what the shortlist shows
+    assert [anchor for *_, anchor in view.measures] == [view.measured[0].anchor, measured.anchor]
+    page = write_report(tmp_path, [advert()], Shortlist(adverts=(counts,)), {"pellock-1": [photo]}, (), "By hand.")
+    text = (page.parent / "advert-pellock-1.html").read_text(encoding="utf-8")
+    article = text.split(f'id="{measured.anchor}"')[1].split("</article>")[0]
+    cut, whole = (f"images/{'1' * 16}-{name}.jpg" for name in ("panel_mismatch-500-200-20-150", "photo"))
+    assert (page.parent / cut).is_file() and article.count(f'src="{cut}"') == article.count(f'src="{whole}"') == 1
+    assert article.count("<svg") == 2 and "Heat" not in article  # framed in the cut and in the whole photo
+    assert (
+        "9.0 ± 1.0 ΔE00" in article and "over its limit of 2.5" in article and "may have been painted anew" in article
+    )
+    assert f'<a href="#{measured.anchor}">a.jpg</a>' in text and f'href="#{measured.anchor}">Neighbouring' in text
+    index = page.read_text(encoding="utf-8")
+    assert f"advert-pellock-1.html#{measured.anchor}" in index and cut in index
+
+
+def test_what_is_measured_across_a_masking_edge_stands_with_the_edge() -> None:
+    edge = Box(x=400, y=300, width=90, height=60, score=0.9, zone="door_shut", side="left")
+    across = gap(12.0, cue="masking_edge", place=edge)
+    photo = photo_findings("a.jpg", "1" * 64, boxes=(edge,), cue="masking_edge", measures=(across,))
+    weights = (weight_of(photo, 5.0, "masking_edge"), weight_of_measure(across, cue="shut_mismatch"))
+    view = advert_view(result(weights=weights), advert().details, "x.html", [photo], [])
+    (place,) = view.sightings
+    assert place.seen is not None and place.measure == across and place.weight == weights[0]
+    assert not view.measured
+    assert [step.anchor for step in view.sum.steps] == [place.anchor, place.anchor]
+    # where the edge itself weighs nothing, the difference of paints does
+    view = advert_view(result(weights=weights[1:]), advert().details, "x.html", [photo], [])
+    assert [found.weight for found in view.sightings] == [weights[1]]
+
+
+def test_a_decal_off_its_place_is_a_finding_by_its_weight() -> None:
+    place = Box(x=100, y=100, width=80, height=40, score=1.0, zone="decal", side="left")
+    decal = Measure(cue="decal_offset", value=30, unit="mm", uncertainty=2, zone="decal", regions=(place,))
+    photo = photo_findings("a.jpg", "1" * 64, measures=(decal,))
+    for decibans, found in ((4.0, True), (-4.0, False)):
+        weights = (weight_of_measure(decal, decibans=decibans),)
+        view = advert_view(result(weights=weights), advert().details, "x.html", [photo], [])
+        assert ([s.name for s in view.strong], [s.name for s in view.measured]) == (
+            (["Decal off its place"], []) if found else ([], ["Place of the decal"])
+        )
+        assert view.sum.steps[0].anchor == (*view.strong, *view.measured)[0].anchor
+
+
+def test_a_repeat_of_a_photo_shows_no_measured_place_again() -> None:
+    photos = [
+        photo_findings("a.jpg", "1" * 64, measures=(gap(),)),
+        photo_findings("b.jpg", "2" * 64, measures=(gap(),), duplicate_of="a.jpg"),
+    ]
+    view = advert_view(result(), advert().details, "x.html", photos, [])
+    assert [found.findings.photo for found in view.sightings] == ["a.jpg"] and len(view.measures) == 1
 
 
 def test_small_weights_are_drawn_together_and_each_leads_to_its_photo() -> None:
@@ -484,6 +593,7 @@ SEEN_COLOUR = ColourSummary(
     ),
     families={"green": 0.84, "brown": 0.16},
     paints=(PaintFit(code="OW 503", name="Marl Green", delta_e00=12.2, uncertainty=6.6, probability=0.7),),
+    paints_ranked=31,
     no_paint=0.3,
     plate="unread: its letters are too small",
     references=(NearReference(photo="a.jpg", reference="known.jpg", sha256="1" * 64, code="OW 503", likeness=0.8),),
@@ -499,11 +609,20 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def write_example_report(out: Path) -> Path:
     measure = Measure(cue="panel_mismatch", value=3.214, unit="ΔE00", uncertainty=0.73, zone="bonnet")
+    plate = Measure(
+        cue="plate_code", value=0.97, unit="probability", uncertainty=None, zone="identification_plate", text="OW 503",
+        regions=(Box(x=300, y=200, width=200, height=100, score=0.9, zone="identification_plate"),),
+    )  # fmt: skip
     faint = photo_findings("d.jpg", "5" * 64, advert="brindle-1", boxes=(box(200, score=0.4),), cue="filled_seam")
     faint = with_pictures(faint, out)
     misted = with_pictures(
         photo_findings(
-            "a.jpg", "1" * 64, advert="brindle-1", boxes=(box(),), also_in=("pellock-2/b.jpg",), measures=(measure,)
+            "a.jpg",
+            "1" * 64,
+            advert="brindle-1",
+            boxes=(box(),),
+            also_in=("pellock-2/b.jpg",),
+            measures=(measure, gap(9.0), gap(0.8, x=300), plate),
         ),
         out,
     )
@@ -606,6 +725,41 @@ def test_every_link_and_picture_is_there_and_nothing_comes_from_elsewhere(report
             if parts.fragment:
                 assert parts.fragment in ids[target], f"{name}: {link}"
     assert not re.findall(r"url\(|@import", CSS)
+
+
+def test_each_page_of_an_advert_lists_its_parts_in_their_order(report: Path) -> None:
+    shown = {}
+    for name, page in pages_of(report).items():
+        if name.startswith("advert-"):
+            listed = re.findall(r'href="#([a-z]+)"', page.split('class="contents"')[1].split("</nav>")[0])
+            assert [*listed, "cautions"] == re.findall(r'<h2 id="([a-z]+)"', page), name
+            shown[name] = listed
+    assert shown["advert-brindle-1.html"] == [
+        "sum", "findings", "measures", "colour", "zones", "ask", "claims", "photos",
+    ]  # fmt: skip
+    assert shown["advert-ask.html"] == ["sum", "findings", "zones", "ask", "photos", "aside"]
+
+
+def test_the_code_on_a_plate_is_shown_with_its_place_and_how_surely_it_was_read(tmp_path: Path) -> None:
+    place = Box(x=300, y=200, width=200, height=100, score=0.9, zone="identification_plate")
+    plate = Measure(cue="plate_code", value=0.97, unit="probability", uncertainty=None, text="OW 503", regions=(place,))
+    photo = with_pictures(photo_findings("a.jpg", "1" * 64, measures=(plate,)), tmp_path)
+    colour = ColourSummary(plate="OW 503", plate_probability=0.97)
+    shortlisted = Shortlist(adverts=(result(colour=colour),))
+    page = write_report(tmp_path, [advert()], shortlisted, {"pellock-1": [photo]}, (), "By hand.")
+    text = text_of(page.parent / "advert-pellock-1.html")
+    assert "Code on the plate OW 503, read with a probability of 0.97 ( a.jpg )" in text
+    assert "Code on the plate The vehicle 0.97 probability OW 503 a.jpg" in text  # the table
+    markup = (page.parent / "advert-pellock-1.html").read_text(encoding="utf-8")
+    article = markup.split('id="finding-1-measured-plate-code-1"')[1].split("</article>")[0]
+    assert "plate_code-300-200-200-100.jpg" in article and "Weight" not in article
+    assert markup.count('href="#finding-1-measured-plate-code-1"') == 2
+
+
+def test_how_many_paints_the_listed_ones_are_of_is_told() -> None:
+    assert wording.of_ranked(5, 31) == "The five likeliest of 31 paints of the table"
+    assert wording.of_ranked(1, 31) == "The likeliest of 31 paints of the table"
+    assert wording.of_ranked(4, 4) == "Paints of the table"
 
 
 def test_headings_run_in_order_and_every_picture_has_a_text(report: Path) -> None:

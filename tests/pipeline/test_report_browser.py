@@ -170,7 +170,7 @@ def test_evidence_opens_by_keyboard(page: playwright.Page) -> None:
     page.keyboard.press("Enter")
     page.wait_for_url("**/advert-brindle-1.html")
     page.get_by_role("link", name="Painted fastener heads: Door hinges, left side").first.click()
-    finding = page.locator("article.finding").first
+    finding = page.locator("article.finding", has_text="Painted fastener heads").first
     assert page.url.endswith(f"#{finding.get_attribute('id')}")
     mark = finding.locator(".whole .marked rect.over").bounding_box()
     picture = finding.locator(".whole .marked img").bounding_box()

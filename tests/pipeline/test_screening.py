@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from pipeline import outputs, screening
+from pipeline.colour import PAINTS_TOLD
 from pipeline.errors import BatchError, ConfigError, ScreeningError, UsageError, WeightsError
 from pipeline.network import CueNetwork
 from pipeline.paint_table import demo_table
@@ -314,6 +315,20 @@ def test_colour_is_measured_weighed_and_written(painted: tuple[Path, Path], tmp_
     assert {measure.cue for measure in row.colour.measures} == {"body_colour", "code_mismatch"}
     assert max(row.colour.families, key=lambda name: row.colour.families[name]) == "green"  # type: ignore[union-attr]
     assert sum(fit.probability for fit in row.colour.paints) + (row.colour.no_paint or 0) <= 1 + 1e-9
+    assert row.colour.paints_ranked >= len(row.colour.paints) == PAINTS_TOLD
+    assert [(pair.first, pair.second, pair.agreement) for pair in row.colour.comparisons] == [
+        ("paint code in the advert", "registration document", "disagree"),
+        ("paint code in the advert", "photos", "disagree"),
+        ("registration document", "photos", "agree"),
+    ]
+    schema = outputs.output_schema()
+    content = json.loads((out / "shortlist.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator({**schema["files"]["shortlist.json"], "$defs": schema["$defs"]}).validate(content)
+    for measure in gaps:
+        (place,) = measure.regions
+        name = f"panel_mismatch-{place.x}-{place.y}-{place.width}-{place.height}.jpg"
+        assert (out / "crops" / photo.sha256[:16] / name).is_file()
+        assert (out / "report" / "images" / f"{photo.sha256[:16]}-{name}").is_file()
     (near,) = row.colour.references
     assert (near.photo, near.reference, near.code) == ("side.png", "known.png", "OW 503")
     assert (out / "crops" / near.sha256[:16] / "photo.jpg").is_file()

@@ -17,6 +17,7 @@ from pipeline.redaction import FILL, Region
 from pipeline.screening import screen
 from pipeline.sharing import COVERED, NOT_COVERED, share
 from tests.pipeline.examples import write_photo
+from tests.pipeline.made_screening import PANELS, WIDTH, make_screening
 
 BLUE = (0, 0, 255)  # the tiny network takes it for a painted fastener
 GPS = 0x8825  # EXIF 2.32, table 4: pointer to the GPS fields
@@ -80,6 +81,28 @@ def test_what_is_found_in_the_photo_is_covered_in_every_picture_of_it(screening:
         patch = (np.abs(pixels - BLUE).max(axis=2) < 40).mean() if kind_of(name) == "cut" else 0
         assert patch < 0.08, name  # of the patch, a tenth of the cut, only the rim around the cover is left
     assert digests(screening) == before  # the screening itself is left as it was
+
+
+def test_what_was_measured_is_covered_as_what_was_seen_is(tmp_path: Path) -> None:
+    """c.jpg, and the place where its panels differ."""
+    out = make_screening(tmp_path)
+    (place,) = PANELS.regions
+    private = Region(place.x, place.y, place.x + place.width, place.y + place.height)
+
+    def find(picture: crops.Pixels) -> list[Region]:
+        size = picture.shape[1]
+        return [private.scaled(size / WIDTH)] if size == crops.PHOTO_LONG_SIDE_PX else []
+
+    plain, shared = (
+        pictures_of(share(out, tmp_path / f"{redact}.zip", redact=redact, find=find).bundle) for redact in (False, True)
+    )
+    (name,) = [name for name in shared if "panel_mismatch" in name]
+    grey, before = (
+        (np.abs(np.asarray(found[name].convert("RGB")).astype(int) - FILL).max(axis=2) < 6).sum()
+        for found in (shared, plain)
+    )
+    assert before < grey / 4 and grey > 0.9 * place.width * place.height
+    assert not shared[name].getexif()
 
 
 def test_the_bundle_is_a_whole_report_with_a_notice(screening: Path, tmp_path: Path) -> None:
