@@ -3,7 +3,7 @@
 Letters are read by RapidOCR, whose networks come in its package. A code is only taken where each of its characters was
 read, as itself or as one that readers take for it (0 and O, 8 and B), and where no other code of the table and no
 chance hit explains the letters as well: else the plate is unread. A code of the table's form that is clearly read and
-like none of its codes is told as one that the table lacks. Nothing else of what stands on a plate is kept.
+like none of its codes is told as one that the table lacks. No other letters of a plate are kept as text.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 
-from pipeline.configuration import Config
+from pipeline.configuration import Config, load, shipped
 from pipeline.network import NetworkMaps
 from pipeline.paint_table import Paint, bare
 from pipeline.records import ZONES, Box, Measure, Photo, Probability
@@ -44,6 +44,15 @@ class PlateSettings(Config):
     unlisted_score: Probability
     unlisted_differs: int = Field(ge=1)
     labels: tuple[str, ...]
+    upright_score: Probability
+
+
+class ReaderSettings(Config):
+    """The whole of configs/reader.yaml."""
+
+    threads: int = Field(gt=0)
+    find_side_px: int = Field(gt=0)
+    least_line_px: int = Field(gt=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,13 +102,13 @@ def measure_plate(
         lines = [Line(line.text, line.score, line.height_px / factor) for line in read(np.ascontiguousarray(turned))]
         seen = match_code(lines, paints, settings)
         reading = seen if seen.code or seen.unlisted or not reading.reason else reading
-        if reading.code or reading.unlisted:
+        if reading.code or reading.unlisted or not may_be_upside_down(lines, settings):
             break
     return Measure(
         cue=CUE,
         value=round(reading.probability, 4),
         unit="probability",
-        uncertainty=0.0,
+        uncertainty=None,
         zone="identification_plate",
         regions=(box,),
         text=reading.code or (f"{UNLISTED}: {reading.unlisted}" if reading.unlisted else f"{UNREAD}: {reading.reason}"),
@@ -109,7 +118,7 @@ def measure_plate(
 def find_plate(photo: Photo, maps: NetworkMaps, settings: PlateSettings) -> Box | None:
     """The largest place that is an identification plate, with a margin; the whole photo where the shot is of one.
 
-    None in the shots where a plate is no more than a spot: letters take a second to read.
+    None in the shots where a plate is no more than a spot: letters take time to read.
     """
     shot = maps.shots.get("identification_plate", 0.0)
     if sum(maps.shots.get(name, 0.0) for name in settings.shots) < settings.least_zone:
@@ -133,6 +142,13 @@ def find_plate(photo: Photo, maps: NetworkMaps, settings: PlateSettings) -> Box 
     if shot < settings.least_zone or photo.width < settings.least_width_px:
         return None
     return Box(x=0, y=0, width=photo.width, height=photo.height, score=round(shot, 4), zone="identification_plate")
+
+
+def may_be_upside_down(lines: Sequence[Line], settings: PlateSettings) -> bool:
+    """Whether letters were found that read so badly, on the mean of their letters, that they may be upside down."""
+    large = [line for line in lines if line.height_px >= settings.least_letter_px and line.text]
+    letters = sum(len(line.text) for line in large)
+    return bool(large) and sum(line.score * len(line.text) for line in large) < settings.upright_score * letters
 
 
 def match_code(lines: Sequence[Line], paints: Sequence[Paint], settings: PlateSettings) -> PlateReading:
@@ -229,10 +245,28 @@ def _read_as(place: str, code: str, settings: PlateSettings) -> float:
 
 
 @cache
+def reader_settings() -> ReaderSettings:
+    """The shipped settings."""
+    return load(shipped("reader.yaml"), ReaderSettings)
+
+
+@cache
 def _engine() -> Callable[..., object]:
     from rapidocr import RapidOCR  # here: it takes half a second, and most photos show no plate
 
-    engine: Callable[..., object] = RapidOCR(params={"Global.log_level": "critical", "Global.text_score": 0.0})
+    settings = reader_settings()
+    engine: Callable[..., object] = RapidOCR(
+        params={
+            "Global.log_level": "critical",
+            "Global.text_score": 0.0,
+            "EngineConfig.onnxruntime.intra_op_num_threads": settings.threads,
+            "EngineConfig.onnxruntime.inter_op_num_threads": settings.threads,
+            "Det.limit_type": "max",
+            "Det.limit_side_len": settings.find_side_px,
+            "Rec.rec_img_shape": [3, 48, settings.least_line_px],
+            "Rec.rec_batch_num": 1,  # lines that are read together are all filled up to the widest
+        }
+    )
     return engine
 
 

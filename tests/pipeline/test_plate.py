@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from pipeline.colour import colour_settings
+from pipeline.colour import colour_settings, measure_colour
 from pipeline.network import NetworkMaps
 from pipeline.paint_table import Paint, demo_table
 from pipeline.plate import Line, PlateReading, find_plate, match_code, measure_plate, read_lines
-from pipeline.records import SHOTS, SURFACES, ZONES, Photo
+from pipeline.records import SHOTS, SURFACES, ZONES, Photo, PhotoFindings
+from tests.pipeline.painted import made_findings
 from tests.pipeline.plates import made_plate
 
 SETTINGS = colour_settings().plate
@@ -182,10 +185,48 @@ def test_an_upside_down_plate_is_turned_round() -> None:
     photo.srgb[0, 0] = 255  # the corner that tells the two ways apart
 
     def reader(picture: np.ndarray) -> list[Line]:
-        return lines("E0S MO" if picture[0, 0, 0] else "OW 503")
+        return lines("E0S MO", score=0.7) if picture[0, 0, 0] else lines("OW 503")
 
     measure = measure_plate(photo, maps, PAINTS, SETTINGS, reader)
     assert measure is not None and measure.text == "OW 503"
+
+
+@pytest.mark.parametrize(
+    ("found", "looks"),
+    [
+        (lines("TYPE 88", "1974"), 1),  # so well read, they stand upright
+        (lines("TYPE 88", score=0.5), 2),
+        (lines("1974", score=0.6) + lines("OST19740001"), 1),  # on the mean of all letters
+        ([], 1),
+        (lines("TYPE 88", score=0.5, height=4.0), 1),  # too small either way up
+    ],
+)
+def test_a_second_look_is_taken_where_letters_may_be_upside_down(found: list[Line], looks: int) -> None:
+    taken = 0
+
+    def reader(picture: np.ndarray) -> list[Line]:
+        nonlocal taken
+        taken += 1
+        return found
+
+    measure = measure_plate(*photo_with_plate(None, "identification_plate"), PAINTS, SETTINGS, reader)
+    assert measure is not None and measure.text is not None and measure.text.startswith("unread: ")
+    assert taken == looks
+
+
+def test_a_plate_is_read_though_its_photo_is_unlike_what_was_learnt() -> None:
+    photo, maps = photo_with_plate((50, 40, 60, 30), "close_up")
+    photo = replace(photo, srgb=made_plate("OW 604", 20, np.random.default_rng(7), width=800, height=600))
+    findings = made_findings(photo.srgb, "close_up", assessable=False)
+
+    def read(findings: PhotoFindings, photo: Photo = photo) -> list[str | None]:
+        found = measure_colour(photo, maps, findings, paints=PAINTS, reader=lambda picture: lines("OW 604"))
+        return [measure.text for measure in found]
+
+    unlike = findings.model_copy(update={"novelty": 1.4})
+    assert read(unlike) == ["OW 604"]
+    assert read(findings) == []  # too poor
+    assert read(unlike, replace(photo, srgb=np.full_like(photo.srgb, 127))) == []  # both
 
 
 def test_in_a_view_of_the_whole_vehicle_nothing_is_read() -> None:
@@ -225,6 +266,13 @@ def test_the_reader_reads_a_code_that_the_table_lacks() -> None:
 
 def test_a_picture_without_letters_has_no_lines() -> None:
     assert read_lines(np.full((200, 300, 3), 127, np.uint8)) == []
+
+
+def test_the_reader_reads_a_plate_that_is_upside_down() -> None:
+    _, maps = photo_with_plate(None, "identification_plate", (750, 1000))
+    picture = np.ascontiguousarray(made_plate("OW 604", 20, np.random.default_rng(7))[::-1, ::-1])
+    measure = measure_plate(Photo("a", "p.jpg", "0", "0", picture), maps, PAINTS, SETTINGS)
+    assert measure is not None and measure.text == "OW 604"
 
 
 @pytest.mark.slow
