@@ -17,7 +17,7 @@ import imagehash
 import numpy as np
 import numpy.typing as npt
 import pillow_heif
-from PIL import Image, ImageCms, ImageOps
+from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 from pydantic import Field
 
 from pipeline.configuration import Config, load, shipped
@@ -153,7 +153,8 @@ def read_photo(path: Path, advert: str, name: str | None = None, settings: Photo
         fault = f"it has more pixels than {limits.most_pixels / 1e6:.0f} million or than memory holds"
         raise PhotoError(path, fault, "save it smaller") from None
     except Exception as error:  # decoders raise whatever a damaged file leads them into
-        reason = str(error) or type(error).__name__
+        unknown = isinstance(error, UnidentifiedImageError)  # its message tells where in memory the file lay
+        reason = "damaged, or of a rare layout" if unknown else str(error) or type(error).__name__
         raise PhotoError(
             path, f"the {kind} file cannot be decoded ({reason[:80]})", "fetch it again or save it as JPEG"
         ) from None

@@ -7,6 +7,7 @@ import io
 import struct
 import warnings
 import zlib
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import colour
 import cv2
 import numpy as np
 import numpy.typing as npt
+import pillow_heif
 import pytest
 import tifffile
 from hypothesis import given, settings
@@ -231,6 +233,65 @@ def test_sixteen_bits_keep_their_brightness(tmp_path: Path, kind: str, channels:
     assert np.abs(read(tmp_path, content).srgb - wanted).max() <= 1
 
 
+def png16(values: npt.NDArray[np.uint16], colour_type: int) -> bytes:
+    """A PNG of 16 bits (H, W, channels), chunk by chunk (PNG 5.3): OpenCV writes none of grey with transparency."""
+
+    def chunk(name: bytes, content: bytes) -> bytes:
+        return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(name + content))
+
+    header = struct.pack(">II5B", values.shape[1], values.shape[0], 16, colour_type, 0, 0, 0)
+    rows = b"".join(b"\0" + row.astype(">u2").tobytes() for row in values)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(rows)) + chunk(b"IEND", b"")
+
+
+def tiff(values: npt.NDArray[np.generic], **options: object) -> bytes:
+    stream = io.BytesIO()
+    tifffile.imwrite(stream, values, **options)
+    return stream.getvalue()
+
+
+def heic10(values: npt.NDArray[np.uint16]) -> bytes:
+    """A HEIC of 10 bits from RGB of 16 bits."""
+    stream, size = io.BytesIO(), (values.shape[1], values.shape[0])
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pillow_heif.options, "SAVE_HDR_TO_12_BIT", False)
+        pillow_heif.from_bytes("RGB;16", size, values.tobytes()).save(stream, quality=100, chroma=444)
+    depth = pillow_heif.open_heif(stream.getvalue(), convert_hdr_to_8bit=False).info["bit_depth"]
+    assert depth == 10
+    return stream.getvalue()
+
+
+QUARTERS16 = QUARTERS.astype(np.uint16) * 257
+OPAQUE16 = np.full((*QUARTERS.shape[:2], 1), 65535, np.uint16)
+GREYS = np.repeat(QUARTERS[..., :1], 3, axis=2)
+
+
+@pytest.mark.parametrize(
+    ("content", "wanted"),
+    [
+        (lambda: png16(np.dstack([QUARTERS16, OPAQUE16]), 6), QUARTERS),
+        (lambda: png16(np.dstack([QUARTERS16[..., :1], OPAQUE16]), 4), GREYS),
+        (lambda: tiff(np.dstack([QUARTERS16, OPAQUE16]), photometric="rgb", extrasamples=["unassalpha"]), QUARTERS),
+        (lambda: tiff(QUARTERS, photometric="rgb", bigtiff=True), QUARTERS),
+        (lambda: heic10(QUARTERS16), QUARTERS),
+        (
+            lambda: encoded(
+                QUARTERS,
+                "MPO",
+                save_all=True,
+                append_images=[Image.fromarray(255 - QUARTERS)],
+                quality=100,
+                subsampling="4:4:4",
+            ),
+            QUARTERS,
+        ),
+    ],
+    ids=["16-bit RGBA PNG", "16-bit grey-alpha PNG", "16-bit RGBA TIFF", "BigTIFF", "10-bit HEIC", "MPO"],
+)
+def test_rarer_kinds_of_picture(tmp_path: Path, content: Callable[[], bytes], wanted: npt.NDArray[np.uint8]) -> None:
+    assert close(read(tmp_path, content()), wanted)
+
+
 def test_transparency_lies_on_mid_grey(tmp_path: Path) -> None:
     pixels = np.zeros((4, 4, 4), np.uint8)
     pixels[:, :2, 0] = 255
@@ -245,36 +306,71 @@ def test_transparency_lies_on_mid_grey(tmp_path: Path) -> None:
 # --- colour ------------------------------------------------------------------------------------------------------
 
 
-def matrix_profile(primaries: str) -> bytes:
-    """An ICC v4 matrix/TRC profile (ICC.1:2010, 8.3.3) of an RGB space of colour-science, with the sRGB curve."""
-    space = colour.RGB_COLOURSPACES[primaries]
-    d50 = np.array([0.9642, 1.0, 0.8249])  # ICC.1:2010, 7.2.16: the illuminant of the profile connection space
-    adapt = colour.adaptation.matrix_chromatic_adaptation_VonKries(
-        colour.xy_to_XYZ(space.whitepoint), d50, transform="Bradford"
-    )
-    columns = (adapt @ space.matrix_RGB_to_XYZ).T
+D50 = np.array([0.9642, 1.0, 0.8249])  # ICC.1:2010, 7.2.16: the illuminant of the profile connection space
 
-    def fixed(*values: float) -> bytes:
-        return b"".join(struct.pack(">i", round(value * 65536)) for value in values)
+
+def fixed(*values: float) -> bytes:
+    return b"".join(struct.pack(">i", round(value * 65536)) for value in values)
+
+
+def icc_profile(kind: bytes, space: bytes, connection: bytes, tags: dict[bytes, bytes]) -> bytes:
+    """An ICC v4 profile (ICC.1:2010, 7.2) of these tags and the three that each must have."""
 
     def text(words: str) -> bytes:
         content = words.encode("utf-16-be")
         return b"mluc\0\0\0\0" + struct.pack(">II4sII", 1, 12, b"enUS", len(content), 28) + content
 
-    curve = b"para\0\0\0\0" + struct.pack(">HH", 3, 0) + fixed(2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
-    tags = {b"desc": text(primaries), b"cprt": text("none"), b"wtpt": b"XYZ \0\0\0\0" + fixed(*d50)}
-    tags |= {
-        name: b"XYZ \0\0\0\0" + fixed(*column)
-        for name, column in zip((b"rXYZ", b"gXYZ", b"bXYZ"), columns, strict=True)
-    }
-    tags |= dict.fromkeys((b"rTRC", b"gTRC", b"bTRC"), curve)
+    tags = {b"desc": text("made"), b"cprt": text("none"), b"wtpt": b"XYZ \0\0\0\0" + fixed(*D50), **tags}
     table, body, start = b"", b"", 128 + 4 + 12 * len(tags)
     for name, content in tags.items():
         table += struct.pack(">4sII", name, start + len(body), len(content))
         body += content + b"\0" * (-len(content) % 4)
-    header = struct.pack(">I4sI4s4s4s", start + len(body), b"\0\0\0\0", 0x04300000, b"mntr", b"RGB ", b"XYZ ")
-    header += struct.pack(">6H", 2024, 1, 1, 0, 0, 0) + b"acsp" + b"\0" * 28 + fixed(*d50)
+    header = struct.pack(">I4sI4s4s4s", start + len(body), b"\0\0\0\0", 0x04300000, kind, space, connection)
+    header += struct.pack(">6H", 2024, 1, 1, 0, 0, 0) + b"acsp" + b"\0" * 28 + fixed(*D50)
     return header.ljust(128, b"\0") + struct.pack(">I", len(tags)) + table + body
+
+
+def matrix_profile(primaries: str) -> bytes:
+    """A matrix/TRC profile (ICC.1:2010, 8.3.3) of an RGB space of colour-science, with the sRGB curve."""
+    space = colour.RGB_COLOURSPACES[primaries]
+    adapt = colour.adaptation.matrix_chromatic_adaptation_VonKries(
+        colour.xy_to_XYZ(space.whitepoint), D50, transform="Bradford"
+    )
+    columns = (adapt @ space.matrix_RGB_to_XYZ).T
+    curve = b"para\0\0\0\0" + struct.pack(">HH", 3, 0) + fixed(2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
+    tags = {
+        name: b"XYZ \0\0\0\0" + fixed(*column)
+        for name, column in zip((b"rXYZ", b"gXYZ", b"bXYZ"), columns, strict=True)
+    }
+    return icc_profile(b"mntr", b"RGB ", b"XYZ ", tags | dict.fromkeys((b"rTRC", b"gTRC", b"bTRC"), curve))
+
+
+INKS = np.array([(-40, -30, -30), (-50, 40, 0), (-20, 0, 60)])  # what full cyan, magenta and yellow add to paper's Lab
+
+
+def ink_profile() -> bytes:
+    """A table profile (lut8Type, ICC.1:2010, 10.9) of four inks on paper of Lab (100, 0, 0)."""
+    shares = np.array(list(np.ndindex(2, 2, 2, 2)))
+    lab = np.maximum((0, -128, -128), (100, 0, 0) + shares[:, :3] @ INKS)
+    lab[shares[:, 3] == 1] = 0
+    nodes = np.round(lab * (2.55, 1, 1) + (0, 128, 128)).astype(np.uint8)
+    same = bytes(range(256))
+    head = b"mft1\0\0\0\0" + bytes([4, 3, 2, 0]) + fixed(1, 0, 0, 0, 1, 0, 0, 0, 1)
+    return icc_profile(b"prtr", b"CMYK", b"Lab ", {b"A2B0": head + 4 * same + nodes.tobytes() + 3 * same})
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "TIFF"])
+def test_cmyk_goes_through_its_profile(tmp_path: Path, kind: str) -> None:
+    """Reference: colour-science, Lab to sRGB with Bradford; colours inside sRGB."""
+    inks = np.zeros((32, 64, 4), np.uint8)
+    for ink in range(4):
+        inks[:, 16 * ink : 16 * ink + 16, ink] = 128 if ink < 3 else 0
+    lab = np.vstack([(100, 0, 0) + INKS * 128 / 255, (100, 0, 0)])
+    xyz = colour.Lab_to_XYZ(lab, colour.XYZ_to_xy(D50))
+    wanted = 255 * colour.XYZ_to_RGB(xyz, "sRGB", colour.XYZ_to_xy(D50), "Bradford", apply_cctf_encoding=True)
+    photo = read(tmp_path, encoded(Image.fromarray(inks, "CMYK"), kind, icc_profile=ink_profile()))
+    assert wanted.min() > 5 and wanted.max() < 256
+    assert np.abs(photo.srgb[8, 8::16] - wanted).max() <= 4
 
 
 @pytest.mark.parametrize("kind", FORMATS)
@@ -367,9 +463,11 @@ def test_more_bytes_than_allowed(tmp_path: Path) -> None:
 
 
 def test_values_without_a_scale(tmp_path: Path) -> None:
-    stream = io.BytesIO()
-    tifffile.imwrite(stream, ramp16().astype(np.float32) / 65535, photometric="minisblack")
-    assert "32-bit values" in fault(tmp_path, stream.getvalue(), "photo.tif")
+    values = ramp16().astype(np.float32) / 65535
+    assert "32-bit values" in fault(tmp_path, tiff(values, photometric="minisblack"), "photo.tif")
+    message = fault(tmp_path, tiff(np.dstack([values] * 3), photometric="rgb"), "photo.tif")
+    assert "(damaged, or of a rare layout)" in message
+    assert "0x" not in message
 
 
 @pytest.mark.parametrize(
