@@ -604,14 +604,11 @@ def test_poor_photos_papers_and_other_things_are_not_measured() -> None:
         assert measure_colour(other.photo, other.maps, other.findings) == ()
 
 
-def test_no_measure_of_a_photo_is_told_as_exact(monkeypatch: pytest.MonkeyPatch) -> None:
-    plate = Measure(cue="plate_code", value=0.97, unit="probability", uncertainty=0.0, text="OW 503")
-    monkeypatch.setattr("pipeline.colour.measure_plate", lambda *_: plate)
+def test_no_measure_of_a_photo_is_told_as_exact() -> None:
     flat = side((75.0, 0.0, 0.0), (75.0, 0.0, 0.0), (75.0, 0.0, 0.0), noise=0.0)
     measures = measure_colour(flat.photo, flat.maps, flat.findings)
-    assert plate.model_copy(update={"uncertainty": None}) in measures  # a probability has none of its own
     lights = [measure for measure in measures if measure.cue == "body_light"]
-    assert len(lights) == 3 and all(measure.uncertainty is None or measure.uncertainty > 0 for measure in measures)
+    assert len(lights) == 3 and all(measure.uncertainty for measure in measures)
 
 
 def test_a_photo_without_paint_gives_nothing() -> None:

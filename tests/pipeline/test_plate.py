@@ -178,6 +178,7 @@ def test_an_unread_plate_is_a_measure_that_says_so() -> None:
     measure = measure_plate(*photo_with_plate(None, "identification_plate"), PAINTS, SETTINGS, lambda picture: [])
     assert measure is not None
     assert (measure.text, measure.value, measure.unit) == ("unread: no letters were found", 0.0, "probability")
+    assert measure.uncertainty is None  # a probability has none of its own
 
 
 def test_an_upside_down_plate_is_turned_round() -> None:
