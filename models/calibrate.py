@@ -27,6 +27,7 @@ Numbers = npt.NDArray[np.floating]
 FALSE_FINDINGS = 0.5  # design: on average in a clean synthetic advert of ...
 ADVERT_PHOTOS = 20  # ... so many photos, over all cues together
 LEVELS = (0.05, 0.1, 0.2, 0.4)  # share of photos without the cue above each level below the limit
+TINY = 1e-9  # of a share: nothing, but for rounding and scores that are alike
 LEAST_SCALE = 0.05  # a scale must be positive: a map that says nothing must not be read backwards
 
 
@@ -154,8 +155,9 @@ def false_finding_limits(
     """A limit by cue such that clean photos raise at most `false_findings` a `photos` photos over all cues together.
 
     No limit is below 0.5, since what is more likely absent than present is no finding, nor below its cue's `least`. All
-    begin where no photo without the cue exceeds them. Then false findings are allowed where they find most for each,
-    until they are spent (Dantzig 1957, "Discrete-variable extremum problems", the greedy way to fill a knapsack).
+    begin where no photo without the cue exceeds them (but for scores of nearly 1). Then false findings are allowed
+    where they find most for each, until they are spent (Dantzig 1957, "Discrete-variable extremum problems", the greedy
+    way to fill a knapsack).
     """
     choices = {
         cue: _choices(
@@ -170,10 +172,10 @@ def false_finding_limits(
     while True:
         left = false_findings / photos - sum(choice.false for choice in chosen.values())
         better = [
-            ((choice.found - chosen[cue].found) / (choice.false - chosen[cue].false), cue, choice)
+            ((choice.found - chosen[cue].found) / max(choice.false - chosen[cue].false, TINY), cue, choice)
             for cue, some in choices.items()
             for choice in some
-            if choice.found > chosen[cue].found and choice.false - chosen[cue].false <= left
+            if choice.found > chosen[cue].found and choice.false - chosen[cue].false <= left + TINY
         ]
         if not better:
             return {cue: choice.limit for cue, choice in chosen.items()}

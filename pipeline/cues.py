@@ -23,6 +23,7 @@ class _Cue(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore")  # the rest of configs/cues.yaml is for other stages
 
     least_long_side_px: int = Field(ge=0)
+    least_sharpness: float = Field(default=0, ge=0, le=1)
 
 
 class _Cues(Config):
@@ -31,9 +32,10 @@ class _Cues(Config):
 
 @dataclass(frozen=True, slots=True)
 class CueSettings:
-    """When a cue can be judged (long side in pixels, by cue), and which boxes are drawn."""
+    """When a cue can be judged (long side in pixels and sharpness, by cue), and which boxes are drawn."""
 
     least_long_side_px: Mapping[str, int]
+    least_sharpness: Mapping[str, float]
     looking: LookingLimits
 
 
@@ -41,7 +43,11 @@ class CueSettings:
 def cue_settings() -> CueSettings:
     """The shipped settings."""
     cues = load(shipped("cues.yaml"), _Cues).cues
-    return CueSettings({cue: entry.least_long_side_px for cue, entry in cues.items()}, photo_settings().looking)
+    return CueSettings(
+        {cue: entry.least_long_side_px for cue, entry in cues.items()},
+        {cue: entry.least_sharpness for cue, entry in cues.items()},
+        photo_settings().looking,
+    )
 
 
 def find_cues(
@@ -49,7 +55,7 @@ def find_cues(
 ) -> tuple[dict[str, CueFinding], dict[str, Floats]]:
     """Every detected cue of one photo, and the heat (float32 (h, w), probability by cell) of those that have boxes.
 
-    A cue is not assessable where the network was not taught it, the photo is too small for it, smeared, too dark or
+    A cue is not assessable where the network was not taught it, the photo is too small or too soft for it, too dark or
     burnt out, or not of a vehicle. Else its score is the probability that the photo shows it, and it is found
     where that is above the manifest's limit; boxes are drawn around cells above the manifest's limit for boxes even
     where it is not, so that a reader sees what drew the network's eye.
@@ -63,6 +69,7 @@ def find_cues(
             or not quality.assessable
             or maps.vehicle < settings.looking.least_vehicle
             or max(photo.width, photo.height) < settings.least_long_side_px[cue]
+            or quality.sharpness < settings.least_sharpness[cue]
         ):
             findings[cue] = NOT_ASSESSABLE
             continue

@@ -85,8 +85,9 @@ def _report(
     notice: str | None = None,
     into: Path | None = None,
 ) -> Path:
-    for photo in by_advert.judged():
-        crops.add_missing(photo, out)
+    for photos in by_advert.values():
+        for photo in photos:  # what a person marked, and what an earlier version did not cut out
+            crops.add_missing(photo, out)
     return write_report(
         out,
         screened.as_adverts(),
@@ -196,11 +197,6 @@ class _Findings(Mapping[str, Sequence[PhotoFindings]]):
             raise KeyError(advert)
         judged = [with_verdicts(photo, self._answers.get(photo.sha256, ())) for photo in self._store.findings(advert)]
         return mark_repeats(judged, self._repeats)
-
-    def judged(self) -> Iterator[PhotoFindings]:
-        """The findings of every photo that a reader answered to."""
-        for advert in self._names if self._answers else ():
-            yield from (photo for photo in self[advert] if photo.sha256 in self._answers)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._names)

@@ -18,12 +18,14 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from pipeline import (
+    coats,
     colorimetry,
     colour,
     colour_scene,
     crops,
     cues,
     findings,
+    focus,
     lettering,
     network,
     paint_difference,
@@ -50,9 +52,9 @@ Progress = Callable[[int, int], None]  # photos done, photos in all
 # the code and the configuration that a photo's findings and pictures depend on
 LOOKING = (
     photos, network, cues, findings, lettering, crops,
-    colorimetry, colour, colour_scene, paint_difference, paint_table, panels, plate,
+    coats, colorimetry, colour, colour_scene, focus, paint_difference, paint_table, panels, plate,
 )  # fmt: skip
-LOOKING_CONFIGS = ("photos.yaml", "cues.yaml", "colour.yaml")
+LOOKING_CONFIGS = ("photos.yaml", "cues.yaml", "colour.yaml", "reader.yaml")
 AHEAD = 4  # photos decoded or being decoded; more would only fill memory
 FOLDERS = (crops.FOLDER, "report")
 

@@ -144,7 +144,7 @@ def _notes(findings: Sequence[PhotoFindings], verdict: Verdict) -> list[str]:
     if novel:
         notes.append(
             f"{novel} of {len(findings)} photos {'is' if novel == 1 else 'are'} unlike anything the network has "
-            "learnt, and not judged."
+            "learnt, and not judged (but for a code on a plate)."
         )
     weak = sum(not photo.quality.assessable and not photo.is_novel for photo in findings)
     if weak:

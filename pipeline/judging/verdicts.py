@@ -88,12 +88,17 @@ def with_verdicts(findings: PhotoFindings, answers: Sequence[Answer]) -> PhotoFi
         mark = place.mark
         if place.seen is not None:
             cue, seen = place.seen
-            if cue in cues and (not place.is_sign or cue != mark.cue):
-                cues[cue] = _without(cues[cue], seen, mark)
-            elif cue not in cues and not place.is_sign:
+            if not place.is_sign or (cue in cues and cue != mark.cue):
+                if cue in cues:
+                    cues[cue] = _without(cues[cue], seen, mark)
                 measures = tuple(m for m in measures if m.cue != cue or not _is_at(m, seen))
         if place.is_sign and (place.seen is None or mark.cue in cues):
-            cues[mark.cue] = _with_sign(cues.get(mark.cue), mark, place.seen[1] if place.seen else mark.box)
+            where = place.seen[1] if place.seen else mark.box
+            cues[mark.cue] = _with_sign(cues.get(mark.cue), mark, where)
+            there = {"regions": cues[mark.cue].boxes[:1]}  # what was measured is shown where the sign is
+            measures = tuple(
+                m.model_copy(update=there) if m.cue == mark.cue and _is_at(m, where) else m for m in measures
+            )
     measures += tuple(mark.measure for mark in agreed(answers, DecalMark) if mark.measure is not None)
     update: dict[str, object] = {"cues": cues, "measures": measures}
     for view in agreed(answers, ShotMark):

@@ -479,7 +479,7 @@ def advert_view(
     photo_anchors = {photo.photo: f"photo-{number}" for number, photo in enumerate(findings, 1)}
     measures = _measures(result, findings, readings, (*listed, *measured), photo_anchors)
     anchors = _weight_anchors(result, (*listed, *measured), photo_anchors, bool(measures))
-    sign, clean = _loudest_sign(sightings), _loudest_clean(result, findings)
+    sign, clean = _loudest_sign(listed), _loudest_clean(result, findings)
     if sign is not None and clean is not None:
         sign, clean = (sign, None) if abs(sign.decibans) >= abs(clean[0].decibans) else (None, clean)
     return AdvertView(

@@ -209,7 +209,7 @@ MEASURED_SENTENCES = {  # where it is a finding, and where it is none
     ),
     "decal_offset": (
         "The decal is farther from the factory's place than the build sheet allows: it may have been put on anew.",
-        "The decal is where the build sheet has it, as far as the photo tells.",
+        "",
     ),
 }
 
@@ -242,8 +242,10 @@ def measured_name(measure: Measure, weights: Sequence[Weight] = ()) -> str:
     """
     settings = colour_settings()
     if measure.unit == "dE00" and measure.cue in settings.limit_delta_e00:
-        found = is_finding(measure, settings)
-        return cue_name(measure.cue) if found else _agrees(measure.cue) or cue_name(measure.cue)
+        if is_finding(measure, settings):
+            return cue_name(measure.cue)
+        agrees = measure.value < settings.limit_delta_e00[measure.cue]
+        return (_agrees(measure.cue) if agrees else None) or f"{cue_name(measure.cue)}: undecided"
     weight = next((weight for weight in weights if weight.cue == measure.cue == "code_mismatch"), None)
     if weight is not None:
         return sign_name(weight)

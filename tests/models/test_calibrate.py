@@ -95,6 +95,14 @@ def test_false_findings_are_allowed_where_they_find_most() -> None:
     assert found[210:, 1].all() and not found[:200, 1].any()  # nothing more to be found for the other two
 
 
+def test_scores_that_are_alike_break_no_limit() -> None:
+    probability = np.array([[0.9], [0.9], [0.9 + 5e-7], [0.8]] + [[0.1]] * 400)
+    labels = np.array([[0.0], [0.0], [1.0], [1.0]] + [[0.0]] * 400)
+    limits = false_finding_limits(probability, labels, ("filler",))
+    assert (probability[labels[:, 0] == 0] > limits["filler"]).sum() == 2  # two of 402 for both that show it
+    assert (probability[labels[:, 0] == 1] > limits["filler"]).all()
+
+
 def test_no_false_finding_is_spent_where_ordinary_photos_hold_the_limit() -> None:
     probability, labels = np.array([[0.6], [0.2], [0.8], [0.55]]), np.array([[0.0], [0.0], [1.0], [1.0]])
     assert false_finding_limits(probability, labels, ("filler",), least={"filler": 0.7}) == {"filler": 0.7}

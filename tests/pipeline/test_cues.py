@@ -107,6 +107,13 @@ def test_a_photo_too_small_for_a_cue_says_nothing_of_it(network: CueNetwork) -> 
     assert findings["painted_fastener"] == CueFinding(score=None, assessable=False)  # needs 800
 
 
+def test_a_photo_too_soft_for_a_small_sign_can_still_show_a_large_one(network: CueNetwork) -> None:
+    soft = SOUND.model_copy(update={"sharpness": 0.38})
+    findings = seen(network, with_patch("painted_fastener", 100, 100, 100, 100), soft)
+    assert findings["overspray_rubber"].assessable
+    assert findings["painted_fastener"] == CueFinding(score=None, assessable=False)
+
+
 def test_a_photo_that_cannot_be_judged_has_no_scores(network: CueNetwork) -> None:
     smeared = Quality(sharpness=0.1, exposure=0, assessable=False)
     findings = seen(network, with_patch("wear_through", 100, 100, 100, 100), smeared)

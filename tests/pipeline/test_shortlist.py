@@ -181,7 +181,10 @@ def test_repeats_and_weak_photos_are_noted() -> None:
     assert "1 of 9 photos is too blurred, dark or small to be judged." in row.notes
     odd = [photo(f"{name}.jpg", assessable=False).model_copy(update={"novelty": 1.2}) for name in ("odd", "odder")]
     (row,) = listed({"a": [*clean_advert(), *odd]}).adverts
-    assert "2 of 9 photos are unlike anything the network has learnt, and not judged." in row.notes
+    assert (
+        "2 of 9 photos are unlike anything the network has learnt, and not judged (but for a code on a plate)."
+        in row.notes
+    )
     assert not any("too blurred" in note for note in row.notes)
 
 

@@ -116,6 +116,15 @@ def test_a_measure_can_be_innocent_too() -> None:
     assert with_verdicts(seen, (said("sign", item=item, cue="panel_mismatch", zone="wing_front"),)) == seen
 
 
+def test_what_was_measured_across_an_edge_goes_with_the_edge() -> None:
+    across = PANELS.model_copy(update={"cue": "painted_fastener", "regions": (HINGE,)})  # one cue, seen and measured
+    seen = photo().model_copy(update={"measures": (across,)})
+    assert with_verdicts(seen, (said("innocent", "shadow"),)).measures == ()
+    assert with_verdicts(seen, (said("sign", cue="film_defect"),)).measures == ()
+    sign = with_verdicts(seen, (said("sign"),))
+    assert [measure.regions for measure in sign.measures] == [sign.cues["painted_fastener"].boxes[:1]]
+
+
 def test_the_kind_of_view_is_what_the_reader_says() -> None:
     rear = with_verdicts(photo(), (Answer(1, "anna", PHOTO, "shot", ShotMark(shot="rear")),))
     assert rear.shot == {"rear": 1.0} and rear.vehicle == 1
