@@ -141,9 +141,11 @@ def _compare_gaps(
         if not _is_broad(gap, scene, settings) or min(_off_common(gap, common)) > settings.common_lab:
             continue
         found = compare_panels(gap, settings, shown, near=shot in settings.near_shots)
-        if isinstance(found, ColourDifference) and len(measures) < settings.most_measures:
+        if isinstance(found, ColourDifference):
             zone = _odd_zone(gap, common)
             measures.append(_measure("panel_mismatch", found, zone, _box(gap, scene, zone)))
+            if len(measures) == settings.most_measures:
+                break
     return measures
 
 
