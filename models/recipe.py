@@ -32,6 +32,7 @@ class Recipe(Config):
     backbone_factor: float = Field(default=0.4, description="learning rate of the deepest backbone stage, relative")
     stage_decay: float = Field(default=0.8, description="factor from one backbone stage to the next shallower one")
     weight_decay: float = 0.02
+    mix_style: float = Field(default=0, ge=0, le=1, description="share of steps in which photos lend each other style")
     warmup: float = Field(default=0.04, ge=0, lt=1, description="share of the run")
     clip_norm: float = 2.0
     average_decay: float = Field(default=0.998, ge=0, lt=1, description="of the exponential moving average")

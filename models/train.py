@@ -42,6 +42,7 @@ from models.data import (
     unpack,
 )
 from models.losses import loss_terms, weighted_sum
+from models.mix_style import add_mix_style
 from models.network import Channels, CueNetwork
 from models.predictions import Forward, predict
 from models.recipe import Recipe
@@ -140,6 +141,8 @@ class _Run:
             start_from(network, job.init)
         elif self.recipe.pretrained:
             load_imagenet(network.backbone)
+        if self.recipe.mix_style:
+            add_mix_style(network, self.recipe.mix_style)
         self.network = network.to(team.device).to(memory_format=torch.channels_last)
         average = warmed_average(self.recipe.average_decay)
         self.average = AveragedModel(self.network, multi_avg_fn=average, use_buffers=True)
