@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,7 +29,7 @@ from synthetic_data.scene import Stage, about_vertical, expose, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
 from synthetic_data.vehicle import BodyFamily, Site, Vehicle, build_vehicle, families
 from synthetic_data.view import View
-from synthetic_data.visibility import LONG_SIDE_PX, OLD_COAT, VisibilitySettings, is_visible
+from synthetic_data.visibility import LONG_SIDE_PX, Difference, VisibilitySettings, difference, is_visible
 
 Array = npt.NDArray[Any]
 Range = tuple[float, float]
@@ -314,6 +315,7 @@ def _take(
         return photo, _labels(
             photo,
             {},
+            None,
             settings,
             shot=shot,
             place=shot,
@@ -332,7 +334,7 @@ def _take(
     if shot == "not_vehicle":
         painted, grids = _emptied(painted, rng), None
     focus = float(np.linalg.norm(view.target - view.origin))
-    exposure, doubtful = expose(
+    exposed = expose(
         painted,
         view,
         stage,
@@ -342,11 +344,17 @@ def _take(
         focus_m=focus,
         grids=grids,
     )
-    photo = develop(exposure, phone, rng, camera, illuminance_lux=environment.illuminance_lux)
+    same_noise = deepcopy(rng)
+    photo = develop(exposed.exposure, phone, rng, camera, illuminance_lux=environment.illuminance_lux)
+    differs = None
+    if photo.cues:
+        without = develop(exposed.untouched(), phone, same_noise, camera, illuminance_lux=environment.illuminance_lux)
+        differs = difference(photo.srgb, without.srgb, ~np.any([*photo.cues.values()], axis=0))
     body = _body_lab(painted, site)
     facts = _labels(
         photo,
-        doubtful,
+        exposed.doubtful,
+        differs,
         settings,
         shot=shot,
         place=site.place if site else "view",
@@ -546,6 +554,7 @@ def _emptied(painted: PaintedVehicle, rng: np.random.Generator) -> PaintedVehicl
 def _labels(
     photo: DevelopedPhoto,
     doubtful: dict[str, Array],
+    differs: Difference | None,
     settings: AdvertSettings,
     *,
     shot: str,
@@ -564,16 +573,14 @@ def _labels(
         "distance_m": distance,
         "hard_negatives": negatives,
     }
-    least = settings.visibility.least_px * (max(photo.srgb.shape[:2]) / LONG_SIDE_PX) ** 2
+    limits = settings.visibility
+    least = limits.least_px * (max(photo.srgb.shape[:2]) / LONG_SIDE_PX) ** 2
     for cue in DETECTED_CUES:
         value: int | None = None
         if cue in LABELLED_CUES:
             mask = photo.cues.get(cue)
             faint = int(doubtful[cue].sum()) if cue in doubtful else 0
-            old = None
-            if mask is not None and cue == "masking_edge":  # none of the old coat in view: only a ridge shows the line
-                old = photo.cues.get(OLD_COAT, np.zeros_like(mask))
-            if mask is not None and is_visible(cue, mask, photo.srgb, photo.surface, settings.visibility, old):
+            if mask is not None and differs is not None and is_visible(cue, photo.cues, differs, limits):
                 value = 1
             elif (mask is None or mask.sum() < A_TRACE_PX) and faint < least:
                 value = 0

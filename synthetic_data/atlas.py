@@ -145,6 +145,7 @@ def _pack(sizes: Array) -> tuple[Array, int, int]:
 class Baked:
     """The atlas as texels (N): look, owning part, place in the atlas, size (N, 2) mm, owning piece; and the mesh."""
 
+    texels: Texels
     film: Film
     part: Tensor
     atlas: tuple[int, int]
@@ -192,12 +193,24 @@ def bake(
         part,
         step_mm.amax(1).clamp(min=1e-3),
     )
-    noise = noise_of(painted.history.seed, device)
-    generator = torch.Generator(device=device).manual_seed(seed)
     texels = replace(texels, lee=_in_lee(parts, grids, table, texels, seed))
-    film = shade(texels, table.to(device), painted.grime, noise, generator, painted.crevices)
+    film = _film(texels, painted, table, seed)
     flat = lines.row_start[row] + lines.column_place[column]
-    return Baked(film, part, (height, width), flat, step_mm, piece, mesh.vertices, mesh.normals, mesh.uv, mesh.faces)
+    return Baked(
+        texels, film, part, (height, width), flat, step_mm, piece, mesh.vertices, mesh.normals, mesh.uv, mesh.faces
+    )
+
+
+def baked_again(baked: Baked, painted: PaintedVehicle, table: PartTable, seed: int) -> Baked:
+    """The same texels as another table has them."""
+    return replace(baked, film=_film(baked.texels, painted, table, seed))
+
+
+def _film(texels: Texels, painted: PaintedVehicle, table: PartTable, seed: int) -> Film:
+    device = texels.part.device
+    generator = torch.Generator(device=device).manual_seed(seed)
+    noise = noise_of(painted.history.seed, device)
+    return shade(texels, table.to(device), painted.grime, noise, generator, painted.crevices)
 
 
 def _in_lee(parts: tuple[Part, ...], grids: Grids, table: PartTable, texels: Texels, seed: int) -> Tensor | None:

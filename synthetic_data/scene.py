@@ -7,8 +7,9 @@ environment), so that Mitsuba's compiled kernels are reused from photo to photo.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple
 
 import mitsuba as mi
 import numpy as np
@@ -17,7 +18,7 @@ import torch
 
 from pipeline.records import DETECTED_CUES, SURFACES, ZONES
 from synthetic_data.apron import Apron, outline
-from synthetic_data.atlas import Baked, as_image, bake, bent_normals
+from synthetic_data.atlas import Baked, as_image, bake, baked_again, bent_normals
 from synthetic_data.camera import Exposure
 from synthetic_data.denoise import Half, denoise
 from synthetic_data.geometry import Patch
@@ -26,6 +27,7 @@ from synthetic_data.grids import Grids, grids_of
 from synthetic_data.ground_detail import DARKEST, LIGHTEST, TILE_M
 from synthetic_data.paint import CUE_BIT, OLD_COAT_BIT, Noise, PartTable
 from synthetic_data.painter import PaintedVehicle
+from synthetic_data.untouched import untouched
 from synthetic_data.vehicle import Part
 from synthetic_data.view import View
 from synthetic_data.visibility import OLD_COAT, beside_a_line
@@ -83,15 +85,19 @@ def device_of(variant: str) -> torch.device:
 # --- Mitsuba ---------------------------------------------------------------------------------------------------------
 
 
-def _texture(image: torch.Tensor | Array) -> dict[str, Any]:
-    """A bitmap of (H, W, C); one that lies on a graphics card stays there."""
+def _pixels(image: torch.Tensor | Array) -> Any:
+    """A bitmap's data, of (H, W, C); one that lies on a graphics card stays there."""
     upright = image if isinstance(image, torch.Tensor) else torch.from_numpy(np.asarray(image))
     data: Any = upright.detach().float().flip(0).contiguous()
     if data.is_cuda:
         torch.cuda.synchronize()  # Mitsuba works in another stream
+    return mi.TensorXf(data)
+
+
+def _texture(image: torch.Tensor | Array) -> dict[str, Any]:
     return {
         "type": "bitmap",
-        "data": mi.TensorXf(data),
+        "data": _pixels(image),
         "raw": True,
         "filter_type": "bilinear",
         "wrap_mode": "clamp",
@@ -193,6 +199,15 @@ def _apron_mesh(stage: Stage, apron: Apron) -> Any:
     )
 
 
+class Exposed(NamedTuple):
+    """One view: the exposure with its labels, masks of cues too faint or hidden to be judged, and, rendered when asked
+    for, the same view of a vehicle on which none of the cues' causes ever came (labels of cues left out)."""
+
+    exposure: Exposure
+    doubtful: dict[str, Array]
+    untouched: Callable[[], Exposure]
+
+
 def expose(
     painted: PaintedVehicle,
     view: View,
@@ -203,8 +218,8 @@ def expose(
     seed: int,
     focus_m: float | None = None,
     grids: Grids | None = None,
-) -> tuple[Exposure, dict[str, Array]]:
-    """Render one view. Returns the exposure with its labels, and the masks of cues too faint or hidden to be judged.
+) -> Exposed:
+    """Render one view.
 
     `grids` are those of the vehicle's parts, where they are at hand.
 
@@ -222,20 +237,15 @@ def expose(
     if props:
         grids = grids.and_these(grids_of([part.patch for part in props]))
     is_pane = np.array([part.finish == "glass" for part in parts])  # laid over the render
-    baked = bake(painted, parts, grids, ~is_pane, _extended(painted.table, stage), view, device, seed)
-    film = baked.film
+    table = _extended(painted.table, stage)
+    baked = bake(painted, parts, grids, ~is_pane, table, view, device, seed)
     body = _mesh(
         "body",
         baked.vertices,
         baked.normals,
         baked.uv * [1, -1] + [0, 1],
         baked.faces,
-        _principled(
-            as_image(baked, film.colour),
-            as_image(baked, film.roughness),
-            as_image(baked, film.metallic),
-            bent_normals(baked),
-        ),
+        _principled(**_look(baked)),
     )
     scene = mi.load_dict(
         {
@@ -251,7 +261,34 @@ def expose(
     radiance = _radiance(scene, samples, seed, device)
     exposure, doubtful = _labelled(scene, radiance, view, parts, baked, focus_m)
     panes = [parts[k] for k in np.flatnonzero(is_pane)]
-    return glaze(exposure, doubtful, view, panes, stage.emitter, painted.grime, painted.history.seed)
+
+    def glazed(exposure: Exposure, doubtful: dict[str, Array]) -> tuple[Exposure, dict[str, Array]]:
+        return glaze(exposure, doubtful, view, panes, stage.emitter, painted.grime, painted.history.seed)
+
+    def without_cues() -> Exposure:
+        _change_look(scene, baked_again(baked, painted, untouched(table), seed))
+        return glazed(replace(exposure, radiance=_radiance(scene, samples, seed, device), cues={}), {})[0]
+
+    return Exposed(*glazed(exposure, doubtful), without_cues)
+
+
+def _look(baked: Baked) -> dict[str, torch.Tensor]:
+    film = baked.film
+    return {
+        "colour": as_image(baked, film.colour),
+        "roughness": as_image(baked, film.roughness),
+        "metallic": as_image(baked, film.metallic),
+        "normals": bent_normals(baked),
+    }
+
+
+def _change_look(scene: Any, baked: Baked) -> None:
+    """Dress the scene's body anew; its shape stays."""
+    name_of = {"base_color": "colour", "roughness": "roughness", "metallic": "metallic", "normalmap": "normals"}
+    look, params = _look(baked), mi.traverse(scene)
+    for key in [key for key, _ in params if key.startswith("body.") and key.endswith(".data")]:
+        params[key] = _pixels(look[name_of[key.split(".")[-2]]])
+    params.update()
 
 
 def _radiance(scene: Any, samples: int, seed: int, device: torch.device) -> Array:

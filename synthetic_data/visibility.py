@@ -1,4 +1,4 @@
-"""Whether a cue that lies in the picture can be seen there: judged on the finished photo, as a person would.
+"""Whether a cue that lies in the picture can be seen there: the finished photo beside the same photo without it.
 
 A step in the dark, a line under the camera's noise or a speck of veil far away is in the scene and not in the photo;
 calling it present teaches a network to guess. Such a cue is unknown, neither present nor absent.
@@ -6,6 +6,8 @@ calling it present teaches a network to guess. Such a cue is unknown, neither pr
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -14,19 +16,17 @@ import numpy.typing as npt
 from pydantic import Field
 
 from pipeline.configuration import Config
-from pipeline.records import SURFACES
 
 Mask = npt.NDArray[np.bool_]
+Photo = npt.NDArray[np.uint8]
+Values = npt.NDArray[np.float32]
+OF_SHAPE = frozenset({"changed_joint"})  # no matter of looks: in the photo without cues it is there, too
+RELIEF = frozenset({"film_defect", "coarse_texture"})  # seen by lines and grain, not by another colour
 OLD_COAT = "old_coat"  # among a photo's masks, beside the cues': of masking edges, the side that the tape kept free
-DRAWN_ON_PAINT = frozenset(
-    {"masking_edge", "filled_seam", "wear_through", "film_defect", "tape_residue", "filler", "coarse_texture"}
-)
-MIST = frozenset({"overspray_rubber", "overspray_hidden"})
 LONG_SIDE_PX = 1024  # lengths below are pixels of a photo of this long side
-FINE_PX, COARSE_PX = 1.0, 3.0  # standard deviations of the two blurs whose difference is the structure
-RIM_PX, RING_PX = 6, 25
-BESIDE_PX = 40  # how far from a mist its surface still is the same surface in the same light
-LEAST_BESIDE_PX = 150  # area of mist, and of the surface beside it, below which they are not compared
+FINE_PX, AROUND_PX = 1.0, 8.0  # standard deviations of the blurs that take out noise, and that take in surroundings
+LEAST_ELSEWHERE = 0.05  # share of the photo without any cue from which a change of exposure is told
+BESIDE_PX = 3  # so near to another cue a change is taken for that one's
 LINE_PX, REACH_PX = 2, 25  # how near both coats of a masking edge must come, and its mask's reach from there
 FRAME_PX = 30  # along the picture's edges: what lies there alone is cut off and cannot be told
 
@@ -34,49 +34,78 @@ FRAME_PX = 30  # along the picture's edges: what lies there alone is cut off and
 class VisibilitySettings(Config):
     """From what on a cue counts as visible. Common practice, no source; chosen by eye on contact sheets."""
 
-    least_px: int = Field(ge=1, description="area of a cue, at a long side of 1024 pixels")
+    least_px: int = Field(ge=1, description="area in which a cue is seen, at a long side of 1024 pixels")
     least_px_on_parts: int = Field(ge=1, description="the same for mist on black or bare parts, which has no outline")
     least_px_of_rings: int = Field(ge=1, description="the same for wear, whose rings of coats must be told apart")
-    lightness: tuple[float, float] = Field(description="least and most median L* of the place in the photo")
-    least_structure: float = Field(ge=0, description="L*a*b* distance of the cue's lines from their surroundings")
-    least_contrast: float = Field(ge=0, description="the same as a multiple of the structure of the paint around")
-    least_apart: float = Field(ge=0, description="L*a*b* distance of two coats that meet in a line without a ridge")
-    least_mist: float = Field(ge=0, description="L*a*b* distance of mist from the same surface beside it")
-    ridge: float = Field(ge=1, description="how many times the two structures above show a line by its ridge alone")
+    least_difference: float = Field(ge=0, description="L*a*b* distance from the photo without the cue")
+    least_contrast: float = Field(ge=0, description="the same as a multiple of the structure around")
+    least_share: float = Field(ge=0, le=1, description="of the cue in the picture, that must be seen")
 
 
-def is_visible(
-    cue: str,
-    mask: Mask,
-    srgb: npt.NDArray[np.uint8],
-    surface: npt.NDArray[np.uint8],
-    settings: VisibilitySettings,
-    old: Mask | None = None,
-) -> bool:
-    """Whether the cue with this mask (H, W) can be seen in the photo (H, W, 3) whose surface classes are given.
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """How a photo differs from the same photo without its cues: maps (H, W) in L*a*b* units.
 
-    `old` is what the tape kept free of the new coat, where a masking edge is asked for.
+    `change`: the distance, noise and single pixels averaged out; `fine`: without what its surroundings have in common;
+    `structure`: standard deviation of the surroundings in the photo without.
     """
-    scale = max(mask.shape) / LONG_SIDE_PX
-    least = {"overspray_hidden": settings.least_px_on_parts, "wear_through": settings.least_px_of_rings}.get(
-        cue, settings.least_px
+
+    change: Values
+    fine: Values
+    structure: Values
+
+
+def difference(photo: Photo, without: Photo, elsewhere: Mask) -> Difference:
+    """How a photo differs from one without its cues.
+
+    Args:
+        photo: sRGB (H, W, 3).
+        without: The same photo, with the same noise, of a vehicle without any cue.
+        elsewhere: Where no cue lies, (H, W): a camera may expose both a little differently.
+    """
+    scale = max(elsewhere.shape) / LONG_SIDE_PX
+    first, second = (cv2.GaussianBlur(_lab(one), (0, 0), FINE_PX * scale) for one in (photo, without))
+    change = first - second
+    if elsewhere.mean() >= LEAST_ELSEWHERE:
+        change -= np.median(change[elsewhere], axis=0)
+    around, mean, of_squares = (
+        cv2.GaussianBlur(values, (0, 0), AROUND_PX * scale) for values in (change, second, second**2)
     )
-    cut, whole = round(FRAME_PX * scale), mask
+    structure = np.sqrt(np.maximum(of_squares - mean**2, 0).sum(axis=2))
+    return Difference(np.linalg.norm(change, axis=2), np.linalg.norm(change - around, axis=2), structure)
+
+
+def _lab(srgb: Photo) -> Values:
+    lab: Values = cv2.cvtColor(srgb.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    return lab
+
+
+def is_visible(cue: str, cues: Mapping[str, Mask], differs: Difference, settings: VisibilitySettings) -> bool:
+    """Whether a cue can be seen in the photo with these masks (H, W), which differs so from one without any.
+
+    The masks are the cues', and of what the tape kept free (`OLD_COAT`) where there are masking edges.
+    """
+    mask = cues[cue]
+    scale = max(mask.shape) / LONG_SIDE_PX
+    cut = round(FRAME_PX * scale)
     mask = np.pad(mask[cut:-cut, cut:-cut], cut)
-    solid = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8))
-    if mask.sum() < least * scale**2 or solid.sum() < least / 3 * scale**2:
-        return False
-    lab = cv2.cvtColor(srgb.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
-    darkest, brightest = settings.lightness
-    if not darkest <= float(np.median(lab[..., 0][mask])) <= brightest:
-        return False
-    if cue in MIST:
-        return mist_apart(whole, lab, surface, scale) >= settings.least_mist
-    if cue not in DRAWN_ON_PAINT:
-        return True
-    paint = surface == SURFACES.index("paint")
-    by_ridge = old is not None and coats_apart(mask, old, lab, scale) < settings.least_apart
-    return _stands_out(mask, lab, paint, scale, settings, settings.ridge if by_ridge else 1.0)
+    if cue == "masking_edge":  # what lies off the line is the colour of the one or the other coat
+        mask = mask & _grown(_line(mask, cues[OLD_COAT]), 2 * LINE_PX)
+    change = differs.change
+    if cue in RELIEF:
+        for other in cues.keys() - RELIEF - {OLD_COAT}:
+            mask = mask & ~_grown(cues[other], BESIDE_PX)
+        change = differs.fine
+    seen = mask & (change >= np.maximum(settings.least_difference, settings.least_contrast * differs.structure))
+    if cue in OF_SHAPE:
+        seen = mask
+    return bool(seen.sum() >= max(least_area(cue, settings) * scale**2, settings.least_share * mask.sum()))
+
+
+def least_area(cue: str, settings: VisibilitySettings) -> int:
+    """Pixels of a photo of `LONG_SIDE_PX` in which a cue must be seen."""
+    own = {"overspray_hidden": settings.least_px_on_parts, "wear_through": settings.least_px_of_rings}
+    return own.get(cue, settings.least_px)
 
 
 def beside_a_line(edge: Mask, old: Mask, part: npt.NDArray[np.integer[Any]]) -> Mask:
@@ -106,71 +135,3 @@ def _grown(mask: Mask, px: float) -> Mask:
     side = 2 * round(px * max(mask.shape) / LONG_SIDE_PX) + 1
     wide: Mask = cv2.dilate(mask.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
     return wide
-
-
-def coats_apart(edge: Mask, old: Mask, lab: npt.NDArray[np.float32], scale: float) -> float:
-    """L*a*b* distance between both sides of a masking edge, where it is clearest (75th percentile along its line)."""
-
-    def beside(side: Mask) -> npt.NDArray[np.float32]:
-        weight = cv2.GaussianBlur(side.astype(np.float32), (0, 0), COARSE_PX * scale)
-        total = cv2.GaussianBlur(lab * side[..., None], (0, 0), COARSE_PX * scale)
-        mean: npt.NDArray[np.float32] = total / np.maximum(weight, 1e-6)[..., None]
-        return mean
-
-    line = _line(edge, old)
-    if not line.any():
-        return 0.0
-    apart = np.linalg.norm(beside(edge & old)[line] - beside(edge & ~old)[line], axis=1)
-    return float(np.percentile(apart, 75))
-
-
-def mist_apart(mask: Mask, lab: npt.NDArray[np.float32], surface: npt.NDArray[np.uint8], scale: float) -> float:
-    """L*a*b* distance of a mist from the same class of surface beside it, where it is largest.
-
-    Infinite where too little of a surface is misted, or goes on clean beside the mist: that cannot be compared.
-    """
-    beside = _grown(mask, BESIDE_PX) & ~_grown(mask, FINE_PX)
-    apart = []
-    for kind in np.unique(surface[mask]):
-        misted, clean = mask & (surface == kind), beside & (surface == kind)
-        if min(misted.sum(), clean.sum()) >= LEAST_BESIDE_PX * scale**2:
-            apart.append(float(np.linalg.norm(lab[misted].mean(axis=0) - lab[clean].mean(axis=0))))
-    return max(apart, default=float("inf"))
-
-
-def _stands_out(
-    mask: Mask,
-    lab: npt.NDArray[np.float32],
-    paint: Mask,
-    scale: float,
-    settings: VisibilitySettings,
-    times: float,
-) -> bool:
-    """Whether there are lines in the mask that the paint around it has not, this many times above the limits."""
-    structure, around = structure_of(mask, lab, paint, scale)
-    return structure >= times * settings.least_structure and structure >= times * settings.least_contrast * around
-
-
-def structure_of(mask: Mask, lab: npt.NDArray[np.float32], paint: Mask, scale: float) -> tuple[float, float]:
-    """Strength of the lines in the mask (90th percentile) and in the paint around it (median), L*a*b* units.
-
-    Only pixels with nothing but paint near them count: the edge of a seal is no line of the cue's. 0 where there are
-    none.
-    """
-    lines = np.linalg.norm(
-        cv2.GaussianBlur(lab, (0, 0), FINE_PX * scale) - cv2.GaussianBlur(lab, (0, 0), COARSE_PX * scale), axis=2
-    )
-    inner = cv2.erode(paint.astype(np.uint8), _disc(RIM_PX * scale)) > 0
-    near = cv2.dilate(mask.astype(np.uint8), _disc(RIM_PX * scale)) > 0
-    ring = (cv2.dilate(mask.astype(np.uint8), _disc(RING_PX * scale)) > 0) & ~near & inner
-    inside = mask & inner
-    if not inside.any():
-        return 0.0, 0.0
-    around = lines[ring] if ring.any() else lines[inner & ~near]
-    return float(np.percentile(lines[inside], 90)), float(np.median(around)) if around.size else 0.0
-
-
-def _disc(radius: float) -> npt.NDArray[np.uint8]:
-    side = 2 * round(radius) + 1
-    disc: npt.NDArray[np.uint8] = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)).astype(np.uint8)
-    return disc

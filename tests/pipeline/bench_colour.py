@@ -80,7 +80,7 @@ def photo_of(index: int, seed: int, variant: str, width: int) -> tuple[Photo, An
     origin[2] = rng.uniform(1.1, 1.8)
     view = View(origin, target, np.array([0.0, 0.0, 1.0]), 62.0, width, width * 3 // 4)
     phone, noise = sample_phone(rng, camera_settings()), int(rng.integers(2**31))
-    exposure, _ = expose(painted, view, stage, variant=variant, samples=20, seed=noise, focus_m=float(reach))
+    exposure, *_ = expose(painted, view, stage, variant=variant, samples=20, seed=noise, focus_m=float(reach))
     panels = sorted({part.panel for part in painted.vehicle.parts if part.panel})
     number = {panel: 1 + k for k, panel in enumerate(panels)}
     seen = panels_seen(painted.vehicle, view)

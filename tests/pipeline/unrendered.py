@@ -26,7 +26,7 @@ from synthetic_data.paint import CUE_BIT, Noise, Texels, shade
 from synthetic_data.painter import PaintedVehicle, paint_vehicle, sample_grime, sample_history
 from synthetic_data.vehicle import Vehicle, build_vehicle, families
 from synthetic_data.view import View
-from synthetic_data.visibility import LONG_SIDE_PX
+from synthetic_data.visibility import LONG_SIDE_PX, least_area
 from tests.pipeline.simulated import SimulatedNetwork, photo_of_planes
 
 LONG_SIDE = 256  # rays along the picture's long side; areas are told at LONG_SIDE_PX
@@ -47,11 +47,10 @@ class Glimpse:
     def label(self, cue: str, settings: AdvertSettings) -> int | None:
         """1 where enough of the cue is in the picture, 0 where there is none of it, None between."""
         limits = settings.visibility
-        least = {"overspray_hidden": limits.least_px_on_parts, "wear_through": limits.least_px_of_rings}
         pixel = (LONG_SIDE_PX / max(self.zone.shape)) ** 2
         mask, unsure = self.cues.get(cue), self.unsure.get(cue)
         if mask is not None:
-            wanted = least.get(cue, limits.least_px) / pixel
+            wanted = least_area(cue, limits) / pixel
             solid = cv2.erode(mask.astype(np.uint8), np.ones((2, 2), np.uint8))
             if mask.sum() >= wanted and solid.sum() >= wanted / 3:
                 return 1

@@ -42,7 +42,7 @@ def test_heads_of_a_render_give_the_badges_place(variant: str, aside: float) -> 
     middle = np.mean(list(bolts.values()), axis=0)
     view = View(middle + 0.45 * np.array([-1.0, aside, 0.15]), middle, np.array([0.0, 0, 1]), 50.0, WIDTH, HEIGHT)
     history = PaintHistory("factory", (52.0, 30.0, 25.0), "", 0.1, 0.0, (), 4)
-    seen, _ = expose(painted(history, "brindle"), view, stage(), variant=variant, samples=4, seed=3)
+    seen, *_ = expose(painted(history, "brindle"), view, stage(), variant=variant, samples=4, seed=3)
     surface = np.where(seen.surface == UNKNOWN, SURFACES.index("background"), seen.surface).astype(int)
     zone = np.where((seen.zone == UNKNOWN) | (seen.zone > len(ZONES)), 0, seen.zone).astype(int)
     maps = made_maps(surface, zone, "close_up", WIDTH)

@@ -27,7 +27,7 @@ def test_rays_meet_what_the_renderer_labels(variant: str) -> None:
     body = unrendered._Body(vehicle, _Sight(vehicle), unrendered._Cells.of(vehicle))
     view = View(np.array([0.3, 5.0, 1.4]), np.array([0.0, 0, 0.9]), np.array([0.0, 0, 1]), 62.0, 256, 192)
     seen = unrendered.look(painted, body, view, Noise(history.seed, torch.device("cpu")))
-    labels, _ = expose(painted, view, stage(), variant=variant, samples=1, seed=3)
+    labels, *_ = expose(painted, view, stage(), variant=variant, samples=1, seed=3)
     on_vehicle = (labels.zone > 0) | (seen.zone > 0)
     assert (labels.zone == seen.zone)[on_vehicle].mean() > 0.95
     assert (labels.side == seen.side)[on_vehicle].mean() > 0.95

@@ -55,7 +55,7 @@ def photos_at_dusk(seed: int, variant: str) -> list[tuple[Photo, PhotoFindings]]
         target = np.array([0.0, 0.0, 0.9])
         origin = target + 6.0 * np.array([math.cos(azimuth), math.sin(azimuth), 0.1])
         view = View(origin, target, np.array([0.0, 0.0, 1.0]), 62.0, WIDTH, HEIGHT)
-        exposure, _ = expose(painted, view, stage, variant=variant, samples=16, seed=seed, focus_m=6.0)
+        exposure, *_ = expose(painted, view, stage, variant=variant, samples=16, seed=seed, focus_m=6.0)
         taken = encode_jpeg(develop(exposure, phone, rng, camera_settings(), illuminance_lux=place.illuminance_lux))
         pixels = cv2.cvtColor(cv2.imdecode(np.frombuffer(taken, np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
         photo = Photo("dusk", name, name, "0", np.asarray(pixels, np.uint8))
