@@ -32,6 +32,7 @@ WALL_COLOURS: dict[str, tuple[Colour, ...]] = {
     "stone": ((0.30, 0.27, 0.22), (0.36, 0.33, 0.29), (0.22, 0.21, 0.20)),
     "panel": ((0.52, 0.53, 0.54), (0.30, 0.31, 0.33), (0.66, 0.66, 0.65), (0.12, 0.14, 0.18)),
 }
+POST_M = 1.83  # from post to post of a fence; common practice, no source
 DOOR_COLOURS = np.array(
     [
         (0.62, 0.61, 0.58),
@@ -162,6 +163,7 @@ def ground_albedo(kind: str, x: npt.ArrayLike, y: npt.ArrayLike, footprint_m: fl
     turned = 0.8 * xs - 0.6 * ys, 0.6 * xs + 0.8 * ys
     fine = 0.72 * sample(0.35, seed + 1, xs, ys, fine_texel, footprint_m)
     fine = fine + 0.69 * sample(0.35, seed + 2, *turned, 1.37 * fine_texel, footprint_m)
+    broad = 0.8 * broad + 0.6 * sample(0.9, seed + 4, *turned, 0.45, footprint_m)  # comes back after 230 m only
     middle = sample(0.7, seed + 2, xs, ys, 0.035, footprint_m)
     albedo = mix(dark, light, np.clip(0.45 + 0.17 * broad + 0.1 * middle + fine_weight * fine, 0, 1.4))
     if kind == "grass":
@@ -376,7 +378,9 @@ def _fence(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
     grain = sample(0.8, wall.seed, np.asarray(u) * 6, z * 0.3, 0.02, footprint)
     tone = (0.75 + 0.5 * hashed(np.floor(u / 0.125), seed=wall.seed)) * (1 + 0.14 * grain)
     rail = stripes(z - 0.3, 0.75, 0.07, footprint) * 0.12
-    body = toned(wall.colour, tone * (1 - 0.75 * gap) * (1 - rail))
+    post, beside = stripes(u, POST_M, 0.11, footprint), stripes(u - 0.11, POST_M, 0.05, footprint)
+    tone = tone * (1 - 0.75 * gap * (1 - post)) * (1 - rail) * (1 - 0.45 * beside)
+    body = toned(wall.colour, tone + (1.15 - tone) * 0.8 * post)
     return weather(body, u, z, footprint, wall, 0.3)
 
 
@@ -454,6 +458,16 @@ def openings(
     ledge = within(x, start - 0.1, start + window_w + 0.1, footprint) * within(y, sill - 0.15, sill - 0.06, footprint)
     albedo = mix(albedo, frame, outer * is_window)
     albedo = mix(albedo, (0.35, 0.34, 0.32), ledge * is_window)
+    deep = 0.035 + 0.05 * (wall.seed % 3)  # how far the frame stands back, m
+    seen = within(x, start - 0.06, start + window_w + 0.06, footprint) * is_window
+    head = sill + window_h + 0.06
+    albedo = mix(albedo, albedo * 0.35, seen * within(y, head - deep, head, footprint))
+    albedo = mix(albedo, albedo * 0.6, outer * is_window * within(x, -9.0, start - 0.06 + 0.6 * deep, footprint))
+    below = within(x, start - 0.1, start + window_w + 0.1, footprint) * within(y, sill - 0.24, sill - 0.15, footprint)
+    albedo = mix(albedo, albedo * 0.65, below * is_window)
+    lintel = within(x, start - 0.2, start + window_w + 0.2, footprint) * within(y, head, head + 0.18, footprint)
+    if wall.material in ("brick", "stone"):
+        albedo = mix(albedo, np.asarray(wall.colour) * (0.75 if wall.seed % 2 else 1.3), 0.8 * lintel * is_window)
     curtain = hashed(cell, level, seed=wall.seed + 2)
     drawn = (curtain < 0.3) & (np.abs(x - start - window_w / 2) > window_w * 0.22)
     albedo = mix(albedo, toned((1, 1, 1), np.where(drawn, 0.3, 0.02)), pane)
