@@ -21,7 +21,7 @@ from synthetic_data.litter import Litter
 from synthetic_data.panorama import EYE_HEIGHT_M, Array
 from synthetic_data.textures import mix, sample
 
-FARTHEST_M = 14.0  # beyond, walls and ground of the picture itself are far enough to look right from anywhere
+FARTHEST_M = 38.0  # beyond, walls and ground of the picture itself are far enough to look right from anywhere
 LEAST_ALBEDO, MOST_ALBEDO = 0.01, 0.8
 GROUND_ROWS, WEED_ROWS, LITTER_ROWS = 96, 16, 4  # of the apron's texture
 ROWS = GROUND_ROWS + WEED_ROWS + LITTER_ROWS

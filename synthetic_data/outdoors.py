@@ -81,21 +81,32 @@ def outdoors(
     else:
         _far_photo(image, rng, facade, haze, land)
     _lay_ground(image, rng, ground, ground_seed, lighting, walls, scene, haze)
-    _plant_far(image, rng, facade, haze, scene)
+    stands = _plant_far(image, rng, facade, haze, scene)
     plan = np.full(width, np.inf)
     near = sorted(
         (float(rng.uniform(9, 30)), float(rng.uniform(0, 2 * math.pi))) for _ in range(int(rng.integers(0, 6)))
     )
     if not facade.lighting.lamps and rng.random() < 0.45:
-        _wires(image, rng, facade)
+        stands += _wires(image, rng, facade)
+    stands += [(azimuth, distance, 0.2) for distance, azimuth in near]
     for wall in sorted(walls, key=lambda wall: -wall.distance_m):
         while near and near[-1][0] > wall.distance_m:  # a crown stands above what hides its stem
             distance, azimuth = near.pop()
             plant(image, rng, facade, haze, [(azimuth, distance)], (3.5, 9), None)
         _raise_wall(image, plan, wall, facade, horizon, haze)
     plant(image, rng, facade, haze, [(azimuth, distance) for distance, azimuth in near], (3.5, 9), plan)
-    _furnish(image, rng, facade, horizon, walls, scene, plan)
-    return np.asarray(np.maximum(image, 0), np.float32), plan
+    stands += _furnish(image, rng, facade, horizon, walls, scene, plan)
+    return np.asarray(np.maximum(image, 0), np.float32), _reach(plan, stands)
+
+
+def _reach(plan: Array, stands: list[tuple[float, float, float]]) -> Array:
+    """How far the ground can be seen in each column: to the wall, or to what stands before it (azimuth, distance and
+    half the width of its foot, m)."""
+    reach, off = plan.copy(), azimuths(len(plan))
+    for azimuth, distance, half in stands:
+        beside = np.abs(np.mod(off - azimuth + math.pi, 2 * math.pi) - math.pi)
+        reach[(beside < math.atan(half / distance)) & (reach > distance)] = distance
+    return reach
 
 
 # --- plan ---------------------------------------------------------------------------------------------------------
@@ -212,8 +223,11 @@ def _hills(image: Array, rng: np.random.Generator, facade: Facade, haze: Array) 
         image[top:middle] = mix(image[top:middle], colour, cover)
 
 
-def _plant_far(image: Array, rng: np.random.Generator, facade: Facade, haze: Array, scene: str) -> None:
-    """Belts of trees and scrub at the edge of fields, a grove here and there, single trees nearer, in place."""
+def _plant_far(
+    image: Array, rng: np.random.Generator, facade: Facade, haze: Array, scene: str
+) -> list[tuple[float, float, float]]:
+    """Belts of trees and scrub at the edge of fields, a grove here and there, bushes nearer, in place; returns where
+    those stand that are near: azimuth, distance and half the width, m."""
     places: list[tuple[float, float]] = []
     small: list[tuple[float, float]] = []
     for _ in range(int(rng.integers(2, 6))):  # belts
@@ -227,9 +241,11 @@ def _plant_far(image: Array, rng: np.random.Generator, facade: Facade, haze: Arr
         places.append((float(rng.normal(groves[int(rng.integers(3))], 0.5)), float(rng.uniform(40, 160))))
     plant(image, rng, facade, haze, places, (5, 15), None)
     plant(image, rng, facade, haze, small, (1.5, 5), None, is_bush=True)  # undergrowth hides the stems
+    scrub = []
     if scene != "street":
         scrub = [(float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(16, 90))) for _ in range(int(rng.integers(40)))]
         plant(image, rng, facade, haze, scrub, (0.3, 1.8), None, is_bush=True)
+    return [(azimuth, distance, 0.5) for azimuth, distance in scrub]
 
 
 def _far_photo(image: Array, rng: np.random.Generator, facade: Facade, haze: Array, land: Array) -> None:
@@ -306,7 +322,7 @@ def _lay_ground(
     light = mix(sky, sky + sun, in_sun)
     if lighting.lamps:
         light += lamp_light(x, y, 0.0, (0.0, 0.0, 1.0), lighting.lamps)
-    pale = np.broadcast_to(np.clip(distance / FARTHEST_M, 0, 1) * 0.7, (height - middle, width))
+    pale = np.broadcast_to(np.clip(distance / FARTHEST_M, 0, 1) * 0.45, (height - middle, width))
     image[middle:] = mix(albedo * light / np.float32(math.pi), haze, pale)
 
 
@@ -501,8 +517,10 @@ def _roof(u: Array, z: Array, footprint: float, wall: Wall, facade: Facade) -> A
 
 def _furnish(
     image: Array, rng: np.random.Generator, facade: Facade, horizon: Array, walls: list[Wall], scene: str, plan: Array
-) -> None:
-    """Parked vehicles, things along the walls, posts and lamps, far ones first, in place."""
+) -> list[tuple[float, float, float]]:
+    """Parked vehicles, things along the walls and lamps, far ones first, in place; returns where they stand: azimuth,
+    distance and half the width, m."""
+    stands = []
     most = {"yard": 4, "street": 7, "drive": 2, "field": 1, "car_park": 12}[scene]
     vehicles = int(rng.integers(0, most + 1))
     places = [(float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(17, 32)), True) for _ in range(vehicles)]
@@ -524,13 +542,16 @@ def _furnish(
             cut_out, wide_m, tall_m = clutter(rng, ambient, sun)
         shade_under(image, azimuth, distance, wide_m, plan)
         paste(image, cut_out, azimuth, distance, (wide_m, tall_m), plan)
+        stands.append((azimuth, distance, wide_m / 2))
     ambient, _ = facade((0.0, -1.0, 0.0))
     for lamp in facade.lighting.lamps:
         _lamp_post(image, lamp, ambient, plan)
+    return stands
 
 
-def _wires(image: Array, rng: np.random.Generator, facade: Facade) -> None:
-    """A line of wooden poles that passes by, with crossbars and sagging wires, in place."""
+def _wires(image: Array, rng: np.random.Generator, facade: Facade) -> list[tuple[float, float, float]]:
+    """A line of wooden poles that passes by, with crossbars and sagging wires, in place; returns where the poles stand:
+    azimuth, distance and half the width, m."""
     height, width = image.shape[:2]
     ambient, sun = facade((0.0, -1.0, 0.0))
     dark = 0.05 * (ambient + 0.3 * sun) / math.pi
@@ -562,6 +583,7 @@ def _wires(image: Array, rng: np.random.Generator, facade: Facade) -> None:
         draw(np.array([[*(foot - bar * 1.1), tall], [*(foot + bar * 1.1), tall]]), 1, 255)
     rows = slice(0, height // 2 + height // 12)
     image[rows] = mix(image[rows], np.broadcast_to(dark, image[rows].shape), cover[rows].astype(np.float32) / 255)
+    return [(math.atan2(x, y), math.hypot(x, y), 0.15) for x, y in feet]
 
 
 def _post(image: Array, azimuth: float, distance_m: float, height_m: float, light: Array, plan: Array) -> None:
