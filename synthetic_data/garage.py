@@ -38,7 +38,7 @@ def garage(
     concrete of `ground_seed`, stained where oil was spilt and dark along the walls.
     """
     height = width // 2
-    half_x, half_y = float(rng.uniform(2.9, 7.0)), float(rng.uniform(3.6, 9.0))
+    half_x, half_y = float(rng.uniform(4.3, 8.0)), float(rng.uniform(5.2, 10.0))  # the photographer is inside, too
     tall, seed = float(rng.uniform(2.5, 4.8)), int(rng.integers(1, 2**20))
     direction = directions(width, height).astype(np.float32)
     x, y, z, face = _cast(direction, half_x, half_y, tall)
