@@ -23,6 +23,7 @@ from synthetic_data.geometry import Patch, box, line, placed, tube, turned
 from synthetic_data.grids import Grids, bare_scene, grids_of, rays
 from synthetic_data.ground_detail import ground_detail
 from synthetic_data.light import Environment, LightSettings, light_settings, sample_environment
+from synthetic_data.litter import feet, ground_settings, strew, trodden
 from synthetic_data.mixed_family import MIXED, mixed_family
 from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
 from synthetic_data.scene import Stage, about_vertical, expose, light_up
@@ -156,7 +157,7 @@ def plan_advert(
     paint = sample_history(history, closed, rng)
     grime = sample_grime(rng)
     phone = sample_phone(rng, camera_settings())
-    places = _Places(settings, surroundings, light_settings(), rng)
+    places = _Places(settings, surroundings, light_settings(), feet(closed.parts), rng)
     count = int(rng.integers(settings.photos[0], settings.photos[1] + 1))
     plan = shots or tuple(_draw(rng, settings.shots) for _ in range(count))
     return AdvertPlan(family, paint, plan, phone, _Models(body, geometry_seed, closed, paint, grime), places)
@@ -214,9 +215,14 @@ class _Places:
     """Where this seller takes photos: one or two stages, made when first needed."""
 
     def __init__(
-        self, settings: AdvertSettings, surroundings: Surroundings, light: LightSettings, rng: np.random.Generator
+        self,
+        settings: AdvertSettings,
+        surroundings: Surroundings,
+        light: LightSettings,
+        wheels: Array,
+        rng: np.random.Generator,
     ) -> None:
-        self.settings, self.surroundings, self.light = settings, surroundings, light
+        self.settings, self.surroundings, self.light, self.wheels = settings, surroundings, light, wheels
         self.seeds = rng.integers(2**31, size=2)
         self.second_share = float(rng.choice([0.0, 0.3]))
         self.made: dict[int, tuple[Stage, Environment]] = {}
@@ -247,17 +253,24 @@ class _Places:
             x, y, z = environment.sun_direction @ about_vertical(turn)
             towards_sun = np.clip(np.array([x, y]) / max(z, 0.1), -1.0, 1.0)
         props = _branches(rng, towards_sun) if outdoors and rng.random() < self.settings.branches_probability else ()
+        ground = as_around(ground, GROUND_M, environment)
+        under, own = ground_settings(), rng.spawn(1)[0]
+        litter = strew(
+            kind, ground.mean(axis=(0, 1)), self.wheels @ about_vertical(turn)[:2, :2].T, environment.reach_m, under,
+            own, indoors=not outdoors,
+        )  # fmt: skip
         stage = Stage(
             light_up(environment.with_sun_in_image().image, turn),
-            as_around(ground, GROUND_M, environment),
+            trodden(ground, GROUND_M, kind, self.wheels, about_vertical(turn)[:2, :2], under, own),
             GROUND_M,
             relief,
             wet,
             turn,
             environment.illuminance_lux,
             props,
-            lay_apron(environment, GROUND_M),
+            lay_apron(environment, GROUND_M, litter),
             ground_detail(kind, environment.ground_seed % TILES),
+            under.kinds[kind].sink_mm / 1000,
         )
         return stage, environment
 

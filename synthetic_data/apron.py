@@ -17,12 +17,14 @@ import numpy.typing as npt
 
 from synthetic_data.geometry import grid_triangles
 from synthetic_data.light import Environment
+from synthetic_data.litter import Litter
 from synthetic_data.panorama import EYE_HEIGHT_M, Array
 from synthetic_data.textures import mix, sample
 
-FARTHEST_M = 14.0  # beyond, walls and ground of the picture itself are far enough to look right from anywhere
+FARTHEST_M = 38.0  # beyond, walls and ground of the picture itself are far enough to look right from anywhere
 LEAST_ALBEDO, MOST_ALBEDO = 0.01, 0.8
-GROUND_ROWS, WEED_ROWS = 96, 16  # of the apron's texture
+GROUND_ROWS, WEED_ROWS, LITTER_ROWS = 96, 16, 4  # of the apron's texture
+ROWS = GROUND_ROWS + WEED_ROWS + LITTER_ROWS
 RINGS, SECTORS, BLADES = 10, 512, 2048  # of its mesh
 BELOW_M = 0.004  # under the square, which overlaps it
 OWN_M = (3.5, 6.5)  # from here to there the square takes on the panorama's shadows and verges
@@ -32,7 +34,7 @@ SOIL = (0.055, 0.042, 0.03)
 
 @dataclass(frozen=True, slots=True)
 class Apron:
-    """A mesh around the square: points (n, 3) m, texture places (n, 2), triangles (m, 3), albedo (h, w, 3).
+    """A mesh around the square: points and normals (n, 3) m, texture places (n, 2), triangles (m, 3), albedo (h, w, 3).
 
     The axes are the panorama's. `reach_m` (columns,) is how far the level ground reaches at each azimuth.
     """
@@ -42,10 +44,12 @@ class Apron:
     faces: npt.NDArray[np.int64] = field(repr=False)
     albedo: Array = field(repr=False)
     reach_m: Array = field(repr=False)
+    normals: Array = field(repr=False)
 
 
-def lay_apron(environment: Environment, ground_m: float) -> Apron:
-    """The apron around a square of ground `ground_m` wide, as the environment's picture shows it."""
+def lay_apron(environment: Environment, ground_m: float, litter: Litter | None = None) -> Apron:
+    """The apron around a square of ground `ground_m` wide, as the environment's picture shows it, and what lies about
+    on both."""
     image = environment.image
     height, width = image.shape[:2]
     reach = np.minimum(environment.reach_m, FARTHEST_M).astype(np.float32)
@@ -68,9 +72,20 @@ def lay_apron(environment: Environment, ground_m: float) -> Apron:
     albedo = albedo * (1 - 0.45 * has_foot * np.exp(-np.maximum(before_m, 0) / 0.25))[..., None]
 
     weeds_m = np.where(is_grown, np.clip(0.10 + 0.12 * patchy, 0.0, 0.38), 0.0)
-    texture = np.concatenate([albedo, _weeds(along, seed)]).clip(LEAST_ALBEDO, MOST_ALBEDO)
     points, uv, faces = _mesh(inner, reach, weeds_m, seed)
-    return Apron(points, uv, faces, texture.astype(np.float32), reach)
+    normals, strips = np.tile([0.0, 0.0, 1.0], (len(points), 1)), [albedo, _weeds(along, seed)]
+    if litter is not None:
+        cells = len(litter.palette)
+        strips.append(np.broadcast_to(litter.palette[np.arange(width) * cells // width], (LITTER_ROWS, width, 3)))
+        at = np.full(len(litter.points), LITTER_ROWS / 2 / ROWS)
+        uv = np.concatenate([uv, np.stack([(litter.colour + 0.5) / cells, at], 1)])
+        faces = np.concatenate([faces, litter.faces + len(points)])
+        points = np.concatenate([points, litter.points])
+        normals = np.concatenate([normals, litter.normals])
+    else:
+        strips.append(np.zeros((LITTER_ROWS, width, 3)))
+    texture = np.concatenate(strips).clip(LEAST_ALBEDO, MOST_ALBEDO)
+    return Apron(points, uv, faces, texture.astype(np.float32), reach, normals)
 
 
 def as_around(ground: Array, ground_m: float, environment: Environment) -> Array:
@@ -131,12 +146,11 @@ def _at(values: Array, azimuth: Array) -> Array:
 
 def _mesh(inner: Array, reach: Array, weeds_m: Array, seed: int) -> tuple[Array, Array, npt.NDArray[np.int64]]:
     """Rings of ground and the strip of weeds that stands at their end. Texture places count from the lower left."""
-    rows = GROUND_ROWS + WEED_ROWS
 
     def grid(radius: Array, z: Array, azimuth: Array, row: Array) -> tuple[Array, Array]:
         points = np.stack([radius * np.sin(azimuth), radius * np.cos(azimuth), z], -1)
         u = np.broadcast_to(azimuth / (2 * math.pi), radius.shape)
-        return points, np.stack([u, np.broadcast_to(1 - row / rows, radius.shape)], -1)
+        return points, np.stack([u, np.broadcast_to(1 - row / ROWS, radius.shape)], -1)
 
     azimuth = np.linspace(0, 2 * math.pi, SECTORS + 1)
     share = np.linspace(0, 1, RINGS)[:, None]

@@ -6,17 +6,19 @@ A cut-out is float32 (h, w, 4): colour times opacity, and opacity; its foot is t
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import lru_cache
 from itertools import pairwise
+from typing import Literal
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from synthetic_data.panorama import EYE_HEIGHT_M, Array, Facade
-from synthetic_data.textures import noise, sample, stripes, toned
+from synthetic_data.textures import sample, stripes, toned
 
-TREES = 48
+TREES, BUSHES = 30, 10
 CAR_PAINTS = (
     (0.55, 0.55, 0.54), (0.68, 0.68, 0.66), (0.05, 0.05, 0.055), (0.22, 0.23, 0.24), (0.05, 0.08, 0.17),
     (0.26, 0.04, 0.035), (0.10, 0.13, 0.11), (0.30, 0.27, 0.21), (0.35, 0.36, 0.37), (0.02, 0.02, 0.022),
@@ -25,83 +27,122 @@ CAR_PAINTS = (
 
 # --- trees --------------------------------------------------------------------------------------------------------
 
+Habit = Literal["round", "tall", "conifer", "bare", "bush"]
+HABITS: tuple[Habit, ...] = ("round", "tall", "round", "conifer", "bare", "tall")
+LEAVES = np.array([(0.055, 0.088, 0.024), (0.075, 0.10, 0.03), (0.04, 0.065, 0.028), (0.085, 0.095, 0.045)])
+CONIFER_LEAVES = np.array([(0.028, 0.045, 0.022), (0.035, 0.055, 0.035)])
+DRY_LEAVES = np.array([(0.19, 0.10, 0.02), (0.16, 0.06, 0.025), (0.20, 0.15, 0.04)])
+DRAWN = 2  # times the size of the cut-out, against jagged edges
+
 
 @lru_cache(maxsize=TREES)
 def tree(index: int) -> Array:
     """One of TREES trees, (384, 288, 4), broadleaved, conifer or bare; its colour is albedo with its own shading."""
-    rng = np.random.default_rng([7, index])
-    height, width = 384, 288
-    is_bare, is_conifer = index % 6 == 4, index % 6 == 3
-    trunk = np.zeros((height, width), np.uint8)
-    leader = 0.2 if is_bare else 0.12
-    branch = (width / 2, float(height), float(rng.normal(0, 0.04)), height * leader, float(rng.uniform(5, 9)))
-    _branch(trunk, rng, *branch, 9 if is_bare else 6)
-    opacity = trunk.astype(np.float32) / 255
-    bark = np.array([0.07, 0.055, 0.042]) * rng.uniform(0.7, 1.4)
-    colour = np.ones((height, width, 3), np.float32) * bark.astype(np.float32)
-    if is_bare:
-        twigs = np.clip(noise(0.25, index % 3)[0][:height, :width] - 0.6, 0, 1) * (
-            cv2.GaussianBlur(opacity, (0, 0), 8) > 0.05
-        )
-        return _premultiplied(colour, np.maximum(opacity, 0.5 * twigs))
-    crown = np.full((height, width), -1.0, np.float32)
-    light = np.zeros((height, width), np.float32)
-    y, x = np.arange(height, dtype=np.float32)[:, None], np.arange(width, dtype=np.float32)[None]
-    low = float(rng.uniform(0.66, 0.86))
-    blobs = 70
-    for number in range(blobs):
-        share = (number + 0.5) / blobs
-        if is_conifer:
-            cx = width / 2 + rng.normal(0, 0.17) * width * (0.08 + share) * 0.8
-            cy, radius = height * (0.02 + (low + 0.1) * share), 8 + 20 * share
-        else:
-            angle, reach = rng.uniform(0, 2 * math.pi), math.sqrt(rng.uniform(0, 1))
-            cx = width / 2 + math.cos(angle) * reach * width * 0.36
-            cy = height * (0.04 + low / 2) + math.sin(angle) * reach * height * low * 0.42
-            radius = rng.uniform(16, 38)
-        rows = slice(max(math.floor(cy - 1.5 * radius), 0), math.ceil(cy + 1.5 * radius) + 1)  # beyond, blob < -1
-        columns = slice(max(math.floor(cx - 2 * radius), 0), math.ceil(cx + 2 * radius) + 1)
-        box, down = (rows, columns), y[rows] - cy
-        blob = 1 - np.hypot((x[:, columns] - cx) / radius, down / (radius * 0.75))
-        hit = (blob > crown[box] - 0.15) & (blob > -0.2)
-        shade = 0.5 + 0.5 * blob - 0.35 * down / radius + rng.normal(0, 0.15)
-        light[box] = np.where(hit, shade, light[box])
-        crown[box] = np.maximum(crown[box], blob)
-    leaf, clump = noise(0.25, index % 3)[0][:height, :width], noise(0.9, (index + 1) % 3)[0][:height, :width]
-    leaves = np.clip((crown + 0.12 * leaf + 0.10 * clump - 0.02) / 0.12, 0, 1)
-    green = np.array([0.05, 0.08, 0.022]) * rng.uniform(0.7, 1.4) * (1 + rng.normal(0, [0.18, 0.06, 0.12]))
-    if rng.random() < 0.12:
-        green = np.array([0.17, 0.09, 0.02])  # autumn
-    under = np.clip((y / height - 0.5 * low) * 0.6, 0, 0.5)
-    brightness = np.clip(0.25 + 0.8 * light - under + 0.26 * leaf + 0.16 * clump, 0.06, 1.9)
-    colour = colour + (green.astype(np.float32) * brightness[..., None] - colour) * leaves[..., None]
-    return _premultiplied(colour, np.maximum(opacity, leaves))
+    return _grown(np.random.default_rng([7, index]), HABITS[index % len(HABITS)], 288, 384)
 
 
-def _branch(
-    canvas: npt.NDArray[np.uint8],
-    rng: np.random.Generator,
-    x: float,
-    y: float,
-    angle: float,
-    length: float,
-    thickness: float,
-    depth: int,
-) -> None:
-    if depth == 0 or length < 3:
-        return
-    x2, y2 = x + length * math.sin(angle), y - length * math.cos(angle)
-    cv2.line(
-        canvas, (round(x * 16), round(y * 16)), (round(x2 * 16), round(y2 * 16)), 255 if thickness > 0.8 else 150,
-        max(round(thickness), 1), cv2.LINE_AA, 4,
-    )  # fmt: skip
-    for _ in range(2 if depth > 4 else 3):
-        turn, shorter, thinner = rng.normal(0, 0.42), rng.uniform(0.68, 0.92), rng.uniform(0.55, 0.75)
-        _branch(canvas, rng, x2, y2, angle * 0.9 + turn, length * shorter, thickness * thinner, depth - 1)
+@lru_cache(maxsize=BUSHES)
+def bush(index: int) -> Array:
+    """One of BUSHES bushes of many stems, (144, 208, 4), like `tree`."""
+    return _grown(np.random.default_rng([8, index]), "bush", 208, 144)
 
 
-def _premultiplied(colour: Array, opacity: Array) -> Array:
-    return np.concatenate([colour * opacity[..., None], opacity[..., None]], axis=-1).astype(np.float32)
+def _grown(rng: np.random.Generator, habit: Habit, width: int, height: int) -> Array:
+    """A plant that fills the picture: branches grown in space, leaves in clusters about the ends of their twigs.
+
+    Far ones are drawn first. A leaf is as light as it lies high and near the outside of the crown.
+    """
+    wood, ends = _skeleton(rng, habit)
+    left, right, top = ends[:, 0].min() - 0.08, ends[:, 0].max() + 0.08, ends[:, 2].max() + 0.06
+    up = DRAWN * height / top
+    across = min(DRAWN * width / (right - left), 1.3 * up)  # a sprawling one is drawn together
+
+    def at(points: Array) -> Array:
+        x = DRAWN * width / 2 + (points[:, 0] - (left + right) / 2) * across
+        return np.stack([x, DRAWN * height - points[:, 2] * up], -1)
+
+    canvas = np.zeros((DRAWN * height, DRAWN * width, 4), np.float32)
+    bark = np.array([0.075, 0.06, 0.046]) * rng.uniform(0.6, 1.5)
+    for start, end, thick in sorted(wood, key=lambda piece: -piece[1][1]):
+        (ax, ay), (bx, by) = at(np.array([start, end]))
+        lit = bark * (0.75 + 0.5 * rng.random())
+        ends_px = (round(ax * 16), round(ay * 16)), (round(bx * 16), round(by * 16))
+        cv2.line(canvas, *ends_px, (*lit, 1.0), max(round(thick * up), 1), cv2.LINE_AA, 4)
+    if habit != "bare":
+        _leaf_out(canvas, rng, habit, ends, at)
+    small = cv2.resize(canvas, (width, height), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.float32)
+
+
+def _skeleton(rng: np.random.Generator, habit: Habit) -> tuple[list[tuple[Array, Array, float]], Array]:
+    """Pieces of wood (foot, end, thickness) and ends of twigs (n, 3), in heights of the plant; x across, y away."""
+    wood: list[tuple[Array, Array, float]] = []
+    ends: list[Array] = []
+
+    def grow(foot: Array, way: Array, long: float, thick: float, depth: int) -> None:
+        way = way / np.linalg.norm(way)
+        bent = way + rng.normal(0, 0.12, 3)
+        middle = foot + way * long * 0.5
+        end = middle + bent / np.linalg.norm(bent) * long * 0.5
+        wood.extend([(foot, middle, thick), (middle, end, thick * 0.85)])
+        if depth == 0:
+            ends.append(end)
+            return
+        if depth <= 2:
+            ends.append(middle)
+        for _ in range(int(rng.integers(2, 4))):
+            turned = way + rng.normal(0, 0.62 if habit != "tall" else 0.45, 3)
+            turned[2] += 0.18 if depth > 1 else -0.05
+            grow(end, turned, long * float(rng.uniform(0.62, 0.86)), thick * float(rng.uniform(0.52, 0.74)), depth - 1)
+
+    up = np.array([0.0, 0.0, 1.0])
+    if habit == "conifer":
+        top = np.array([rng.normal(0, 0.02), 0.0, 1.0])
+        wood.append((np.zeros(3), top, 0.018))
+        droop, wide = float(rng.uniform(-0.5, 0.1)), float(rng.uniform(0.16, 0.27))
+        for level in np.sort(rng.uniform(rng.uniform(0.05, 0.2), 0.99, 110)):
+            around = rng.uniform(0, 2 * math.pi)
+            long = wide * (1 - level) ** 0.8 * rng.uniform(0.45, 1.15) + 0.012
+            foot = top * level
+            end = foot + long * np.array([math.cos(around), math.sin(around), droop * rng.uniform(0.5, 1.2)])
+            wood.append((foot, end, 0.004))
+            ends.extend(foot + (end - foot) * share for share in np.linspace(0.3, 1, 2 + int(18 * long)))
+        return wood, np.array(ends)
+    if habit == "bush":
+        for _ in range(int(rng.integers(7, 13))):
+            foot = np.array([rng.normal(0, 0.25), rng.normal(0, 0.15), 0.0])
+            grow(foot, up + rng.normal(0, 0.5, 3) * [1.0, 0.7, 0.2] + foot, float(rng.uniform(0.14, 0.3)), 0.012, 3)
+        return wood, np.array(ends)
+    stem, depth = float(rng.uniform(0.09, 0.22)), 7 if habit == "bare" else 6
+    grow(np.zeros(3), up + rng.normal(0, 0.06, 3), stem, float(rng.uniform(0.022, 0.034)), depth)
+    return wood, np.array(ends)
+
+
+def _leaf_out(canvas: Array, rng: np.random.Generator, habit: Habit, ends: Array, at: Callable[[Array], Array]) -> None:
+    """Draw clusters of leaves about the ends of twigs, in place."""
+    palette = CONIFER_LEAVES if habit == "conifer" else DRY_LEAVES if rng.random() < 0.13 else LEAVES
+    colour = palette[int(rng.integers(len(palette)))] * rng.uniform(0.75, 1.25)
+    thinned = ends[rng.random(len(ends)) < rng.uniform(0.7, 1.0)]
+    each = max(min(int(rng.integers(18, 34)), 9000 // len(thinned)), 4)
+    size = {"conifer": 0.012, "bush": 0.03}.get(habit, 0.034)
+    where = np.repeat(thinned, each, axis=0) + rng.normal(0, size, (len(thinned) * each, 3))
+    where = where[where[:, 2] > 0.01]
+    middle, extent = np.median(thinned, axis=0), np.ptp(thinned, axis=0) / 2 + 1e-6
+    out = (where - middle) / extent
+    cluster = np.repeat(rng.normal(0, 0.16, len(thinned)), each)[: len(where)]
+    light = 0.52 + 0.30 * out[:, 2] - 0.16 * out[:, 1] + 0.22 * (np.linalg.norm(out, axis=1) - 0.8)
+    light = np.clip(light + cluster + rng.normal(0, 0.16, len(where)), 0.08, 1.7)
+    hue = colour * (1 + rng.normal(0, 0.09, (len(where), 3)) * [1.2, 0.6, 1.0])
+    order = np.argsort(-where[:, 1] + rng.normal(0, 0.02, len(where)))
+    places = np.round(at(where) * 16).astype(int)
+    unit = DRAWN * (1.1 if habit == "conifer" else 1.7)
+    axes = np.round(unit * 16 * rng.uniform([0.8, 0.45], [1.6, 0.9], (len(where), 2))).astype(int)
+    turn = rng.uniform(0, 180, len(where))
+    for k in order:
+        paint = (*(hue[k] * light[k]), 1.0)
+        middle_px, half = (int(places[k, 0]), int(places[k, 1])), (int(axes[k, 0]), int(axes[k, 1]))
+        leaf = cv2.ellipse2Poly((middle_px[0], middle_px[1]), half, int(turn[k]), 0, 360, 72)
+        cv2.fillConvexPoly(canvas, leaf, paint, cv2.LINE_8, 4)
 
 
 # --- drawn things -------------------------------------------------------------------------------------------------
@@ -247,10 +288,7 @@ def clutter(rng: np.random.Generator, ambient: Array, sun: Array) -> tuple[Array
         return sheet.canvas, wide, tall
     if kind == 2:  # bush
         wide, tall = float(rng.uniform(0.8, 2.2)), float(rng.uniform(0.6, 1.7))
-        crown = cv2.resize(
-            tree(int(rng.integers(TREES // 6)) * 6)[: int(384 * 0.72)], (220, 200), interpolation=cv2.INTER_AREA
-        )
-        crown[..., :3] *= light.astype(np.float32)
+        crown = bush(int(rng.integers(BUSHES))) * np.array([*light, 1.0], np.float32)
         return crown, wide, tall
     if kind == 3:  # pallets
         wide, tall = 1.2, float(rng.integers(2, 9)) * 0.145
@@ -338,10 +376,12 @@ def plant(
     places: list[tuple[float, float]],
     height_m: tuple[float, float],
     plan: Array | None,
+    *,
+    is_bush: bool = False,
 ) -> None:
-    """Put trees at `places` (azimuth, distance in m), far ones first, paled by `haze` (3) over 400 m, in place."""
+    """Put trees or bushes at `places` (azimuth, distance in m), far ones first, paled by `haze` (3), in place."""
     for azimuth, distance in sorted(places, key=lambda place: -place[1]):
-        picture = tree(int(rng.integers(TREES)))
+        picture = bush(int(rng.integers(BUSHES))) if is_bush else tree(int(rng.integers(TREES)))
         if rng.random() < 0.5:
             picture = cv2.flip(picture, 1)
         tall = float(rng.uniform(*height_m))
@@ -351,4 +391,4 @@ def plant(
         tint = np.diag([*((ambient + 0.8 * sun) / math.pi * (1 - pale)), 1.0])
         tint[:3, 3] = haze * pale
         shade_under(image, azimuth, distance, tall * 0.6, plan, 0.3)
-        paste(image, picture, azimuth, distance, (tall * 0.75, tall), plan, tint=tint)
+        paste(image, picture, azimuth, distance, (tall * picture.shape[1] / picture.shape[0], tall), plan, tint=tint)

@@ -16,6 +16,7 @@ from synthetic_data.textures import (
     ground_albedo,
     indoor_wall,
     mix,
+    sample,
     stripes,
     toned,
     within,
@@ -34,10 +35,10 @@ def garage(
     reaches (width,), m.
 
     `outside`, a panorama in kcd/m², shines in through the open roller door; None leaves it shut. The floor is
-    concrete of `ground_seed`.
+    concrete of `ground_seed`, stained where oil was spilt and dark along the walls.
     """
     height = width // 2
-    half_x, half_y = float(rng.uniform(2.9, 7.0)), float(rng.uniform(3.6, 9.0))
+    half_x, half_y = float(rng.uniform(4.3, 8.0)), float(rng.uniform(5.2, 10.0))  # the photographer is inside, too
     tall, seed = float(rng.uniform(2.5, 4.8)), int(rng.integers(1, 2**20))
     direction = directions(width, height).astype(np.float32)
     x, y, z, face = _cast(direction, half_x, half_y, tall)
@@ -66,6 +67,8 @@ def garage(
         albedo[is_side] = surface[here]
     first = int(np.nonzero((face == FLOOR).any(axis=1))[0][0])
     floor = ground_albedo("concrete", x[first:], y[first:], 0.01, ground_seed) * np.float32(rng.uniform(0.5, 1.1))
+    to_wall = np.minimum(half_x - np.abs(x[first:]), half_y - np.abs(y[first:]))
+    floor = toned(floor, 1 - 0.45 * np.exp(-np.maximum(to_wall, 0) / 0.25))
     below = face[first:] == FLOOR
     albedo[first:][below] = floor[below]
     last = int(np.nonzero((face == CEILING).any(axis=1))[0][-1]) + 1
@@ -160,9 +163,17 @@ def _roller_door(
     frame = within(u, centre - half - 0.1, centre + half + 0.1, footprint) * within(z, -9.0, tall + 0.1, footprint)
     hole = within(u, centre - half, centre + half, footprint) * within(z, -9.0, tall, footprint)
     albedo = mix(albedo, (0.2, 0.2, 0.2), frame)
+    for edge in (centre - half - 0.2, centre + half + 0.14):  # the tracks it runs in
+        track = within(u, edge, edge + 0.06, footprint) * within(z, -9.0, wall.height_m - 0.15, footprint)
+        albedo = mix(albedo, (0.42, 0.43, 0.43), track)
+        albedo = mix(albedo, (0.05, 0.05, 0.05), track * stripes(z, 0.3, 0.03, footprint))
+    drum = within(u, centre - half - 0.2, centre + half + 0.2, footprint)
+    albedo = mix(albedo, (0.12, 0.12, 0.12), drum * within(z, tall + 0.1, tall + 0.38, footprint) * 0.85)
     colour = np.array([(0.45, 0.45, 0.44), (0.3, 0.32, 0.34), (0.6, 0.59, 0.55)])[int(rng.integers(3))]
     if outside is None:
-        return mix(albedo, toned(colour, 1 - 0.4 * stripes(z, 0.1, 0.03, footprint)), hole), np.zeros_like(albedo)
+        slats = 1 - 0.4 * stripes(z, 0.1, 0.03, footprint) - 0.35 * stripes(z, 0.6, 0.012, footprint)
+        worn = 1 + 0.08 * sample(1.2, wall.seed, u, z, 0.04, footprint)
+        return mix(albedo, toned(colour, slats * worn), hole), np.zeros_like(albedo)
     height, width = outside.shape[:2]
     azimuth = np.arctan2(direction[..., 0], direction[..., 1])
     elevation = np.arcsin(np.clip(direction[..., 2], -1, 1))

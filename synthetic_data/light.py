@@ -25,6 +25,7 @@ from synthetic_data.camera import LUMINANCE, XYZ_TO_SRGB, Range, Share, decode_s
 from synthetic_data.garage import garage
 from synthetic_data.outdoors import outdoors
 from synthetic_data.panorama import DOME, Array, Lamp, Lighting, directions, irradiance, solid_angles
+from synthetic_data.skyline import SkylineSettings, skyline
 from synthetic_data.textures import GROUNDS
 
 Kind = Literal["panorama", "clear", "cloudy", "overcast", "garage", "forecourt"]
@@ -75,7 +76,7 @@ class LightSettings(Config):
     overcast: OvercastSettings
     forecourt: ForecourtSettings
     panorama: PanoramaSettings
-    scene_photo_probability: Share
+    scenes: SkylineSettings
     open_door_probability: Share
 
 
@@ -269,18 +270,18 @@ def sample_environment(
                 panoramas or "panoramas", "there is no panorama to use", "name a folder of .exr or .hdr files"
             )
         return _panorama(rng, files[int(rng.integers(len(files)))], settings)
-    photo = _scene_photo(rng, scenes, settings.scene_photo_probability)
+    land = _far_land(rng, scenes, settings.scenes)
     ground = str(rng.choice(list(GROUNDS), p=[0.26, 0.2, 0.2, 0.14, 0.08, 0.12]))
     ground_seed = int(rng.integers(1, 2**20))
     if kind == "garage":
         outside = None
         if rng.random() < settings.open_door_probability:
             lighting, _ = _sky(rng, "overcast" if rng.random() < 0.5 else "clear", settings)
-            outside, _ = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px // 2, photo=photo)
+            outside, _ = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px // 2, land=land)
         image, floor_klx, reach = garage(rng, outside, ground_seed, width=settings.width_px)
         return Environment(kind, kind, image, None, (0.0, 0.0, 0.0), floor_klx * 1000, "concrete", ground_seed, reach)
     lighting, name = _sky(rng, kind, settings)
-    image, reach = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px, photo=photo)
+    image, reach = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px, land=land)
     level = irradiance(image, (0, 0, 1)) @ LUMINANCE
     if lighting.sun_direction is not None:
         level += float(np.asarray(lighting.sun_irradiance) @ LUMINANCE) * lighting.sun_direction[2]
@@ -487,14 +488,17 @@ def split_sun(image: Array, contrast: float) -> tuple[Array, tuple[float, float,
     return np.asarray(rest, np.float32), (float(centre[0]), float(centre[1]), float(centre[2])), sun
 
 
-def _scene_photo(rng: np.random.Generator, folder: Path | None, probability: float) -> Array | None:
-    wanted = rng.random() < probability
-    if folder is None or not folder.is_dir():
+def _far_land(rng: np.random.Generator, folder: Path | None, settings: SkylineSettings) -> Array | None:
+    """What stands at the horizon of one of the folder's photos that show outdoors; None where `tries` show nothing."""
+    wanted, order = rng.random() < settings.probability, np.random.default_rng(int(rng.integers(2**31)))
+    if not wanted or folder is None or not folder.is_dir():
         return None
     files = sorted(path for path in folder.iterdir() if path.suffix.lower() in PHOTO_SUFFIXES)
-    if not wanted or not files:
-        return None
-    picture = cv2.imread(os.fspath(files[int(rng.integers(len(files)))]), cv2.IMREAD_COLOR)
-    if picture is None:
-        return None
-    return np.asarray(decode_srgb(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB).astype(np.float32) / 255), np.float32)
+    for number in order.permutation(len(files))[: settings.tries]:
+        picture = cv2.imread(os.fspath(files[int(number)]), cv2.IMREAD_COLOR)
+        if picture is None:
+            continue
+        land = skyline(decode_srgb(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB).astype(np.float32) / 255), settings)
+        if land is not None:
+            return land
+    return None

@@ -8,8 +8,9 @@ between.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -27,8 +28,10 @@ from synthetic_data.panorama import (
     lamp_light,
 )
 from synthetic_data.textures import (
+    FRAME_COLOURS,
     GROUNDS,
     MATERIALS,
+    POST_M,
     WALL_COLOURS,
     Wall,
     foliage_albedo,
@@ -39,12 +42,15 @@ from synthetic_data.textures import (
     sample,
     stripes,
     toned,
+    within,
 )
 
 FARTHEST_M = 400.0
+FAR_ALBEDO = 0.12  # of woods, fields and rock together; common practice, no source
 SCENES = ("yard", "street", "drive", "field", "car_park")
 HOUSE = ("brick", "render", "stone")
 LOW = ("hedge", "fence", "brick", "stone", "block")
+SHEETS = ((0.26, 0.25, 0.24), (0.10, 0.11, 0.12), (0.30, 0.28, 0.25), (0.13, 0.17, 0.14))  # roofs, albedo
 SHED = ("corrugated", "panel", "brick", "corrugated")
 
 
@@ -55,12 +61,12 @@ def outdoors(
     ground_seed: int,
     *,
     width: int = 2048,
-    photo: Array | None = None,
+    land: Array | None = None,
 ) -> tuple[Array, Array]:
     """A place under `lighting`: radiance float32 (width / 2, width, 3), kcd/m², without the sun's disk; and how far
     the ground reaches (width,), m, infinite where no wall ends it.
 
-    `photo` (h, w, 3), linear, any scale, is bent around the horizon in place of hills and far trees.
+    `land` (h, w, 4), the far land of a photo (`skyline`), is bent around the horizon in place of hills.
     """
     height = width // 2
     image = cv2.resize(lighting.sky, (width, height), interpolation=cv2.INTER_LINEAR)
@@ -70,25 +76,37 @@ def outdoors(
     walls = _floor_plan(rng, scene)
     haze = horizon * 0.75
 
-    if photo is None:
+    if land is None:
         _hills(image, rng, facade, haze)
     else:
-        _photo_band(image, rng, facade, photo)
+        _far_photo(image, rng, facade, haze, land)
     _lay_ground(image, rng, ground, ground_seed, lighting, walls, scene, haze)
-    if photo is None:
-        count = int(rng.integers(10, 90 if scene in ("field", "car_park") else 45))
-        groves = rng.uniform(0, 2 * math.pi, 3)
-        far = [
-            (float(rng.normal(groves[int(rng.integers(3))], 0.7)), float(rng.uniform(50, 160))) for _ in range(count)
-        ]
-        plant(image, rng, facade, haze, far, (5, 14), None)
+    stands = _plant_far(image, rng, facade, haze, scene)
     plan = np.full(width, np.inf)
+    near = sorted(
+        (float(rng.uniform(9, 30)), float(rng.uniform(0, 2 * math.pi))) for _ in range(int(rng.integers(0, 6)))
+    )
+    if not facade.lighting.lamps and rng.random() < 0.45:
+        stands += _wires(image, rng, facade)
+    stands += [(azimuth, distance, 0.2) for distance, azimuth in near]
     for wall in sorted(walls, key=lambda wall: -wall.distance_m):
+        while near and near[-1][0] > wall.distance_m:  # a crown stands above what hides its stem
+            distance, azimuth = near.pop()
+            plant(image, rng, facade, haze, [(azimuth, distance)], (3.5, 9), None)
         _raise_wall(image, plan, wall, facade, horizon, haze)
-    near = [(float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(9, 30))) for _ in range(int(rng.integers(0, 5)))]
-    plant(image, rng, facade, haze, near, (3.5, 9), plan)
-    _furnish(image, rng, facade, horizon, walls, scene, plan)
-    return np.asarray(np.maximum(image, 0), np.float32), plan
+    plant(image, rng, facade, haze, [(azimuth, distance) for distance, azimuth in near], (3.5, 9), plan)
+    stands += _furnish(image, rng, facade, horizon, walls, scene, plan)
+    return np.asarray(np.maximum(image, 0), np.float32), _reach(plan, stands)
+
+
+def _reach(plan: Array, stands: list[tuple[float, float, float]]) -> Array:
+    """How far the ground can be seen in each column: to the wall, or to what stands before it (azimuth, distance and
+    half the width of its foot, m)."""
+    reach, off = plan.copy(), azimuths(len(plan))
+    for azimuth, distance, half in stands:
+        beside = np.abs(np.mod(off - azimuth + math.pi, 2 * math.pi) - math.pi)
+        reach[(beside < math.atan(half / distance)) & (reach > distance)] = distance
+    return reach
 
 
 # --- plan ---------------------------------------------------------------------------------------------------------
@@ -205,19 +223,54 @@ def _hills(image: Array, rng: np.random.Generator, facade: Facade, haze: Array) 
         image[top:middle] = mix(image[top:middle], colour, cover)
 
 
-def _photo_band(image: Array, rng: np.random.Generator, facade: Facade, photo: Array) -> None:
-    """Bend a photo and its mirror image around the horizon, as bright as its place would be, in place."""
+def _plant_far(
+    image: Array, rng: np.random.Generator, facade: Facade, haze: Array, scene: str
+) -> list[tuple[float, float, float]]:
+    """Belts of trees and scrub at the edge of fields, a grove here and there, bushes nearer, in place; returns where
+    those stand that are near: azimuth, distance and half the width, m."""
+    places: list[tuple[float, float]] = []
+    small: list[tuple[float, float]] = []
+    for _ in range(int(rng.integers(2, 6))):  # belts
+        middle, half, away = rng.uniform(0, 2 * math.pi), rng.uniform(0.15, 0.9), rng.uniform(70, 200)
+        slope = rng.normal(0, 0.5)
+        for share in rng.uniform(-1, 1, int(half * rng.uniform(20, 60))):
+            distance = float(np.clip(away * math.exp(slope * share) * rng.uniform(0.92, 1.08), 45, 260))
+            (small if rng.random() < 0.45 else places).append((float(middle + half * share), distance))
+    groves = rng.uniform(0, 2 * math.pi, 3)
+    for _ in range(int(rng.integers(5, 40 if scene in ("field", "car_park") else 20))):
+        places.append((float(rng.normal(groves[int(rng.integers(3))], 0.5)), float(rng.uniform(40, 160))))
+    plant(image, rng, facade, haze, places, (5, 15), None)
+    plant(image, rng, facade, haze, small, (1.5, 5), None, is_bush=True)  # undergrowth hides the stems
+    scrub = []
+    if scene != "street":
+        scrub = [(float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(16, 90))) for _ in range(int(rng.integers(40)))]
+        plant(image, rng, facade, haze, scrub, (0.3, 1.8), None, is_bush=True)
+    return [(azimuth, distance, 0.5) for azimuth, distance in scrub]
+
+
+def _far_photo(image: Array, rng: np.random.Generator, facade: Facade, haze: Array, land: Array) -> None:
+    """Bend the far land of a photo and its mirror image around the horizon, lit and paled as land would be, in place.
+
+    `land` (h, w, 4) is colour times opacity and opacity, its last row at the horizon; it spans an even share of the
+    circle, near 60°.
+    """
     height, width = image.shape[:2]
     ambient, sun = facade((0.0, -1.0, 0.0))
-    level = float(((ambient + 0.5 * sun) / math.pi).mean()) * 0.3
-    band = max(int(height * 0.22), 8)
-    strip = np.concatenate([photo, photo[:, ::-1]], axis=1)
-    copies = max(round(width / (strip.shape[1] * band / strip.shape[0])), 1)
-    strip = cv2.resize(np.tile(strip, (1, copies, 1)), (width, band), interpolation=cv2.INTER_AREA)
-    strip = np.roll(strip, int(rng.integers(width)), axis=1) / max(float(strip.mean()), 1e-6) * level
-    top = height // 2 - int(band * 0.75)
-    fade = np.broadcast_to(np.clip(np.arange(band) / (0.15 * band), 0, 1)[:, None], (band, width))
-    image[top : top + band] = mix(image[top : top + band], strip, fade)
+    level = ((ambient + 0.5 * sun) / math.pi * FAR_ALBEDO).mean()
+    copies = 3
+    columns = width // (2 * copies)
+    rows = max(round(land.shape[0] * columns / land.shape[1]), 2)
+    one = cv2.resize(land, (columns, rows), interpolation=cv2.INTER_AREA)
+    strip = np.tile(np.concatenate([one, one[:, ::-1]], axis=1), (1, copies, 1))
+    strip = np.roll(
+        np.pad(strip, ((0, 0), (0, width - strip.shape[1]), (0, 0)), mode="edge"), int(rng.integers(width)), 1
+    )
+    cover = strip[..., 3]
+    light = strip[..., :3] * np.float32(level / max(float(strip[..., :3].mean() / cover.mean()), 1e-6))
+    pale = 0.35
+    light = light * (1 - pale) + (haze * pale).astype(np.float32) * cover[..., None]
+    top = height // 2 - rows
+    image[top : height // 2] = image[top : height // 2] * (1 - cover[..., None]) + light
 
 
 # --- ground -------------------------------------------------------------------------------------------------------
@@ -269,7 +322,7 @@ def _lay_ground(
     light = mix(sky, sky + sun, in_sun)
     if lighting.lamps:
         light += lamp_light(x, y, 0.0, (0.0, 0.0, 1.0), lighting.lamps)
-    pale = np.broadcast_to(np.clip(distance / FARTHEST_M, 0, 1) * 0.7, (height - middle, width))
+    pale = np.broadcast_to(np.clip(distance / FARTHEST_M, 0, 1) * 0.45, (height - middle, width))
     image[middle:] = mix(albedo * light / np.float32(math.pi), haze, pale)
 
 
@@ -315,11 +368,10 @@ def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: 
     if len(columns) < 2:
         return
     reach = wall.distance_m / np.cos(off[columns])
-    is_roofed = wall.height_m > 2.4 and wall.material in HOUSE and wall.seed % 5 > 0
-    roof_m = (0.25 + 0.05 * (wall.seed % 4)) * wall.height_m if is_roofed else 0.0
+    roof = _roof_of(wall)
     nearest = float(reach.min())
     highest, lowest = (
-        math.atan(((wall.height_m + roof_m) * 1.25 - EYE_HEIGHT_M) / nearest),
+        math.atan((wall.height_m + roof.rise_m + 1.2 - EYE_HEIGHT_M) / nearest),
         math.atan(-EYE_HEIGHT_M / nearest),
     )
     first = max(int((0.5 - highest / math.pi) * height) - 2, 0)
@@ -335,7 +387,9 @@ def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: 
         albedo, glow = openings(u, z, footprint, wall, albedo, horizon * (0.5 if facade.lighting.lamps else 1.0), lit)
     normal = (-math.sin(wall.azimuth), -math.cos(wall.azimuth), 0.0)
     ambient, sun = facade(normal)
-    under_eaves = 0.45 * np.exp(-np.maximum(wall.height_m - z, 0) / 0.35) if roof_m else np.zeros_like(z)
+    top = _tops(u[0], footprint, wall, roof)
+    eaves = np.full(len(columns), wall.height_m) if roof.kind != "gable" else top
+    under_eaves = 0.45 * np.exp(-np.maximum(eaves - z, 0) / 0.35) if roof.kind != "none" else np.zeros_like(z)
     light = toned(ambient, 1 - 0.45 * np.exp(-np.maximum(z, 0) / 0.45) - 0.6 * under_eaves)
     light += toned(sun, 1 - np.minimum(1.6 * under_eaves, 0.9))
     if facade.lighting.lamps:
@@ -343,17 +397,7 @@ def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: 
         y = wall.distance_m * math.cos(wall.azimuth) - u * math.sin(wall.azimuth)
         light += lamp_light(x, y, z, normal, facade.lighting.lamps)
     radiance: Array = albedo * light / np.float32(math.pi) + glow
-    top = np.full(len(columns), wall.height_m)
-    if wall.material == "hedge":
-        top = top + 0.07 * wall.height_m * sample(1.1, wall.seed + 5, u[:1], np.zeros_like(u[:1]), 0.04, footprint)[0]
-    if roof_m:
-        ends = np.clip(np.minimum(u[0] + wall.left_m, wall.right_m - u[0]) / 1.2 + 0.35, 0, 1)
-        top = top + roof_m * ends
-        radiance = mix(
-            radiance, _roof(u, z, footprint, wall, facade), np.clip((z - wall.height_m) / footprint + 0.5, 0, 1)
-        )
-        gutter = np.exp(-(((z - wall.height_m) / 0.06) ** 2))
-        radiance = mix(radiance, 0.04 * light / math.pi, gutter * 0.85)
+    radiance = _roofed(radiance, u, z, footprint, wall, roof, eaves, light, facade)
     pixel = reach[None] * (math.pi / height)
     cover = np.clip((top[None] - z) / pixel + 0.5, 0, 1) * np.clip(z / pixel + 0.5, 0, 1)
     if wall.material == "hedge":
@@ -364,14 +408,108 @@ def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: 
     plan[columns] = reach
 
 
+@dataclass(frozen=True, slots=True)
+class _Roof:
+    """What ends a wall above: a slope with its eaves towards us, cut straight (`slope`) or hipped, a gable, a kerb of
+    sheet or stone (`coping`), or nothing. Seen from below its ridge stands `rise_m` above the eaves."""
+
+    kind: Literal["slope", "hip", "gable", "coping", "none"]
+    rise_m: float = 0.0
+    over_m: float = 0.0  # how far it reaches beyond the wall's ends
+
+
+def _roof_of(wall: Wall) -> _Roof:
+    if wall.material in ("hedge", "fence"):
+        return _Roof("none")
+    if wall.height_m <= 2.4:
+        return _Roof("coping")
+    long_m, number = wall.left_m + wall.right_m, wall.seed % 8
+    if wall.material in HOUSE:
+        rise = (0.25 + 0.04 * (wall.seed % 4)) * wall.height_m
+        if long_m < 11 and number < 3:
+            return _Roof("gable", min((0.36 + 0.02 * number) * long_m, 4.5), 0.25)
+        return _Roof("hip" if number == 3 else "slope", rise, 0.2)
+    if long_m < 18 and number < 4:
+        return _Roof("gable", min(0.13 * long_m, 2.6), 0.15)
+    return _Roof("slope", 0.12 * wall.height_m, 0.1) if number < 7 else _Roof("coping")
+
+
+def _tops(u: Array, footprint: float, wall: Wall, roof: _Roof) -> Array:
+    """How high (columns,) the wall with its roof stands along `u`, m."""
+    top = np.full(u.shape, wall.height_m)
+    to_end = np.minimum(u + wall.left_m, wall.right_m - u)
+    if roof.kind == "hip":
+        return np.asarray(top + roof.rise_m * np.clip(to_end / (0.9 * roof.rise_m), 0, 1))
+    if roof.kind == "gable":
+        return np.asarray(top + roof.rise_m * np.clip(to_end / ((wall.left_m + wall.right_m) / 2), 0, 1))
+    if roof.kind == "slope":
+        sag = 0.03 * sample(1.4, wall.seed + 5, u[None], u[None] * 0, 0.25, footprint)[0]
+        top = top + roof.rise_m + sag
+        if wall.material in HOUSE and wall.seed % 3 > 0:  # a chimney on the ridge
+            at = wall.right_m - 0.2 * (1 + wall.seed % 3) * (wall.left_m + wall.right_m)
+            top = top + 0.9 * (np.abs(u - at) < 0.42) + 0.3 * ((np.abs(u - at) < 0.14) | (np.abs(u - at - 0.28) < 0.1))
+        return np.asarray(top)
+    if wall.material == "hedge":
+        shoots = sample(0.5, wall.seed + 6, u[None], u[None] * 0, 0.05, footprint)[0]
+        top = top + 0.09 * wall.height_m * sample(1.1, wall.seed + 5, u[None], u[None] * 0, 0.06, footprint)[0]
+        return np.asarray(top + 0.05 * np.maximum(shoots, 0))
+    if wall.material == "fence":
+        post = stripes(u, POST_M, 0.11, footprint)
+        return np.asarray(top + 0.035 * (hashed(np.floor(u / 0.125), seed=wall.seed + 5) - 0.5) + 0.08 * post)
+    return np.asarray(top)
+
+
+def _roofed(
+    radiance: Array, u: Array, z: Array, footprint: float, wall: Wall, roof: _Roof, eaves: Array, light: Array,
+    facade: Facade,
+) -> Array:  # fmt: skip
+    """The wall's radiance with roof, boards, gutter and down pipes or coping laid over it."""
+    above = z - eaves
+
+    def band(low: float, high: float) -> Array:
+        return within(above, low, high, footprint)
+
+    if roof.kind in ("slope", "hip"):
+        is_chimney = z > wall.height_m + 0.97 * roof.rise_m
+        slope = _roof(u, z, footprint, wall, facade)
+        slope = mix(slope, toned(np.array([0.16, 0.085, 0.06]) / math.pi, 1 + 0 * z) * light, is_chimney.astype(float))
+        radiance = mix(radiance, slope, np.clip(above / footprint + 0.5, 0, 1))
+        ridge = within(z, wall.height_m + roof.rise_m - 0.12, wall.height_m + roof.rise_m, footprint)
+        radiance = mix(radiance, radiance * 1.35, ridge * ~is_chimney)
+        board = np.asarray(FRAME_COLOURS[wall.seed % len(FRAME_COLOURS)])
+        radiance = mix(radiance, board * light / math.pi, band(-0.22, -0.06))
+        radiance = mix(radiance, 0.05 * light / math.pi, band(-0.07, 0.05))  # gutter
+        for at in (-wall.left_m + 0.3, wall.right_m - 0.35):
+            pipe = within(u, at - 0.04, at + 0.04, max(footprint, 0.02)) * (above < -0.1)
+            shade = within(u, at + 0.04, at + 0.12, max(footprint, 0.02)) * (above < -0.1)
+            radiance = mix(mix(radiance, 0.6 * radiance, shade), 0.09 * light / math.pi, pipe)
+    elif roof.kind == "gable":
+        board = np.asarray(FRAME_COLOURS[(wall.seed + 1) % len(FRAME_COLOURS)])
+        radiance = mix(radiance, board * light / math.pi, band(-0.3, -0.1))
+        radiance = mix(radiance, 0.07 * light / math.pi, band(-0.1, 0.5))  # edge of the tiles or sheets
+    elif roof.kind == "coping":
+        tall = 0.09 if wall.height_m <= 2.4 else 0.18
+        stone = np.asarray((0.36, 0.35, 0.32)) if wall.height_m <= 2.4 else np.asarray((0.2, 0.21, 0.22))
+        joint = 1 - 0.4 * stripes(u, 0.6, 0.012, footprint)
+        radiance = mix(radiance, toned(stone, joint) * light * np.float32(1.15 / math.pi), band(-tall, 1.0))
+        radiance = mix(radiance, 0.5 * radiance, within(above, -tall - 0.07, -tall, max(footprint, 0.02)) * 0.8)
+    return radiance
+
+
 def _roof(u: Array, z: Array, footprint: float, wall: Wall, facade: Facade) -> Array:
-    """Tiles or slates on the slope above a house wall, lit as the slope they are."""
+    """Tiles, slates or sheets on the slope above a wall, lit as the slope they are."""
+    ambient, sun = facade((-0.75 * math.sin(wall.azimuth), -0.75 * math.cos(wall.azimuth), 0.66))
+    light = (ambient + sun) / math.pi
+    moss = np.clip(sample(1.2, wall.seed + 2, u, z * 2, 0.06, footprint), -1, 2) * 0.14
+    if wall.material not in HOUSE:
+        sheet = np.asarray(SHEETS[wall.seed % len(SHEETS)])
+        wave = 1 + 0.25 * np.cos(2 * math.pi * u / 0.19) * min(0.06 / footprint, 1) + moss + 0 * z
+        return toned(sheet * light, wave)
     tiles = np.asarray(wall.colour) * 0.3 + 0.03 if wall.seed % 2 else np.array([0.07, 0.072, 0.078])
     rows = stripes(z, 0.14, 0.04, footprint) * 0.35
-    each = 0.8 + 0.4 * hashed(np.floor(u / 0.28), np.floor(z / 0.14), seed=wall.seed)
-    moss = np.clip(sample(1.2, wall.seed + 2, u, z * 2, 0.06, footprint), -1, 2) * 0.14
-    ambient, sun = facade((-0.75 * math.sin(wall.azimuth), -0.75 * math.cos(wall.azimuth), 0.66))
-    return toned(tiles * (ambient + sun) / math.pi, (1 - rows) * (each + moss))
+    each = 1 + 0.4 * (hashed(np.floor(u / 0.28), np.floor(z / 0.14), seed=wall.seed) - 0.5) * min(0.12 / footprint, 1)
+    broad = 0.12 * sample(1.3, wall.seed + 3, u, z * 2, 0.15, footprint)
+    return toned(tiles * light, (1 - rows) * (each + moss + broad))
 
 
 # --- things -------------------------------------------------------------------------------------------------------
@@ -379,8 +517,10 @@ def _roof(u: Array, z: Array, footprint: float, wall: Wall, facade: Facade) -> A
 
 def _furnish(
     image: Array, rng: np.random.Generator, facade: Facade, horizon: Array, walls: list[Wall], scene: str, plan: Array
-) -> None:
-    """Parked vehicles, things along the walls, posts and lamps, far ones first, in place."""
+) -> list[tuple[float, float, float]]:
+    """Parked vehicles, things along the walls and lamps, far ones first, in place; returns where they stand: azimuth,
+    distance and half the width, m."""
+    stands = []
     most = {"yard": 4, "street": 7, "drive": 2, "field": 1, "car_park": 12}[scene]
     vehicles = int(rng.integers(0, most + 1))
     places = [(float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(17, 32)), True) for _ in range(vehicles)]
@@ -402,14 +542,48 @@ def _furnish(
             cut_out, wide_m, tall_m = clutter(rng, ambient, sun)
         shade_under(image, azimuth, distance, wide_m, plan)
         paste(image, cut_out, azimuth, distance, (wide_m, tall_m), plan)
+        stands.append((azimuth, distance, wide_m / 2))
     ambient, _ = facade((0.0, -1.0, 0.0))
     for lamp in facade.lighting.lamps:
         _lamp_post(image, lamp, ambient, plan)
-    if not facade.lighting.lamps and rng.random() < 0.4:
-        for _ in range(int(rng.integers(1, 4))):
-            _post(
-                image, float(rng.uniform(0, 6.28)), float(rng.uniform(10, 40)), float(rng.uniform(3, 8)), ambient, plan
-            )
+    return stands
+
+
+def _wires(image: Array, rng: np.random.Generator, facade: Facade) -> list[tuple[float, float, float]]:
+    """A line of wooden poles that passes by, with crossbars and sagging wires, in place; returns where the poles stand:
+    azimuth, distance and half the width, m."""
+    height, width = image.shape[:2]
+    ambient, sun = facade((0.0, -1.0, 0.0))
+    dark = 0.05 * (ambient + 0.3 * sun) / math.pi
+    turn, aside = float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(13, 40))
+    gap, tall, first = float(rng.uniform(28, 42)), float(rng.uniform(6.5, 9)), float(rng.uniform(0, 30))
+    along = np.arange(-4, 5) * gap + first
+    feet = np.stack(
+        [aside * math.cos(turn) - along * math.sin(turn), aside * math.sin(turn) + along * math.cos(turn)], 1
+    )
+    bar = np.array([math.cos(turn), math.sin(turn)]) * 0.55
+    cover = np.zeros((height, width), np.uint8)
+
+    def draw(points: Array, thick: int, strength: int) -> None:
+        azimuth = np.unwrap(np.arctan2(points[:, 0], points[:, 1]))
+        level = np.arctan2(points[:, 2] - EYE_HEIGHT_M, np.hypot(points[:, 0], points[:, 1]))
+        place = np.stack([azimuth / (2 * math.pi) * width, (0.5 - level / math.pi) * height], 1)
+        for turns in (-1, 0, 1):
+            moved = np.round((place + np.array([turns * width, 0])) * 16).astype(np.int32)
+            cv2.polylines(cover, [moved], False, strength, thick, cv2.LINE_AA, 4)
+
+    share = np.linspace(0, 1, 24)[:, None]
+    for side in (-1.0, 0.0, 1.0):
+        for one, other in pairwise(feet):
+            span = (one + bar * side) * (1 - share) + (other + bar * side) * share
+            draw(np.column_stack([span, tall - 0.9 * 4 * share * (1 - share)]), 1, 85)
+    for foot in feet:
+        thick = max(round(0.22 / math.hypot(*foot) * width / (2 * math.pi)), 1)
+        draw(np.array([[*foot, 0.0], [*foot, tall + 0.3]]), thick, 255)
+        draw(np.array([[*(foot - bar * 1.1), tall], [*(foot + bar * 1.1), tall]]), 1, 255)
+    rows = slice(0, height // 2 + height // 12)
+    image[rows] = mix(image[rows], np.broadcast_to(dark, image[rows].shape), cover[rows].astype(np.float32) / 255)
+    return [(math.atan2(x, y), math.hypot(x, y), 0.15) for x, y in feet]
 
 
 def _post(image: Array, azimuth: float, distance_m: float, height_m: float, light: Array, plan: Array) -> None:

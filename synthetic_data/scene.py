@@ -45,7 +45,8 @@ class Stage:
 
     `emitter` is a Mitsuba environment (see `light_up`), `ground` an albedo map (n, n, 3) of a square `ground_m` wide,
     `wetness` 0 to 1, `props` further surfaces with a plain colour and roughness, `apron` the ground beyond the square,
-    `detail` the tile of what the ground is made of (`ground_detail`), None for a smooth one.
+    `detail` the tile of what the ground is made of (`ground_detail`), None for a smooth one; `sink_m` is how deep the
+    vehicle stands in it.
     """
 
     emitter: Any = field(repr=False)
@@ -58,6 +59,7 @@ class Stage:
     props: tuple[tuple[Patch, tuple[float, float, float], float], ...] = ()
     apron: Apron | None = None
     detail: Array | None = field(default=None, repr=False)
+    sink_m: float = 0.0
 
 
 def light_up(image: Array, turn_deg: float) -> Any:
@@ -165,7 +167,7 @@ def _ground_mesh(stage: Stage, noise: Noise, device: torch.device) -> Any:
     points, faces = outline(stage.ground_m, None if stage.apron is None else stage.apron.reach_m)
     return _mesh(
         "ground",
-        points @ about_vertical(stage.turn_deg),
+        points @ about_vertical(stage.turn_deg) + [0, 0, stage.sink_m],
         np.tile([0.0, 0.0, 1.0], (len(points), 1)),
         points[:, :2] / stage.ground_m + 0.5,
         faces,
@@ -191,8 +193,8 @@ def _apron_mesh(stage: Stage, apron: Apron) -> Any:
     flat = np.full((2, 2, 3), (0.5, 0.5, 1.0))
     return _mesh(
         "apron",
-        apron.points @ about_vertical(stage.turn_deg),
-        np.tile([0.0, 0.0, 1.0], (len(apron.points), 1)),
+        apron.points @ about_vertical(stage.turn_deg) + [0, 0, stage.sink_m],
+        apron.normals @ about_vertical(stage.turn_deg),
         apron.uv,
         apron.faces,
         _principled(apron.albedo, np.full((2, 2, 1), 0.92), np.zeros((2, 2, 1)), flat),

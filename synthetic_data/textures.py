@@ -32,6 +32,7 @@ WALL_COLOURS: dict[str, tuple[Colour, ...]] = {
     "stone": ((0.30, 0.27, 0.22), (0.36, 0.33, 0.29), (0.22, 0.21, 0.20)),
     "panel": ((0.52, 0.53, 0.54), (0.30, 0.31, 0.33), (0.66, 0.66, 0.65), (0.12, 0.14, 0.18)),
 }
+POST_M = 1.83  # from post to post of a fence; common practice, no source
 DOOR_COLOURS = np.array(
     [
         (0.62, 0.61, 0.58),
@@ -162,6 +163,7 @@ def ground_albedo(kind: str, x: npt.ArrayLike, y: npt.ArrayLike, footprint_m: fl
     turned = 0.8 * xs - 0.6 * ys, 0.6 * xs + 0.8 * ys
     fine = 0.72 * sample(0.35, seed + 1, xs, ys, fine_texel, footprint_m)
     fine = fine + 0.69 * sample(0.35, seed + 2, *turned, 1.37 * fine_texel, footprint_m)
+    broad = 0.8 * broad + 0.6 * sample(0.9, seed + 4, *turned, 0.45, footprint_m)  # comes back after 230 m only
     middle = sample(0.7, seed + 2, xs, ys, 0.035, footprint_m)
     albedo = mix(dark, light, np.clip(0.45 + 0.17 * broad + 0.1 * middle + fine_weight * fine, 0, 1.4))
     if kind == "grass":
@@ -376,7 +378,9 @@ def _fence(u: Array, z: Array, footprint: float, wall: Wall) -> Array:
     grain = sample(0.8, wall.seed, np.asarray(u) * 6, z * 0.3, 0.02, footprint)
     tone = (0.75 + 0.5 * hashed(np.floor(u / 0.125), seed=wall.seed)) * (1 + 0.14 * grain)
     rail = stripes(z - 0.3, 0.75, 0.07, footprint) * 0.12
-    body = toned(wall.colour, tone * (1 - 0.75 * gap) * (1 - rail))
+    post, beside = stripes(u, POST_M, 0.11, footprint), stripes(u - 0.11, POST_M, 0.05, footprint)
+    tone = tone * (1 - 0.75 * gap * (1 - post)) * (1 - rail) * (1 - 0.45 * beside)
+    body = toned(wall.colour, tone + (1.15 - tone) * 0.8 * post)
     return weather(body, u, z, footprint, wall, 0.3)
 
 
@@ -454,6 +458,16 @@ def openings(
     ledge = within(x, start - 0.1, start + window_w + 0.1, footprint) * within(y, sill - 0.15, sill - 0.06, footprint)
     albedo = mix(albedo, frame, outer * is_window)
     albedo = mix(albedo, (0.35, 0.34, 0.32), ledge * is_window)
+    deep = 0.035 + 0.05 * (wall.seed % 3)  # how far the frame stands back, m
+    seen = within(x, start - 0.06, start + window_w + 0.06, footprint) * is_window
+    head = sill + window_h + 0.06
+    albedo = mix(albedo, albedo * 0.35, seen * within(y, head - deep, head, footprint))
+    albedo = mix(albedo, albedo * 0.6, outer * is_window * within(x, -9.0, start - 0.06 + 0.6 * deep, footprint))
+    below = within(x, start - 0.1, start + window_w + 0.1, footprint) * within(y, sill - 0.24, sill - 0.15, footprint)
+    albedo = mix(albedo, albedo * 0.65, below * is_window)
+    lintel = within(x, start - 0.2, start + window_w + 0.2, footprint) * within(y, head, head + 0.18, footprint)
+    if wall.material in ("brick", "stone"):
+        albedo = mix(albedo, np.asarray(wall.colour) * (0.75 if wall.seed % 2 else 1.3), 0.8 * lintel * is_window)
     curtain = hashed(cell, level, seed=wall.seed + 2)
     drawn = (curtain < 0.3) & (np.abs(x - start - window_w / 2) > window_w * 0.22)
     albedo = mix(albedo, toned((1, 1, 1), np.where(drawn, 0.3, 0.02)), pane)
@@ -492,24 +506,45 @@ def ceiling_albedo(kind: int, x: Array, y: Array, seed: int) -> Array:
 
 
 def indoor_wall(u: Array, z: Array, footprint: float, wall: Wall, rng: np.random.Generator) -> Array:
-    """A workshop wall: its material, and shelves with boxes, tool boards, stacked tyres, pipes, cupboards before it."""
+    """A workshop wall: its material, and along it benches, shelves, cupboards, stacked tyres, planks and tool boards,
+    with cables, papers and tins above and between. u and z (m, n); along a wall u does not change from row to row."""
     albedo = MATERIALS[wall.material](u, z, footprint, wall)
     if rng.random() < 0.35:  # painted below the shoulder
         albedo = mix(albedo, albedo * np.array([0.5, 0.62, 0.6]), within(z, -9.0, 1.3, footprint))
-    for _ in range(int(rng.integers(1, 6))):
-        start, long_m = float(rng.uniform(-wall.left_m, wall.right_m - 1)), float(rng.uniform(1.0, 3.0))
-        seed = int(rng.integers(1, 2**20))
-        things = (_shelves, _tool_board, _tyres, _pipe, _cupboard)
-        albedo = things[int(rng.choice(5, p=[0.34, 0.2, 0.14, 0.16, 0.16]))](
-            u, z, footprint, albedo, (start, long_m), seed
-        )
-    return albedo
+    along = u[int(np.abs(z[:, z.shape[1] // 2] - 1.4).argmin())]
+    standing = (_shelves, _bench, _cupboard, _tyres, _planks, _tool_board)
+    full, start = float(rng.uniform(0.5, 1.0)), -wall.left_m + float(rng.uniform(0, 0.6))
+    while start < wall.right_m - 0.8:
+        thing = standing[int(rng.choice(6, p=[0.3, 0.26, 0.14, 0.1, 0.1, 0.1]))]
+        long_m = min(float(rng.uniform(1.0, 3.0)), wall.right_m - start)
+        things = [(thing, start)] if rng.random() < full else []
+        if rng.random() < full:
+            things.append((_hung, start + float(rng.uniform(0, long_m))))
+        for lay, at in things:
+            columns = np.nonzero((along > at - 0.9) & (along < at + long_m + 0.9))[0]
+            if len(columns) > 1:
+                own = slice(columns[0], columns[-1] + 1)
+                albedo[:, own] = lay(
+                    u[:, own], z[:, own], footprint, albedo[:, own], (at, long_m), int(rng.integers(1, 2**20))
+                )
+        start += long_m + float(rng.gamma(1.2, 0.25))
+    for _ in range(int(rng.integers(0, 3))):
+        at = float(rng.uniform(-wall.left_m, wall.right_m))
+        albedo = _pipe(u, z, footprint, albedo, (at, 1.0), int(rng.integers(1, 2**20)))
+    scuffs = np.clip(sample(0.9, wall.seed + 11, u, z * 0.5, 0.02, footprint) - 0.9, 0, 1)
+    return toned(albedo, 1 - 0.4 * scuffs * np.exp(-np.maximum(z, 0) / 0.5))
+
+
+def _chance(number: int, seed: int) -> float:
+    """One evenly distributed number 0..1."""
+    return float(hashed(np.array([number]), seed=seed)[0])
 
 
 def _drab(seed: int, *cells: Array) -> Array:
     """Colours (…, 3) of boxes, tins and tools: mostly cardboard, grey and black, few strong ones."""
     value = hashed(*cells, seed=seed)[..., None]
-    strong = np.stack([hashed(*cells, seed=seed + 1 + i) for i in range(3)], axis=-1) ** 3 * 0.5 + 0.01
+    strong = np.stack([hashed(*cells, seed=seed + 1 + i) for i in range(3)], axis=-1) ** 3 * 0.35 + 0.01
+    strong = 0.6 * strong + 0.4 * strong.mean(axis=-1, keepdims=True)  # prints fade
     card = np.array([0.27, 0.18, 0.10]) * (0.6 + 0.9 * value)
     grey = np.array([0.22, 0.22, 0.22]) * (0.1 + 2.2 * value**2)
     kind = hashed(*cells, seed=seed + 5)[..., None]
@@ -536,6 +571,99 @@ def _shelves(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[f
     board = within(z - level * gap, gap - 0.028, gap + 1, footprint)
     post = stripes(u - start, long_m - 0.04, 0.04, footprint)
     return mix(albedo, (0.24, 0.24, 0.25), np.maximum(board, post) * inside)
+
+
+def _bench(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:
+    """A bench with drawers or boxes below, things upon it and dark wall behind."""
+    start, long_m = place
+    rng = np.random.default_rng(seed)
+    top = float(rng.uniform(0.82, 0.95))
+    across = within(u, start, start + long_m, footprint)
+    albedo = mix(albedo, albedo * 0.12, across * within(z, -9.0, top, footprint))
+    cell = np.floor((u - start) / 0.42)
+    x = u - start - 0.42 * cell
+    height = 0.15 + 0.5 * hashed(cell, seed=seed)
+    below = within(x, 0.03 + 0.1 * hashed(cell, seed=seed + 1), 0.36, footprint) * within(z, -9.0, height, footprint)
+    drawers = 1 - 0.5 * stripes(z, 0.19, 0.012, footprint)
+    albedo = mix(
+        albedo, toned(_drab(seed + 2, cell), 0.6 * drawers), across * below * (hashed(cell, seed=seed + 3) > 0.2)
+    )
+    legs = np.maximum(
+        within(u, start, start + 0.07, footprint), within(u, start + long_m - 0.07, start + long_m, footprint)
+    )
+    wood = toned((0.27, 0.19, 0.12), 0.8 + 0.25 * sample(0.8, seed, u * 0.3, z * 4, 0.02, footprint))
+    albedo = mix(
+        albedo, wood, np.maximum(legs * within(z, -9.0, top, footprint), across * within(z, top - 0.06, top, footprint))
+    )
+    for wide, tallest, number in ((0.11, 0.28, 4), (0.24, 0.42, 14)):  # tins, then boxes and machines
+        cell = np.floor((u - start) / wide + _chance(number, seed=seed))
+        x = (u - start) / wide + _chance(number, seed=seed) - cell
+        tall = tallest * hashed(cell, seed=seed + number + 1) ** 1.5 + 0.03
+        there = hashed(cell, seed=seed + number + 2) > 0.4
+        thing = within(x * wide, 0.012, wide * 0.9, footprint) * within(z, top, top + tall, footprint) * there
+        round_ = 1 - 0.7 * np.abs(x - 0.4) ** 1.5
+        albedo = mix(albedo, toned(_drab(seed + number + 3, cell), round_), thing * across)
+    return albedo
+
+
+def _planks(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:
+    """Planks, tubes or a ladder that lean against the wall."""
+    start = place[0]
+    for number in range(3 + seed % 5):
+        lean = (_chance(number, seed=seed) - 0.5) * 0.5
+        at = start + 0.14 * number + lean * z
+        wide = 0.03 + 0.1 * _chance(number, seed=seed + 1)
+        tall = 1.3 + 1.1 * _chance(number, seed=seed + 2)
+        cover = within(u - at, 0.0, wide, footprint) * within(z, -9.0, tall, footprint)
+        shadow = within(u - at, wide, wide + 0.06, footprint) * within(z, -9.0, tall, footprint)
+        grain = 0.8 + 0.3 * sample(0.8, seed + number, u * 4, z * 0.3, 0.02, footprint)
+        albedo = mix(albedo, albedo * 0.5, shadow)
+        albedo = mix(albedo, toned(np.array([0.30, 0.22, 0.14]) * (0.5 + _chance(number, seed=seed + 3)), grain), cover)
+    return albedo
+
+
+def _hung(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:
+    """What hangs on walls: a coil of cable or hose, a paper, a box of fuses with its wires, a window."""
+    rng = np.random.default_rng(seed)
+    at, high, kind = place[0], float(rng.uniform(1.45, 2.1)), int(rng.integers(5))
+    x, y = u - at, z - high
+    if kind <= 1:  # a coil on a nail, its end hanging down
+        radius = float(rng.uniform(0.12, 0.26))
+        colour = np.array([(0.35, 0.09, 0.02), (0.03, 0.03, 0.03), (0.30, 0.25, 0.03), (0.05, 0.1, 0.2)])[seed % 4]
+        for number in range(4):
+            off = 0.03 * (_chance(number, seed=seed) - 0.5)
+            ring = np.hypot((x - off) / 0.72, y + radius + 2 * off) - radius * (1 - 0.06 * number)
+            albedo = mix(albedo, albedo * 0.6, within(np.abs(ring - 0.012), -9.0, 0.008, footprint))
+            albedo = mix(albedo, toned(colour, 0.8 + 0.2 * _chance(number, seed=seed + 1) + 0 * z),
+                         within(np.abs(ring), -9.0, 0.007, footprint))  # fmt: skip
+        loose = x - 0.05 - 0.06 * np.sin(3 * y)
+        return mix(
+            albedo,
+            toned(colour, 1 + 0 * z),
+            within(np.abs(loose), -9.0, 0.006, footprint) * within(y, -1.3, -0.3, footprint),
+        )
+    if kind == 2:  # papers
+        for number in range(1 + seed % 4):
+            left = 0.3 * number + 0.1 * float(_chance(number, seed=seed))
+            sheet = within(x, left, left + 0.21, footprint) * within(y, -0.3, 0.0, footprint)
+            tone = 0.55 + 0.25 * hashed(np.floor(y / 0.02), seed=seed + number)
+            albedo = mix(albedo, toned((1.0, 0.97, 0.88), tone + 0 * x), sheet)
+        return albedo
+    if kind == 3:  # fuses
+        tall = float(rng.uniform(0.3, 0.6))
+        wire = np.abs(x - 0.15) - 0.012
+        albedo = mix(albedo, albedo * 0.5, within(x, 0.36, 0.42, footprint) * within(y, -tall, -0.03, footprint))
+        albedo = mix(albedo, (0.28, 0.28, 0.29), within(wire, -9.0, 0.0, footprint) * (y > 0))
+        lid = stripes(y, tall / 2, 0.012, footprint)
+        return mix(albedo, toned((0.36, 0.37, 0.38), 1 - 0.4 * lid + 0 * x),
+                   within(x, 0.0, 0.36, footprint) * within(y, -tall, 0.0, footprint))  # fmt: skip
+    wide = float(rng.uniform(0.7, 1.5))
+    frame = within(x, 0.0, wide, footprint) * within(y, -0.7, 0.1, footprint)
+    pane = within(x, 0.06, wide - 0.06, footprint) * within(y, -0.64, 0.04, footprint)
+    bar = stripes(x, wide / 2, 0.05, footprint)
+    day = 0.5 + 0.25 * sample(1.2, seed, u, z, 0.03, footprint)
+    albedo = mix(albedo, (0.4, 0.39, 0.36), frame)
+    return mix(albedo, toned((0.9, 0.95, 1.0), np.clip(day, 0.2, 0.8)), pane * (1 - bar))
 
 
 def _tool_board(u: Array, z: Array, footprint: float, albedo: Array, place: tuple[float, float], seed: int) -> Array:

@@ -25,7 +25,9 @@ from synthetic_data.light import (
     split_sun,
     sun_irradiance,
 )
+from synthetic_data.outdoors import _far_photo
 from synthetic_data.panorama import Facade, Lamp, Lighting, directions, elevations, irradiance, lamp_light, solid_angles
+from synthetic_data.skyline import WIDTH_PX
 from synthetic_data.textures import GROUNDS, ground_albedo, ground_texture, stripes
 
 SETTINGS = light_settings().model_copy(update={"width_px": 256})
@@ -327,17 +329,14 @@ def test_shared_panoramas_can_be_read() -> None:
     assert np.isfinite(made.image).all()
 
 
-def test_a_photo_stands_at_the_horizon(tmp_path: Path) -> None:
-    red = np.zeros((60, 90, 3), np.uint8)
-    red[..., 2] = 200
-    cv2.imwrite(str(tmp_path / "red.png"), red)
-    sure = SETTINGS.model_copy(update={"scene_photo_probability": 1.0})
-    redness = []
-    for scenes in (None, tmp_path):
-        made = sample_environment(np.random.default_rng(4), sure, kind="overcast", scenes=scenes)
-        band = made.image[56:62].reshape(-1, 3).mean(axis=0)
-        redness.append(band[0] / band[1])
-    assert redness[1] > 2 * redness[0]
+def test_far_land_stands_on_the_horizon() -> None:
+    lighting = Lighting(np.ones((64, 128, 3), np.float32), None, (0.0, 0.0, 0.0))
+    image = np.zeros((256, 512, 3), np.float32)
+    land = np.ones((40, WIDTH_PX, 4), np.float32)
+    _far_photo(image, np.random.default_rng(0), Facade(lighting, np.full(3, 0.2)), np.zeros(3), land)
+    rows = np.flatnonzero(image.any(axis=(1, 2)))
+    assert rows.max() == 127 and len(rows) == pytest.approx(40 / WIDTH_PX * 512 / 6, abs=1.0)  # 60° wide
+    assert image[127].min() > 0
 
 
 # --- textures -----------------------------------------------------------------------------------------------------
