@@ -98,7 +98,7 @@ def _texture(image: torch.Tensor | Array) -> dict[str, Any]:
     }
 
 
-def _principled(colour: Any, roughness: Any, metallic: Any, normals: Any) -> dict[str, Any]:
+def _principled(colour: Any, roughness: Any, metallic: Any, normals: Any, sheen: Any = None) -> dict[str, Any]:
     return {
         "type": "twosided",
         "inside": {
@@ -110,6 +110,7 @@ def _principled(colour: Any, roughness: Any, metallic: Any, normals: Any) -> dic
                 "roughness": _texture(roughness),
                 "metallic": _texture(metallic),
                 "specular": 0.5,
+                **({} if sheen is None else {"sheen": _texture(sheen)}),
             },
         },
     }
@@ -235,6 +236,7 @@ def expose(
             as_image(baked, film.roughness),
             as_image(baked, film.metallic),
             bent_normals(baked),
+            as_image(baked, film.sheen),
         ),
     )
     scene = mi.load_dict(
@@ -293,7 +295,7 @@ def _extended(table: PartTable, stage: Stage) -> PartTable:
             columns[name][row] = (
                 torch.tensor([0.0, 0, 0, 1, 1, 0])[: columns[name].shape[1]] if name in ("wear", "veil") else 0.0
             )
-        for name in ("rust", "texture", "sealed_over", "rejoined"):
+        for name in ("rust", "texture", "sealed_over", "rejoined", "grain"):
             columns[name][row] = 0
     return PartTable(**columns)
 
