@@ -1359,7 +1359,8 @@ def _stitched(m: _Material, bright: float) -> Tensor:
         from_seam = ((at / size - 0.5).abs() - 0.35).abs() * size + beyond
         line = torch.exp(-(((from_seam - 6.0) / 0.7) ** 2)) * m.resolved(3.0)
         thread = line * smoothstep(0.2, 0.35, (0.5 - ((way / 5.5) % 1 - 0.5).abs()) * 2)
-        seam = torch.exp(-((from_seam / 2.2) ** 2)) * m.resolved(6.0)
+        wide = (0.6 * m.step).clamp(min=2.2)  # a texel wider than the seam takes its share of it
+        seam = 2.2 / wide * torch.exp(-((from_seam / wide) ** 2))
         pulled = torch.exp(-torch.relu(from_seam - 4.0) / 13.0) * m.resolved(14.0)
         pucker = (0.45 * way + 2.0 * m.fine + 2.0 * m.broad + 0.1 * from_seam).sin() * smoothstep(-0.2, 0.8, m.broad)
         m.height += 0.35 * thread - 0.3 * line + 0.45 * pulled * pucker
