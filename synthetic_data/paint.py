@@ -274,9 +274,6 @@ def shade(
     fine = noise(position, 14.0, octaves=4, channel=1)
     tiny = noise(position, 2.2, octaves=2, channel=2)
     thrown = _thrown(position, texels.normal, table.wheels[part])
-    sheen = table.grain[part, 1].clone()
-    left = 1 - table.grain[part, 2]
-    _grained(colour, roughness, metallic, relief, left, texels, table, broad, fine, tiny, noise)
 
     def at(mask: Tensor) -> Tensor:
         return torch.nonzero(mask, as_tuple=True)[0]
@@ -402,6 +399,10 @@ def shade(
         relief[rows] += coat.height
         cues[rows] |= coat.bits
         unknown[rows] |= coat.unsure & ~coat.bits
+
+    sheen = table.grain[part, 1].clone()
+    left = 1 - table.grain[part, 2]
+    _grained(colour, roughness, metallic, relief, left, texels, table, broad, fine, tiny, noise)
 
     painted = table.is_painted[part] & (kind != 4)
     if bool(painted.any()):
@@ -1171,10 +1172,10 @@ def _soil(
     up = texels.normal[:, 2]
     low = torch.exp(-torch.relu(texels.position_mm[:, 2]) / max(grime.mud_height_mm, 1.0))
     dust = grime.dust * (0.25 + 0.75 * smoothstep(-0.2, 0.9, up)) * (0.7 + 0.3 * broad + 0.07 * fine).clamp(0, 1.5)
-    dust = dust * left
     spread = torch.where(kind == 6, 1.0, 0.5 + 0.6 * thrown.clamp(max=1.5))
-    film = grime.mud * spread * left * low**2 * smoothstep(-0.9, 1.2, broad + 0.35 * fine)
+    film = grime.mud * spread * low**2 * smoothstep(-0.9, 1.2, broad + 0.35 * fine)
     splashed = (1.6 * grime.mud * spread * low * (0.8 + 0.7 * broad)).clamp(0, 1)
+    dust, film = dust * left, film * left
     mud = 0.8 * film
     for cell, most in ((4.0, 0.5), (9.0, 0.4), (20.0, 0.25)):
         mud = torch.maximum(mud, 0.85 * _splashes(texels, cell, most * splashed, fine, tiny))
