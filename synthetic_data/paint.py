@@ -1175,11 +1175,11 @@ def _soil(
     spread = torch.where(kind == 6, 1.0, 0.5 + 0.6 * thrown.clamp(max=1.5))
     film = grime.mud * spread * low**2 * smoothstep(-0.9, 1.2, broad + 0.35 * fine)
     splashed = (1.6 * grime.mud * spread * low * (0.8 + 0.7 * broad)).clamp(0, 1)
-    dust, film = dust * left, film * left
     mud = 0.8 * film
     for cell, most in ((4.0, 0.5), (9.0, 0.4), (20.0, 0.25)):
         mud = torch.maximum(mud, 0.85 * _splashes(texels, cell, most * splashed, fine, tiny))
     mud = mud.clamp(0, 1)
+    dust, mud = dust * left, mud * left
     salt = grime.salt * smoothstep(0.2, 1.4, broad + 0.5 * fine) * low
     for share, tone in ((dust, grime.dust_colour), (salt, (0.6, 0.6, 0.6)), (mud, grime.mud_colour)):
         share = share.clamp(0, 0.96)
