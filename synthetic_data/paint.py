@@ -8,6 +8,7 @@ linear sRGB.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -18,6 +19,7 @@ from torch import Tensor
 
 from pipeline.records import DETECTED_CUES
 from synthetic_data.crevices import REACH_MM, Crevices
+from synthetic_data.wheels import LETTER_BAND, PITCHES, RIB_BAND, lettering
 
 CUE_BIT = {cue: 1 << k for k, cue in enumerate(DETECTED_CUES)}
 OLD_COAT_BIT = 1 << len(DETECTED_CUES)  # of a masking edge, the side that the tape kept free
@@ -124,6 +126,7 @@ class PartTable:
     mark_tone: Tensor
     rejoined: Tensor  # bool: a blind rivet where the factory had a weld or a solid rivet
     sealed_over: Tensor  # bool: fresh underseal or chassis black, under which nothing can be judged
+    grain: Tensor  # (P, 3): one of GRAINS, sheen at grazing view, how free of dust hands and clothes keep it, 0 to 1
     seed: Tensor
 
     def to(self, device: torch.device) -> PartTable:
@@ -150,11 +153,15 @@ class Grime:
 
 @dataclass(frozen=True, slots=True)
 class Film:
-    """The surface as seen: colour (N, 3) linear, roughness, metallic, relief mm, cue and unknown bits int32 (N,)."""
+    """The surface as seen: colour (N, 3) linear, roughness, metallic, sheen, relief mm, cue and unknown bits (N,).
+
+    `sheen` is what fibres, dust and chalk scatter at grazing view; bits are int32.
+    """
 
     colour: Tensor
     roughness: Tensor
     metallic: Tensor
+    sheen: Tensor
     relief_mm: Tensor
     cues: Tensor
     unknown: Tensor
@@ -393,6 +400,10 @@ def shade(
         cues[rows] |= coat.bits
         unknown[rows] |= coat.unsure & ~coat.bits
 
+    sheen = table.grain[part, 1].clone()
+    left = 1 - table.grain[part, 2]
+    _grained(colour, roughness, metallic, relief, left, texels, table, broad, fine, tiny, noise)
+
     painted = table.is_painted[part] & (kind != 4)
     if bool(painted.any()):
         film(at(painted))
@@ -542,9 +553,10 @@ def shade(
         packed = _packed(*crevices.to(device).nearest(position), texels, kind, grime, broad, fine, tiny)
     _soil(
         colour, roughness, metallic, relief, cues, unknown, texels, kind, grime, packed, thrown, broad, fine, tiny,
-        noise,
+        noise, left,
     )  # fmt: skip
-    return Film(colour.clamp(0.0015, 0.97), roughness.clamp(0.05, 1.0), metallic.clamp(0, 1), relief, cues, unknown)
+    roughness, metallic = roughness.clamp(0.05, 1.0), metallic.clamp(0, 1)
+    return Film(colour.clamp(0.0015, 0.97), roughness, metallic, sheen * (1 - metallic), relief, cues, unknown)
 
 
 @dataclass(slots=True)
@@ -1146,10 +1158,11 @@ def _soil(
     fine: Tensor,
     tiny: Tensor,
     noise: Noise,
+    left: Tensor,
 ) -> None:
     """Dirt in gaps, dust on what faces up, mud from below, salt, moss, polish, wax, snow, drops.
 
-    What they cover can't be seen.
+    What they cover can't be seen. `left` (N,) is the share of it that nothing has rubbed off.
     """
     device = colour.device
     grimy = 0.22 * torch.tensor(grime.mud_colour, device=device) * (1 + 0.15 * tiny[:, None])
@@ -1166,6 +1179,7 @@ def _soil(
     for cell, most in ((4.0, 0.5), (9.0, 0.4), (20.0, 0.25)):
         mud = torch.maximum(mud, 0.85 * _splashes(texels, cell, most * splashed, fine, tiny))
     mud = mud.clamp(0, 1)
+    dust, mud = dust * left, mud * left
     salt = grime.salt * smoothstep(0.2, 1.4, broad + 0.5 * fine) * low
     for share, tone in ((dust, grime.dust_colour), (salt, (0.6, 0.6, 0.6)), (mud, grime.mud_colour)):
         share = share.clamp(0, 0.96)
@@ -1232,3 +1246,272 @@ def _soil(
         relief += 0.7 * drop
     unknown |= torch.where(hidden, cues, 0)
     cues &= torch.where(hidden, 0, cues)
+
+
+# --- materials without paint -----------------------------------------------------------------------------------------
+
+
+def _grained(
+    colour: Tensor,
+    roughness: Tensor,
+    metallic: Tensor,
+    relief: Tensor,
+    left: Tensor,
+    texels: Texels,
+    table: PartTable,
+    broad: Tensor,
+    fine: Tensor,
+    tiny: Tensor,
+    noise: Noise,
+) -> None:
+    """The grain of each material and where it is rubbed, faded or dull, in place, before years and painters add theirs.
+
+    Grain finer than the texels fades out, it would turn into a coarser one.
+    """
+    grain = table.grain[texels.part, 0]
+    for number, respond in enumerate(_RESPONSES.values(), 1):
+        rows = _rows(grain == number)
+        if not len(rows):
+            continue
+        piece = _Material(
+            texels.position_mm[rows], texels.normal[rows, 2], texels.along_mm[rows], texels.across_mm[rows],
+            texels.width_mm[rows], texels.height_mm[rows], texels.step_mm[rows], table.seed[texels.part[rows]],
+            broad[rows], fine[rows], tiny[rows], colour[rows], roughness[rows], metallic[rows],
+            torch.zeros_like(fine[rows]), left[rows],
+        )  # fmt: skip
+        respond(piece, noise)
+        colour[rows], roughness[rows], metallic[rows] = piece.tone.clamp(min=0), piece.rough, piece.metal
+        relief[rows] += piece.height
+        left[rows] = piece.left
+
+
+@dataclass(slots=True)
+class _Material:
+    """Texels of one material (see `Texels`); tone, roughness, metal, relief and the dirt left are changed in place."""
+
+    position: Tensor
+    up: Tensor
+    along: Tensor
+    across: Tensor
+    width: Tensor
+    tall: Tensor
+    step: Tensor
+    seed: Tensor
+    broad: Tensor
+    fine: Tensor
+    tiny: Tensor
+    tone: Tensor
+    rough: Tensor
+    metal: Tensor
+    height: Tensor
+    left: Tensor
+
+    def resolved(self, wave_mm: float) -> Tensor:
+        """1 where a wave this long shows in the texels, 0 where it is lost."""
+        return smoothstep(0.6, 0.25, self.step / wave_mm)
+
+    def drawn(self, long_mm: float, wide_mm: float, noise: Noise) -> Tensor:
+        """Fine lines along the part, as a die or a brush draws them."""
+        at = torch.stack([self.along * (wide_mm / long_mm), self.across, 997.0 * self.seed], 1)
+        return noise(at, wide_mm, octaves=2, channel=2) * self.resolved(wide_mm)
+
+    def tint(self, factor: Tensor) -> None:
+        self.tone = self.tone * factor[:, None]
+
+    def cover(self, tone: tuple[float, float, float], share: Tensor) -> None:
+        self.tone = mix(self.tone, self.tone.new_tensor(tone), share.clamp(0, 1))
+
+
+def _rubber_grain(m: _Material, noise: Noise) -> None:
+    """Drawn through a die: fine lines along it, a parting line; grey and dull where weather reaches."""
+    lines = m.drawn(80.0, 1.3, noise)
+    parting = torch.exp(-(((m.across - 0.5 * m.tall) / 0.35) ** 2)) * m.resolved(1.2)
+    m.height += 0.012 * lines + 0.12 * parting
+    weathered = smoothstep(-0.5, 1.2, 0.8 * m.broad + 0.5 * m.fine + 0.5 * m.up.clamp(0, 1))
+    m.cover((0.075, 0.074, 0.070), 0.30 * weathered)
+    m.tint((1 + 0.07 * lines).clamp(0.7, 1.4))
+    m.rough = (m.rough - 0.14 + 0.26 * weathered + 0.05 * lines).clamp(0.25, 0.95)
+
+
+def _plastic_grain(m: _Material, noise: Noise) -> None:
+    """Embossed like leather; greyed by the sun on what faces up, polished where hands rub the grain off."""
+    pebbles = smoothstep(-0.4, 0.7, noise(m.position, 1.9, octaves=2, channel=3))
+    rubbed = smoothstep(0.35, 1.2, noise(m.position, 90.0, octaves=2, channel=4) + 0.25 * m.fine)
+    shown = (1 - 0.7 * rubbed) * m.resolved(1.9)
+    m.height += 0.06 * pebbles * shown
+    m.tint(1 + 0.45 * (pebbles - 0.5) * shown)
+    m.left = m.left * (1 - 0.6 * rubbed)
+    faded = smoothstep(-0.1, 0.9, m.up) * smoothstep(-0.9, 0.9, m.broad + 0.3 * m.fine)
+    m.cover((0.075, 0.074, 0.072), 0.45 * faded * (1 - rubbed) * (luminance(m.tone) < 0.08))
+    m.rough = (m.rough + 0.12 * faded - 0.20 * rubbed + 0.05 * m.tiny * (1 - rubbed)).clamp(0.22, 0.95)
+
+
+def _creased(m: _Material, wave_mm: float, width: float, noise: Noise, channel: int) -> Tensor:
+    """Lines (N,) that wander about and meet: 1 in a crease, 0 beside it."""
+    return torch.exp(-((noise(m.position, wave_mm, octaves=2, channel=channel, rounded=True) / width) ** 2))
+
+
+def _stitched(m: _Material, bright: float) -> Tensor:
+    """Stitches to each side of the seams between a cushion's middle and its border (`cabin._cushion`), which the cover
+    puckers towards. Returns how near (N,) a seam is, 0 to 1."""
+    near = torch.zeros_like(m.along)
+    for at, size, way, length in ((m.across, m.tall, m.along, m.width), (m.along, m.width, m.across, m.tall)):
+        beyond = 999.0 * ((size < 150) | ((way / length - 0.5).abs() > 0.35))
+        from_seam = ((at / size - 0.5).abs() - 0.35).abs() * size + beyond
+        line = torch.exp(-(((from_seam - 6.0) / 0.7) ** 2)) * m.resolved(3.0)
+        thread = line * smoothstep(0.2, 0.35, (0.5 - ((way / 5.5) % 1 - 0.5).abs()) * 2)
+        wide = (0.6 * m.step).clamp(min=2.2)  # a texel wider than the seam takes its share of it
+        seam = 2.2 / wide * torch.exp(-((from_seam / wide) ** 2))
+        pulled = torch.exp(-torch.relu(from_seam - 4.0) / 13.0) * m.resolved(14.0)
+        pucker = (0.45 * way + 2.0 * m.fine + 2.0 * m.broad + 0.1 * from_seam).sin() * smoothstep(-0.2, 0.8, m.broad)
+        m.height += 0.35 * thread - 0.3 * line + 0.45 * pulled * pucker
+        m.tint((1 - 0.6 * torch.maximum(0.7 * line, seam)) * (1 + 0.14 * pulled * pucker))
+        m.tone = mix(m.tone, bright * m.tone + 0.04, 0.85 * thread)
+        near = torch.maximum(near, pulled)
+    return near
+
+
+def _vinyl_grain(m: _Material, noise: Noise) -> None:
+    """Leathercloth: fine grain, creased and polished where sat on, its edges rubbed pale, dirt in its seams."""
+    middle = 4 * (m.across / m.tall) * (1 - m.across / m.tall) * 4 * (m.along / m.width) * (1 - m.along / m.width)
+    sat = smoothstep(0.4, 0.9, middle + 0.15 * m.broad)
+    crease = _creased(m, 13.0, 0.16, noise, 5) * (0.25 + 0.75 * sat) * m.resolved(5.0)
+    crease = crease * smoothstep(-0.5, 0.7, m.fine)
+    pebbles = smoothstep(-0.5, 0.6, noise(m.position, 1.7, octaves=2, channel=3)) * m.resolved(1.7)
+    m.height += 0.045 * pebbles - 0.16 * crease
+    near = _stitched(m, 1.6)
+    m.left = m.left * (0.4 + 0.6 * near)
+    edge = torch.minimum(m.across, m.tall - m.across)
+    worn = torch.exp(-edge / 9.0) * smoothstep(0.0, 1.0, m.fine + 0.6 * m.broad)
+    m.tone = mix(m.tone, 0.55 * m.tone + 0.10, 0.7 * worn)
+    m.tint((1 - 0.30 * crease) * (1 + 0.3 * (pebbles - 0.5)))
+    m.rough = (m.rough - 0.12 * sat + 0.10 * crease + 0.20 * worn + 0.03 * m.tiny).clamp(0.22, 0.8)
+
+
+def _cloth_grain(m: _Material, noise: Noise) -> None:
+    """A plain weave in stripes, rubbed pale where sat on, stained where coats and hands went."""
+    stripe = ((m.across / 46.0) % 1 - 0.5).abs()
+    m.tint(1 - 0.32 * smoothstep(0.33, 0.31, stripe) + 0.35 * smoothstep(0.06, 0.05, stripe))
+    _felt_grain(m, noise)
+    stain = smoothstep(0.4, 1.3, noise(m.position, 140.0, octaves=3, channel=5))
+    m.tint(1 - 0.28 * stain)
+    _stitched(m, 1.4)
+
+
+def _felt_grain(m: _Material, noise: Noise) -> None:
+    """Threads over and under each other, 1 mm apart."""
+    over, under = (6.283 * m.along / 2.1).sin(), (6.283 * m.across / 2.1).sin()
+    weave = over * under * m.resolved(1.6)
+    m.height += 0.07 * weave
+    m.tint((1 + 0.14 * weave + 0.07 * m.tiny + 0.06 * m.fine).clamp(0.5, 1.6))
+    m.rough = (m.rough + 0.04 * m.fine).clamp(0.05, 1.0)  # flattened here and there
+
+
+def _mat_grain(m: _Material, noise: Noise) -> None:
+    """Ribbed rubber, its ribs scuffed grey, its grooves full of dirt."""
+    rib = (6.283 * m.across / 9.0).cos()
+    shown = m.resolved(9.0)
+    m.height += 0.5 * smoothstep(-0.4, 0.4, rib) * shown
+    trodden = smoothstep(-0.6, 0.9, m.broad + 0.4 * m.fine)
+    m.cover((0.10, 0.098, 0.092), (0.15 + 0.35 * smoothstep(0.1, 0.7, rib) * shown) * trodden)
+    m.cover((0.11, 0.085, 0.058), 0.55 * smoothstep(0.0, -0.7, rib) * shown * smoothstep(-1.0, 0.6, m.fine))
+    m.rough = (m.rough - 0.22 + 0.15 * trodden + 0.08 * m.fine).clamp(0.4, 0.95)
+
+
+def _tyre_grain(m: _Material, noise: Noise) -> None:
+    """Sidewall rubber: brown bloom in cloudy rings, splashed dry, a faint gloss where nothing rubs."""
+    rings = noise(torch.stack([0.02 * m.along, m.across, 997.0 * m.seed], 1), 16.0, octaves=3, channel=2)
+    bloom = smoothstep(-0.7, 1.3, 0.7 * rings + 0.6 * m.broad + 0.3 * m.fine)
+    m.cover((0.092, 0.080, 0.064), 0.42 * bloom)
+    m.height += 0.02 * m.drawn(200.0, 2.0, noise)
+    m.rough = (m.rough - 0.16 + 0.26 * bloom + 0.04 * m.tiny).clamp(0.35, 0.95)
+
+
+def _tyre_wall_grain(m: _Material, noise: Noise) -> None:
+    """The outer wall: raised letters, rings, and ribs towards the shoulder; dirt stays between, letters rub clean."""
+    _tyre_grain(m, noise)
+    share = m.across / m.tall.clamp(min=1.0)
+    low, high = LETTER_BAND
+    mould = torch.from_numpy(lettering().copy()).to(m.tone)[None, None]
+    # read from outside, letters run against the columns and stand on the rim
+    at = torch.stack([1 - 2 * m.along / m.width, 1 - 2 * (share - low) / (high - low)], 1)
+    letters = torch.nn.functional.grid_sample(mould, at[None, None], align_corners=False).reshape(-1)
+    letters = letters * (share > low) * (share < high) * m.resolved(12.0)  # strokes are 3 mm wide
+    ribs = smoothstep(-0.2, 0.3, (6.283 * 300 * m.along / m.width).sin()) * m.resolved(5.0)
+    ribs = ribs * smoothstep(0.0, 0.01, share - RIB_BAND[0]) * smoothstep(0.0, 0.01, RIB_BAND[1] - share)
+    rings = smoothstep(-0.3, 0.3, (6.283 * m.across / 2.4).sin()) * m.resolved(2.4)
+    rings = rings * ((share - 0.25).abs() < 0.045)
+    m.height += 1.0 * letters + 0.6 * ribs + 0.35 * rings
+    raised = torch.maximum(letters, torch.maximum(ribs, rings))
+    between = (1 - raised) * ((share > low) & (share < high))
+    m.cover((0.105, 0.090, 0.070), 0.30 * between)
+    m.tint(1 - 0.6 * letters + 0.25 * (ribs + rings))
+    m.rough = m.rough - 0.14 * letters
+    m.left = m.left * (1 - 0.75 * letters - 0.3 * torch.maximum(ribs, rings))
+
+
+def _tread_grain(m: _Material, noise: Noise) -> None:
+    """Blocks with sipes, tops scuffed by the road, dust and soil in the grooves."""
+    pitch = m.width / PITCHES
+    place = (m.along / pitch) % 1
+    across = m.across / m.tall.clamp(min=1.0)
+    zigzag = ((m.across / 9.0) % 1 - 0.5).abs() * 0.09
+    sipe = torch.stack([(place - one - zigzag).abs() for one in (0.42, 0.60, 0.78)]).amin(0) * pitch
+    middle = ((across - 0.5).abs() * m.tall - 4.0 * ((m.along / 14.0) % 1 - 0.5).abs()).abs()
+    cut = torch.maximum(smoothstep(1.1, 0.4, sipe), smoothstep(1.4, 0.6, middle)) * m.resolved(3.0)
+    groove = smoothstep(0.25, 0.22, place)
+    scuffed = smoothstep(-0.8, 0.9, m.broad + 0.5 * m.fine)
+    m.cover((0.080, 0.075, 0.068), 0.45 * scuffed * (1 - groove))
+    m.cover((0.13, 0.10, 0.07), 0.6 * groove * smoothstep(-0.8, 0.8, m.fine + 0.5 * m.broad))
+    m.tint(1 - 0.75 * cut)
+    m.height += 0.05 * m.fine - 0.7 * cut
+    m.left = m.left * (0.5 + 0.5 * groove)
+    m.rough = (m.rough - 0.05 * scuffed + 0.05 * m.tiny).clamp(0.45, 0.98)
+
+
+def _spangle_grain(m: _Material, noise: Noise) -> None:
+    """Zinc: crystals that mirror unlike each other where it is thick; bright, or dull and grey, with white bloom."""
+    warped = m.position + 3.0 * torch.stack([m.fine, m.broad, -m.fine], 1)
+    cell = torch.floor(warped / 7.0) + 13.0 * torch.round(97.0 * m.seed)[:, None]
+    crystal = (_chance(cell, 2) - 0.5) * (m.resolved(7.0) * ((7.3 * m.seed) % 1 < 0.6))[:, None]
+    dull = smoothstep(0.35, 0.65, (3.7 * m.seed) % 1)
+    bloom = dull * smoothstep(0.1, 1.1, noise(m.position, 40.0, octaves=3, channel=5) + 0.4 * m.fine)
+    m.tint((1 + 0.34 * crystal[:, 0]) * (1 - 0.20 * dull))
+    m.rough = (m.rough + 0.24 * crystal[:, 1] + 0.16 * dull + 0.25 * bloom).clamp(0.12, 0.9)
+    m.metal = m.metal * (1 - 0.25 * dull - 0.5 * bloom).clamp(0, 1)
+    m.cover((0.46, 0.46, 0.45), 0.5 * bloom)
+
+
+def _cast_grain(m: _Material, noise: Noise) -> None:
+    """The sand it was cast in, oily brown in the hollows, dull."""
+    sand = noise(m.position, 2.4, octaves=3, channel=3)
+    m.height += 0.06 * sand * m.resolved(2.4)
+    soiled = smoothstep(-0.4, 1.1, m.broad + 0.4 * m.fine - 0.2 * sand)
+    m.cover((0.055, 0.045, 0.035), 0.5 * soiled)
+    m.metal = m.metal * (1 - 0.5 * soiled)
+    m.rough = (m.rough + 0.06 * sand + 0.10 * soiled).clamp(0.3, 0.95)
+
+
+def _brushed_grain(m: _Material, noise: Noise) -> None:
+    """Rolled or brushed metal: drawn lines, tarnished in clouds, brighter where touched."""
+    lines = m.drawn(60.0, 0.8, noise)
+    tarnish = smoothstep(-0.5, 1.2, m.broad + 0.5 * m.fine)
+    m.tint((1 + 0.06 * lines) * (1 - 0.22 * tarnish))
+    m.rough = (m.rough + 0.07 * lines - 0.06 + 0.20 * tarnish).clamp(0.08, 0.8)
+
+
+_RESPONSES: dict[str, Callable[[_Material, Noise], None]] = {
+    "rubber": _rubber_grain,
+    "plastic": _plastic_grain,
+    "vinyl": _vinyl_grain,
+    "cloth": _cloth_grain,
+    "felt": _felt_grain,
+    "mat": _mat_grain,
+    "tyre": _tyre_grain,
+    "tyre_wall": _tyre_wall_grain,
+    "tread": _tread_grain,
+    "spangle": _spangle_grain,
+    "cast": _cast_grain,
+    "brushed": _brushed_grain,
+}
+GRAINS = ("none", *_RESPONSES)  # as `PartTable.grain` counts them

@@ -22,7 +22,7 @@ from pipeline.configuration import shipped
 from pipeline.records import HISTORIES
 from synthetic_data.crevices import Crevices, find_crevices
 from synthetic_data.geometry import Patch, placed, pop_rivet
-from synthetic_data.paint import MARKS, Grime, PartTable, filled_share, lab_to_linear_srgb
+from synthetic_data.paint import GRAINS, MARKS, Grime, PartTable, filled_share, lab_to_linear_srgb
 from synthetic_data.painter_settings import (
     ByCare,
     Colour,
@@ -33,6 +33,7 @@ from synthetic_data.painter_settings import (
     MaskingHabits,
     MistHabits,
     PainterSettings,
+    Response,
     RubberHabits,
     RunHabits,
     SeamHabits,
@@ -349,7 +350,9 @@ def _plain_row(
     if finish == "body":
         colour, rough = _linear(history.factory_lab), history.factory_roughness
     elif finish in ("trim", "seat"):
-        colour, rough = np.array(look.trim if finish == "trim" else look.seat), settings.vehicle.roughness[finish]
+        colour = np.array(look.trim if finish == "trim" else look.seat)
+        finish = finish if finish == "trim" else _upholstery(history, settings.vehicle)
+        rough = settings.vehicle.roughness[finish]
     elif finish in ("wheel", "engine", "cover"):
         tone = {"wheel": look.wheel, "engine": look.engine, "cover": look.cover}[finish]
         colour, rough, metallic = np.array(tone.colour), settings.vehicle.roughness[finish], tone.metallic
@@ -359,6 +362,8 @@ def _plain_row(
         colour, metallic = np.array(material.colour) * brightness, material.metallic
         rough = float(np.clip(material.roughness * rng.uniform(*scatter.roughness), 0.05, 0.95))
     grey = float(colour.sum() / 3)
+    covered = part.kind == "fastener" or (part.kind == "hidden" and part.panel != "engine_bay")
+    response = None if covered else settings.responses.get(finish)
     return {
         **NOTHING,
         "kind": KIND_NUMBER[part.kind],
@@ -385,8 +390,21 @@ def _plain_row(
         "crazing": 0.0,
         "rejoined": False,
         "sealed_over": False,
+        "grain": _grain(response),
         "seed": float(rng.random()),
     }
+
+
+def _grain(response: Response | None) -> Any:
+    """The column of the shader's table (see `PartTable.grain`)."""
+    if response is None:
+        return np.zeros(3)
+    return np.array([GRAINS.index(response.grain), response.sheen, response.kept_clean])
+
+
+def _upholstery(history: PaintHistory, habits: VehicleHabits) -> str:
+    """What all seats of a vehicle are covered with: vinyl or cloth."""
+    return "cloth" if _stream(history, "seats").random() < habits.cloth_seats_probability else "vinyl"
 
 
 def _body(

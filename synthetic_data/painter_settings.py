@@ -61,6 +61,16 @@ class Material(Tone):
     roughness: float
 
 
+class Response(Config):
+    """How a material without paint looks up close: grain, sheen at grazing view, and how free of dust it is kept."""
+
+    grain: Literal[
+        "rubber", "plastic", "vinyl", "cloth", "felt", "mat", "tyre", "tyre_wall", "tread", "spangle", "cast", "brushed"
+    ]
+    sheen: Probability = 0.0
+    kept_clean: Probability = 0.0
+
+
 class ColourHabits(Config):
     """Colours that leave the factory."""
 
@@ -113,7 +123,8 @@ class VehicleHabits(Config):
     touch_up: Material
     replaced_part_probability: Probability
     replaced_parts: tuple[str, ...]
-    roughness: dict[str, float]  # of trim, seat, wheel, engine, cover
+    cloth_seats_probability: Probability
+    roughness: dict[str, float]  # of trim, vinyl and cloth seats, wheel, engine, cover
     primers: tuple[Colour, ...]
     trims: tuple[Colour, ...]
     wheels: tuple[Tone, ...]
@@ -402,6 +413,7 @@ class PainterSettings(Config):
     job: JobHabits
     vehicle: VehicleHabits
     materials: dict[str, Material]
+    responses: dict[str, Response]
     scatter: Scatter
     film: FilmHabits
     wear: WearHabits

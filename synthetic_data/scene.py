@@ -106,7 +106,7 @@ def _texture(image: torch.Tensor | Array) -> dict[str, Any]:
     }
 
 
-def _principled(colour: Any, roughness: Any, metallic: Any, normals: Any) -> dict[str, Any]:
+def _principled(colour: Any, roughness: Any, metallic: Any, normals: Any, sheen: Any = None) -> dict[str, Any]:
     return {
         "type": "twosided",
         "inside": {
@@ -118,6 +118,7 @@ def _principled(colour: Any, roughness: Any, metallic: Any, normals: Any) -> dic
                 "roughness": _texture(roughness),
                 "metallic": _texture(metallic),
                 "specular": 0.5,
+                **({} if sheen is None else {"sheen": _texture(sheen)}),
             },
         },
     }
@@ -281,12 +282,19 @@ def _look(baked: Baked) -> dict[str, torch.Tensor]:
         "roughness": as_image(baked, film.roughness),
         "metallic": as_image(baked, film.metallic),
         "normals": bent_normals(baked),
+        "sheen": as_image(baked, film.sheen),
     }
 
 
 def _change_look(scene: Any, baked: Baked) -> None:
     """Dress the scene's body anew; its shape stays."""
-    name_of = {"base_color": "colour", "roughness": "roughness", "metallic": "metallic", "normalmap": "normals"}
+    name_of = {
+        "base_color": "colour",
+        "roughness": "roughness",
+        "metallic": "metallic",
+        "normalmap": "normals",
+        "sheen": "sheen",
+    }
     look, params = _look(baked), mi.traverse(scene)
     for key in [key for key, _ in params if key.startswith("body.") and key.endswith(".data")]:
         params[key] = _pixels(look[name_of[key.split(".")[-2]]])
@@ -332,7 +340,7 @@ def _extended(table: PartTable, stage: Stage) -> PartTable:
             columns[name][row] = (
                 torch.tensor([0.0, 0, 0, 1, 1, 0])[: columns[name].shape[1]] if name in ("wear", "veil") else 0.0
             )
-        for name in ("rust", "texture", "sealed_over", "rejoined"):
+        for name in ("rust", "texture", "sealed_over", "rejoined", "grain"):
             columns[name][row] = 0
     return PartTable(**columns)
 

@@ -70,6 +70,7 @@ def a_part(kind: int, **changes: Any) -> dict[str, Any]:
         "mark_tone": (0.3, 0.3, 0.3),
         "rejoined": False,
         "sealed_over": False,
+        "grain": (0.0, 0.0, 0.0),
         "seed": 0.4,
     }
     return plain | changes

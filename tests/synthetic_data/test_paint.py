@@ -18,6 +18,7 @@ from synthetic_data.geometry import Patch, line, loft  # noqa: E402
 from synthetic_data.paint import (  # noqa: E402
     CUE_BIT,
     D65_WHITE,
+    GRAINS,
     MARKS,
     XYZ_TO_SRGB,
     Film,
@@ -524,6 +525,34 @@ def test_the_same_seeds_give_the_same_film_and_parts_do_not_mix() -> None:
     texels = SHAPE[0] * SHAPE[1]
     assert torch.equal(first.cues[6 * texels : 7 * texels], alone.cues)  # a sheet's look needs no grain
     assert torch.allclose(first.colour[6 * texels : 7 * texels], alone.colour)
+
+
+@pytest.mark.parametrize("grain", GRAINS[1:])
+def test_a_material_has_a_response_of_its_own_and_no_cue(grain: str) -> None:
+    plain = a_part(OTHER, colour=(0.05, 0.05, 0.05), metallic=0.5)
+    film, smooth = look(plain | {"grain": (float(GRAINS.index(grain)), 0.2, 0.0)}), look(plain)
+    assert not film.cues.any() and not film.unknown.any()
+    for values, before in ((film.roughness, smooth.roughness), (film.colour, smooth.colour)):
+        assert torch.isfinite(values).all() and values.std() > before.std()
+    assert film.roughness.min() >= 0.05 and film.roughness.max() <= 1
+    assert torch.allclose(film.sheen, 0.2 * (1 - film.metallic))
+
+
+@pytest.mark.parametrize("grain", ["plastic", "vinyl", "cloth", "mat", "tyre_wall", "tread", "cast"])
+def test_grain_too_fine_for_the_texels_leaves_no_relief(grain: str) -> None:
+    # sampled below twice its frequency a wave turns into a coarser one (Shannon 1949)
+    part = a_part(OTHER, grain=(float(GRAINS.index(grain)), 0.0, 0.0))
+    near, far = (look(part, step_mm=step).relief_mm.reshape(SHAPE) for step in (0.4, 40.0))
+    for axis in (0, 1) if grain not in ("mat", "tyre_wall") else (0,):  # ribs and rings run along
+        assert far.diff(dim=axis).std() < 0.7 * near.diff(dim=axis).std()
+
+
+def test_dirt_lies_less_where_hands_and_roads_rub() -> None:
+    dusty = Grime(0.6, 0.0, 500.0, 0.0, (0.34, 0.29, 0.22), (0.16, 0.11, 0.07))
+    seat = a_part(OTHER, colour=(0.02, 0.02, 0.02), grain=(float(GRAINS.index("vinyl")), 0.0, 0.75))
+    shelf = seat | {"grain": (0.0, 0.0, 0.0)}
+    sat_on, left = (look(part, grime=dusty, normal=(0, 0, 1)).colour.mean() for part in (seat, shelf))
+    assert sat_on < 0.6 * left
 
 
 # --- outlines -------------------------------------------------------------------------------------------------------

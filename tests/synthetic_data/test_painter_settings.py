@@ -10,6 +10,7 @@ from pydantic import BaseModel
 pytest.importorskip("torch")
 
 from pipeline.records import ZONES
+from synthetic_data.paint import GRAINS
 from synthetic_data.painter_settings import ByCare, painter_settings
 from tests.synthetic_data.samples import FAMILIES, vehicle
 
@@ -29,6 +30,11 @@ def habits(model: BaseModel, name: str = "") -> Iterator[tuple[str, object]]:
 def test_every_finish_of_a_vehicle_has_a_material(family: str) -> None:
     finishes = {part.finish for part in vehicle(family, "left", "right", "bonnet").parts}
     assert finishes - PAINTED <= set(SETTINGS.materials)
+
+
+def test_every_response_is_drawn_and_belongs_to_a_finish() -> None:
+    assert set(GRAINS[1:]) == {one.grain for one in SETTINGS.responses.values()}
+    assert set(SETTINGS.responses) <= set(SETTINGS.materials) | PAINTED | {"vinyl", "cloth"}
 
 
 def test_zones_are_those_of_the_contract() -> None:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from synthetic_data.geometry import Patch
-from synthetic_data.wheels import HOLES, SINK_M, wheel
+from synthetic_data.wheels import HOLES, SINK_M, lettering, wheel
 
 RADIUS, AHEAD = 0.39, 1.2
 
@@ -43,6 +43,33 @@ def test_every_outside_is_out(stands: bool) -> None:
             assert (normal * (own - (own @ axis)[..., None] * axis)).sum() > 0, name
         else:
             assert (normal.sum(axis=(0, 1))[1] > 0) == (name != "tyre_back"), name
+
+
+def test_the_lugs_of_the_tread_reach_over_the_edge_of_the_wall() -> None:
+    parts = built(stands=False)
+    rim, edge = (parts[name].points[row] for name, row in (("tyre", 0), ("tyre_wall", -1)))
+    assert rim.shape == edge.shape
+    assert np.linalg.norm(rim - edge, axis=1).max() < 0.005
+    reach = np.linalg.norm((edge - edge[:-1].mean(axis=0))[:, [0, 2]], axis=1)
+    assert np.ptp(reach) > 0.02 * RADIUS  # lugs and the gaps between them
+
+
+def test_the_size_can_be_read_from_outside_once_around() -> None:
+    mould = lettering()
+    assert mould.max() == 1 and 0.05 < (mould > 0.5).mean() < 0.25
+    columns = np.flatnonzero(mould.max(axis=0) > 0.5)
+    assert columns[0] > 0 and columns[-1] < mould.shape[1] - 1  # nothing is cut off where the band closes
+    wall = built(stands=False)["tyre_wall"]
+    along, up = wall.points[9, 1] - wall.points[9, 0], wall.points[10, 0] - wall.points[9, 0]
+    towards_eye = np.array([0.0, 1.0, 0.0])
+    assert np.cross(up, along) @ towards_eye > 0  # columns run to the left of who reads, as `_tyre_wall_grain` says
+
+
+def test_a_balance_weight_sits_on_the_edge_of_the_rim() -> None:
+    parts = built(stands=False)
+    weight, rim = parts["balance_weight"].points.reshape(-1, 3), parts["rim"].points.reshape(-1, 3)
+    assert np.linalg.norm(weight[:, None] - rim[None], axis=2).min(axis=1).max() < 0.03
+    assert weight[:, 1].max() > rim[:, 1].max()
 
 
 def test_hand_holes_are_round_and_open_onto_what_lies_behind() -> None:
