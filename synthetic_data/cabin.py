@@ -90,8 +90,8 @@ def _dash(body: Builder, driver: float) -> None:
     face, low = body.door_front + FACE_M, middle - 0.071
 
     def on_face(surface: Patch, y_: float, z_: float, proud: float = 0.0) -> Patch:
-        """From the strip's x to the left of the vehicle, its y to up, looking backwards."""
-        return surface.moved(placed((face - proud, y_, z_), z=(-1, 0, 0), x=(0, 1, 0)))
+        """A strip laid on the face so that who sits before it reads along its x; its y is up."""
+        return surface.moved(placed((face - proud, y_, z_), z=(-1, 0, 0), x=(0, -1, 0)))
 
     glove_y = -driver * 0.40
     lid = on_face(pads([(-0.17, 0.17)], [(-0.040, 0.040)], 0.006), glove_y, low, 0.0012)
@@ -133,7 +133,7 @@ def _instruments(body: Builder, at: Points) -> None:
         (0.095, 0.021, "FUEL"),
         (0.142, 0.021, "OIL"),
     ):
-        place = placed(np.add(at, (-0.0365, dy, -0.006)), z=(-1, 0, 0), x=(0, 1, 0))
+        place = placed(np.add(at, (-0.0365, dy, -0.006)), z=(-1, 0, 0), x=(0, -1, 0))
         dials.append(turned(np.array([[0.0, 0.001], [0.95, 0.001]]) * [radius, 1], 28).moved(place))
         rims.append(turned(ring * [radius, 1], 28).moved(place))
         marks.append(_scale(radius, word).moved(place @ placed((0, 0, 0.0010))))
@@ -175,7 +175,7 @@ def _under_dash(body: Builder, driver: float, at: Points, rng: np.random.Generat
     body.add("dash_plug", plug, "interior", None, "lining")
     if rng.random() >= fitting_settings().fitted.radio:
         return
-    front = placed(np.add(at, (-0.0005, 0.0, -0.030)), z=(-1, 0, 0), x=(0, 1, 0))  # from the case's face backwards
+    front = placed(np.add(at, (-0.0005, 0.0, -0.030)), z=(-1, 0, 0), x=(0, -1, 0))  # from the case's face backwards
     case = block(np.add(at, (0.075, 0.0, -0.030)), (0.15, 0.186, 0.056), 0.004)
     keys = pads([(0.022 * k - 0.053, 0.022 * k - 0.035) for k in range(5)], [(-0.019, -0.009)], 0.004).moved(front)
     knob = np.array([[0.0, 0.016], [0.009, 0.016], [0.011, 0.013], [0.0115, 0.0]])

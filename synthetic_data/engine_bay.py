@@ -143,7 +143,7 @@ class _Bay:
     ) -> None:  # fmt: skip
         """A sticker with lines of print; `right` is the way one reads."""
         (width, height), place = size, placed(at, z=out, x=right)
-        tall = min(0.62 * height / (1.6 * len(words)), 0.15 * width)
+        tall = min(0.5 * height / len(words), 0.9 * width / max(map(len, words)))
         upper, lower = (line((-width / 2, y, 0.0), (width / 2, y, 0.0), 3) for y in (height / 2, -height / 2))
         self.hidden(name, loft(lower, upper, 3).moved(place), ground)
         self.hidden(f"{name}_print", lines(words, tall, 1.6).moved(place @ placed((0, 0, 1e-4))), "plate_ink")

@@ -210,7 +210,9 @@ def outside(body: Builder) -> None:
         _hitch(body)
     if has["aerial"]:
         _aerial(body, rng)
-    if has["badge"]:
+    if not body.spare_behind:  # the wheel would stand before them
+        _tail_handle(body)
+    if has["badge"] and not body.spare_behind:
         _badge(body, str(rng.choice(fitting_settings().badges)))
 
 
@@ -255,7 +257,9 @@ def _number_plate(
             off = off + depth * smoothstep(0.75, 1.5, near) * 1.4
         return patch(flat.points + off[..., None] * [0, 0, 1]).moved(place)
 
-    body.add(name, [bent(one) for one in box((width, height, 0.0016), 0.0006)], "plate", None, finishes[0], facing=out)
+    body.add(
+        name, [bent(one) for one in box((width, height, 0.0016), 0.0006)[:2]], "plate", None, finishes[0], facing=out
+    )
     edge = rounded_rectangle(width - 0.010, height - 0.010, 0.010, 61)
     tall = min((height - 0.024) / len(rows) - 0.008 * (len(rows) - 1), 0.082)
     strokes = [
@@ -268,7 +272,7 @@ def _number_plate(
     raised = ink.moved(placed((0, 0, 0.0010)))
     body.add(f"{name}_letters", bent(raised), "plate", None, finishes[1], facing=out)
     holder = block(np.subtract(at, 0.0035 * out), (width + 0.012, height + 0.012, 0.005), 0.001, z=out, x=(0, 1, 0))
-    body.add("plate_holder" if out[0] > 0 else "rear_plate_holder", holder, "black_part", None, "black")
+    body.add("plate_holder" if out[0] > 0 else "rear_plate_holder", holder[:2], "black_part", None, "black")
     for sign in (-1, 1):  # number plates are riveted or screwed on anywhere: no sign
         body.fastener(
             f"{name}_rivet{sign}", np.add(at, (0.0012 * out[0], (width / 2 - 0.017) * sign, 0.0)), out,
@@ -310,6 +314,17 @@ def _aerial(body: Builder, rng: np.random.Generator) -> None:
     socket = np.array([[0.0, 0.03], [0.006, 0.03], [0.009, 0.012], [0.02, 0.008], [0.022, 0]])
     rod = line(at, np.add(at, (rng.uniform(-0.25, -0.05), 0.0, rng.uniform(0.6, 0.9))), 5)
     body.add("aerial", [disc(at, (0, 0, 1), socket), tube(rod, 0.0016, around=6)], "black_part", None, "black")
+
+
+def _tail_handle(body: Builder) -> None:
+    """A paddle in its frame with a lock beside it, in the middle of the tailgate."""
+    out, at = np.array([-1.0, 0.0, 0.0]), np.array([body.x_rear - 0.006, 0.0, body.z_belt - 0.115])
+    frame = block(at, (0.19, 0.066, 0.008), 0.003, z=out, x=(0, 1, 0))
+    paddle = block(
+        at + 0.010 * out + np.array([0, 0.022, 0.003]), (0.11, 0.040, 0.010), 0.004, z=(-1, 0, -0.22), x=(0, 1, 0)
+    )
+    body.add("tail_handle", [*frame[:2], *paddle[:2]], "black_part", None, "black")
+    lock(body, "tail_lock", at + 0.004 * out - np.array([0, 0.064, 0]), out)
 
 
 def _badge(body: Builder, words: str) -> None:
