@@ -89,8 +89,6 @@ def _crate(body: Builder, place: Points, rng: np.random.Generator) -> None:
             aside = np.cross([0, 0, 1.0], out)
             outside = pads([(-half + 0.004, half - 0.004)], boards, 0.012)
             walls += [outside.moved(placed(middle, z=out, x=aside)), outside.moved(placed(middle, z=-out, x=-aside))]
-        walls += block((s * (wide / 2 - 0.018), deep / 2 - 0.018, tall / 2), (0.03, 0.03, tall + 0.01), 0.002)[:2]
-        walls += block((s * (wide / 2 - 0.018), 0.018 - deep / 2, tall / 2), (0.03, 0.03, tall + 0.01), 0.002)[:2]
     x, y = np.meshgrid(np.linspace(-wide / 2, wide / 2, 26), np.linspace(-deep / 2, deep / 2, 20), indexing="ij")
     bumps = sum(
         np.sin(a * x + b * y + c) for a, b, c in zip(*rng.uniform(8, 34, (2, 5)), rng.uniform(0, 6, 5), strict=True)

@@ -1535,7 +1535,7 @@ class Builder:
             self._wheel(np.array([x - 0.13, 0.05, (zb + zs) / 2 + 0.06]), np.array([-1.0, 0, 0]), stands=False)
         self.spare_behind, self.rear_plate_at = (
             spare,
-            np.array([x - 0.011, gate / 2 - 0.17 if spare else 0.0, zs + 0.12]),
+            np.array([x - 0.011, 0.17 - gate / 2 if spare else 0.0, zs + 0.12]),
         )
         # around the badge, set out by a jig: the same on every vehicle of the family, whatever its width and height
         behind = np.array([-1.0, 0, 0])
