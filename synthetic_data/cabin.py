@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from synthetic_data import floor
+from synthetic_data.fittings import fitting_settings
 from synthetic_data.geometry import (
     Patch,
     Points,
@@ -26,6 +27,7 @@ from synthetic_data.geometry import (
     tube,
     turned,
 )
+from synthetic_data.lettering import joined, lettering, strip, text
 
 if TYPE_CHECKING:
     from synthetic_data.vehicle import Builder
@@ -39,6 +41,7 @@ DASH = np.array(  # behind the bulkhead, over the middle of the dash; m, from th
     ]
 )  # fmt: skip
 DASH_M = -0.03  # of the dash's middle over the belt line
+SWITCHES = ("FAN", "LIGHT", "WASH", "HEAT", "FOG")
 FACE_M = -0.155  # of the dash's face behind the bulkhead
 SEAT_Y_M = 0.38
 
@@ -87,8 +90,8 @@ def _dash(body: Builder, driver: float) -> None:
     face, low = body.door_front + FACE_M, middle - 0.071
 
     def on_face(surface: Patch, y_: float, z_: float, proud: float = 0.0) -> Patch:
-        """From the strip's x to the left of the vehicle, its y to up, looking backwards."""
-        return surface.moved(placed((face - proud, y_, z_), z=(-1, 0, 0), x=(0, 1, 0)))
+        """A strip laid on the face so that who sits before it reads along its x; its y is up."""
+        return surface.moved(placed((face - proud, y_, z_), z=(-1, 0, 0), x=(0, -1, 0)))
 
     glove_y = -driver * 0.40
     lid = on_face(pads([(-0.17, 0.17)], [(-0.040, 0.040)], 0.006), glove_y, low, 0.0012)
@@ -105,6 +108,9 @@ def _dash(body: Builder, driver: float) -> None:
     controls = [gap, *vents, plate, rockers, tube(rail, 0.011, around=10)]
     body.add("dash_controls", controls, "interior", None, "black")
     body.add("glove_latch", latch, "interior", None, "chrome", facing=(-1, 0, 0))
+    words = joined(*(lettering(word, 0.0052, (0.030 * k - 0.060, 0.0)) for k, word in enumerate(SWITCHES)))
+    body.add("switch_words", on_face(words, 0.0, low + 0.001), "interior", None, "lining", facing=(-1, 0, 0))
+    _under_dash(body, driver, np.array([face, 0.0, middle - 0.150]), body.rng.spawn(1)[0])
     _instruments(body, np.array([face, driver * 0.36, middle + 0.01]))
 
 
@@ -121,11 +127,16 @@ def _instruments(body: Builder, at: Points) -> None:
         _cheek(body, f"binnacle_end{sign}", np.add(curve, (0, 0.18 * sign, 0)), at[0] + 0.03, sign)
     ring = np.array([[0.93, 0.001], [0.96, 0.008], [1.06, 0.006], [1.08, -0.004]])
     dials, rims, marks = list[Patch](), list[Patch](), list[Patch]()
-    for dy, radius in ((-0.095, 0.050), (0.015, 0.050), (0.095, 0.021), (0.142, 0.021)):
-        place = placed(np.add(at, (-0.0365, dy, -0.006)), z=(-1, 0, 0), x=(0, 1, 0))
+    for dy, radius, word in (
+        (-0.095, 0.050, "RPM"),
+        (0.015, 0.050, "KM"),
+        (0.095, 0.021, "FUEL"),
+        (0.142, 0.021, "OIL"),
+    ):
+        place = placed(np.add(at, (-0.0365, dy, -0.006)), z=(-1, 0, 0), x=(0, -1, 0))
         dials.append(turned(np.array([[0.0, 0.001], [0.95, 0.001]]) * [radius, 1], 28).moved(place))
         rims.append(turned(ring * [radius, 1], 28).moved(place))
-        marks.append(_scale(radius).moved(place))
+        marks.append(_scale(radius, word).moved(place @ placed((0, 0, 0.0010))))
         needle = line((0.12 * radius, -0.25 * radius, 0.003), (-0.40 * radius, 0.68 * radius, 0.003), 3)
         marks.append(tube(needle, 0.0011, around=5).moved(place))
     body.add("dials", dials, "interior", None, "dial", facing=(-1, 0, 0))
@@ -139,13 +150,44 @@ def _cheek(body: Builder, name: str, section: Points, root_x: float, sign: int) 
     body.add(name, patch(np.stack([section, root], axis=1)), "interior", None, "trim", facing=(0, sign, 0))
 
 
-def _scale(radius: float) -> Patch:
-    """The marks round a dial in one strip, which dips under the dial between them."""
-    place = np.linspace(-2.2, 2.2, 12 if radius > 0.03 else 6) + np.pi / 2
-    angle = (place[:, None] + 0.035 * np.array([-1, -1, 1, 1])).ravel()
-    height = np.tile([-0.002, 0.0016, 0.0016, -0.002], len(place))
-    reach = radius * np.array([0.74, 0.88])[:, None]
-    return patch(np.stack([*np.broadcast_arrays(reach * np.cos(angle), reach * np.sin(angle), height[None])], -1))
+def _scale(radius: float, word: str) -> Patch:
+    """The marks round a dial, numbers within them where it is large, and what it shows."""
+    is_large = radius > 0.03
+    angle = np.linspace(-2.2, 2.2, 12 if is_large else 6) + np.pi / 2
+    ways = np.stack([np.cos(angle), np.sin(angle)], 1) * radius
+    ticks = strip([np.stack([0.74 * way, 0.90 * way]) for way in ways], 0.055 * radius, 0.0006)
+    tall = (0.17 if is_large else 0.26) * radius
+    numbers = [lettering(f"{20 * k}", tall, tuple(0.56 * way)) for k, way in enumerate(ways[::-2])] if is_large else []
+    return joined(ticks, *numbers, lettering(word, tall, (0.0, -0.44 * radius)))
+
+
+def _under_dash(body: Builder, driver: float, at: Points, rng: np.random.Generator) -> None:
+    """Wires that hang from under the dash's edge on the driver's side, tied and with their plug; in many a radio.
+
+    `at` is the edge's middle.
+    """
+    for k, (finish, drop) in enumerate((("red_cable", 0.05), ("blue_cable", 0.065), ("black", 0.085))):
+        ends = np.array([[0.06, 0.10, 0.01], [0.03, 0.16, -0.6 * drop], [0.02, 0.24, -drop], [0.03, 0.31, -0.03]])
+        path = resample(np.add(at, ends * [1, driver, 1] + [0.004 * k, 0, 0]), 6)
+        smooth = np.concatenate([path[:1], (path[:-1] + path[1:]) / 2, path[-1:]])
+        body.add(f"dash_wire{k}", tube(resample(smooth, 22), 0.0022, around=6), "interior", None, finish)
+    plug = block(np.add(at, (0.024, driver * 0.20, -0.05)), (0.022, 0.034, 0.024), 0.003, z=(0, 0.2, 1))
+    body.add("dash_plug", plug, "interior", None, "lining")
+    if rng.random() >= fitting_settings().fitted.radio:
+        return
+    front = placed(np.add(at, (-0.0005, 0.0, -0.030)), z=(-1, 0, 0), x=(0, -1, 0))  # from the case's face backwards
+    case = block(np.add(at, (0.075, 0.0, -0.030)), (0.15, 0.186, 0.056), 0.004)
+    keys = pads([(0.022 * k - 0.053, 0.022 * k - 0.035) for k in range(5)], [(-0.019, -0.009)], 0.004).moved(front)
+    knob = np.array([[0.0, 0.016], [0.009, 0.016], [0.011, 0.013], [0.0115, 0.0]])
+    knobs = [turned(knob, 18).moved(front @ placed((x, 0.002, 0))) for x in (-0.074, 0.074)]
+    body.add("radio", [*case, keys, *knobs], "interior", None, "black")
+    window = pads([(-0.05, 0.05)], [(-0.002, 0.020)], 0.0012).moved(front)
+    body.add("radio_window", window, "interior", None, "dial", facing=(-1, 0, 0))
+    scale = [np.array([[x, 0.001], [x, 0.004]]) for x in np.linspace(-0.044, 0.044, 12)]
+    band = strip([*scale, *text("88 92 96 104", 0.006, (0.0, 0.013))], 0.0008, 0.0003).moved(
+        front @ placed((0, 0, 0.0012))
+    )
+    body.add("radio_scale", band, "interior", None, "lining", facing=(-1, 0, 0))
 
 
 def _steering(body: Builder, driver: float) -> None:
@@ -178,7 +220,7 @@ def _steering(body: Builder, driver: float) -> None:
 
 
 def _pedals(body: Builder, driver: float) -> None:
-    """Ribbed rubber pads on bent arms that hang from the bulkhead."""
+    """Ribbed rubber pads on bent arms that hang from their shaft in a box on the bulkhead."""
     shapes = list[Patch]()
     for dy, wide, tall in ((-0.11, 0.060, 0.052), (0.0, 0.060, 0.052), (0.11, 0.045, 0.11)):
         foot = np.array([body.door_front - 0.05, driver * 0.34 + dy, body.z_sill + 0.17])
@@ -191,6 +233,9 @@ def _pedals(body: Builder, driver: float) -> None:
         )
         arm = np.add(foot, [(0.01, 0, -0.01), (0.05, 0, 0.08), (0.055, 0, 0.20), (0.12, 0, 0.30)])
         shapes.append(tube(resample(arm, 10), 0.0085, around=8))
+    box_at = np.array([body.door_front + 0.058, driver * 0.34, body.z_sill + 0.505])
+    shapes += block(box_at, (0.075, 0.31, 0.10), 0.006)
+    shapes.append(tube(line(np.add(box_at, (0, -0.17, -0.03)), np.add(box_at, (0, 0.17, -0.03)), 4), 0.008, around=8))
     body.add("pedals", shapes, "interior", None, "black")
 
 
@@ -217,6 +262,12 @@ def _levers(body: Builder) -> None:
         if size == 1.0:
             badge = disc(np.add(top, (-0.002, 0, 0.0297)), top - bent[-3], np.array([[0.0, 0.001], [0.010, 0.0]]))
             body.add("shift_plate", badge, "interior", None, "lining", facing=(0, 0, 1))
+            gates = [np.array([[x, -0.005], [x, 0.005]]) for x in (-0.004, 0.0, 0.004)]
+            gates.append(np.array([[-0.004, 0.0], [0.004, 0.0]]))
+            drawn = strip(gates, 0.0011, 0.0003).moved(
+                placed(np.add(top, (-0.002, 0, 0.0309)), z=top - bent[-3], x=(0, -1, 0))
+            )
+            body.add("shift_pattern", drawn, "interior", None, "plate_ink", facing=(0, 0, 1))
     at = np.array([body.door_front, 0.15, body.z_sill])
     brake = resample(at + np.array([[-0.52, 0, 0.16], [-0.42, 0, 0.22], [-0.33, 0, 0.31]]), 10)
     way = brake[-1] - brake[-3]

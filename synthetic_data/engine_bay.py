@@ -29,6 +29,7 @@ from synthetic_data.geometry import (
     tube,
     turned,
 )
+from synthetic_data.lettering import joined, lettering, lines, wrapped
 
 if TYPE_CHECKING:
     from synthetic_data.vehicle import Builder
@@ -135,6 +136,17 @@ class _Bay:
         place = placed(at, z=axis)
         screw = [p.moved(place @ placed((radius * 1.1, 0, 0))) for p in box((0.008, 0.014, 0.008), 0.001)]
         self.hidden(f"bay_clip{self.number}", [turned(band, 22).moved(place), *screw], "zinc", WIRING)
+
+    def label(
+        self, name: str, at: Vector, out: Vector, right: Vector, size: tuple[float, float], words: Sequence[str],
+        *, ground: str = "number_plate",
+    ) -> None:  # fmt: skip
+        """A sticker with lines of print; `right` is the way one reads."""
+        (width, height), place = size, placed(at, z=out, x=right)
+        tall = min(0.5 * height / len(words), 0.9 * width / max(map(len, words)))
+        upper, lower = (line((-width / 2, y, 0.0), (width / 2, y, 0.0), 3) for y in (height / 2, -height / 2))
+        self.hidden(name, loft(lower, upper, 3).moved(place), ground)
+        self.hidden(f"{name}_print", lines(words, tall, 1.6).moved(place @ placed((0, 0, 1e-4))), "plate_ink")
 
     def bolt(self, at: Vector, out: Vector, radius: float = 0.0075, *, zone: str = BRACKET, panel: str = "") -> None:
         self.number += 1
@@ -298,6 +310,8 @@ class _Bay:
         self.body.add(
             "rocker_ribs", fin, "bare_metal", None, "cover", "hidden", panel="engine_bay", facing=(0, 0, 1)
         )  # fmt: skip
+        raised = lettering("DIESEL", 0.034, weight=1.3).moved(ribs_at @ placed((0, 0, 0.0008), x=(-1, 0, 0)))
+        self.hidden("rocker_word", raised, "bare")
         for at in (-0.25, 0.25):
             self.bolt((x + at * length, 0.02 * side, head + 0.152), (0, 0, 1), 0.009)
         self.hidden("oil_cap", self.drum((x + 0.36 * length, 0.02 * side, head + 0.168), (0, 0, 1), 0.030, 0.035))
@@ -426,11 +440,13 @@ class _Bay:
         tall = self.top - 0.22
         outlet = np.array([x - 0.03, -0.30 * width * self.driver, high + 0.03])
         inlet = np.array([x - 0.20, 0.0, tall])
-        self.hose(
-            "top_hose",
-            [outlet, outlet + _by(-0.07, 0, 0.005), (x - 0.13, -0.05 * self.driver, tall + 0.06), inlet],
-            0.024,
-        )
+        top: list[Vector] = [outlet, outlet + _by(-0.07, 0, 0.005), (x - 0.13, -0.05 * self.driver, tall + 0.06), inlet]
+        self.hose("top_hose", top, 0.024)
+        printed = wrapped(lettering("COOLANT 48", 0.012), _bent_through(np.array(top)), 0.0241, _by(0, 0, 1))
+        self.hidden("top_hose_print", printed, "lining", WIRING)
+        hot = (x, -0.02 * width, high + 0.0604)
+        self.label("radiator_label", hot, (0, 0, 1), (0, 1, 0), (0.12, 0.045), ["HOT", "FAN STARTS"],
+                   ground="number_plate_yellow")  # fmt: skip
         self.clip(outlet + _by(-0.025, 0, 0), (1, 0, 0), 0.0245)
         self.clip(inlet + _by(0.015, -0.012 * self.driver, 0.015), (0.7, 0, 0.7), 0.0245)
         for k, y in enumerate((0.20, 0.27)):
@@ -454,6 +470,15 @@ class _Bay:
         self.hidden("battery", block(at, (0.25, 0.17, 0.19), 0.006), "battery")
         lid = block(at + _by(0, 0, 0.10), (0.252, 0.172, 0.022), 0.006)
         self.hidden("battery_lid", lid, "black")
+        caps = [self.drum(at + _by(x, 0.035 * self.driver, 0.114), (0, 0, 1), 0.0115, 0.008)
+                for x in (-0.10, -0.068, -0.036, 0.036, 0.068, 0.10)]  # fmt: skip
+        self.hidden("battery_caps", caps, "black")
+        signs = joined(lettering("+", 0.020, (0.052, 0.0)), lettering("-", 0.020, (-0.052, 0.0)))
+        signs = signs.moved(placed(at + _by(0, -0.05 * self.driver, 0.1111)))
+        self.hidden("battery_signs", signs, "lining")
+        face = at + _by(0, -0.0855 * self.driver, -0.02)
+        self.label("battery_label", face, (0, -self.driver, 0), (self.driver, 0, 0), (0.16, 0.09),
+                   ["12 V", "70 AH 600 A"])  # fmt: skip
         self.hidden(
             "battery_tray",
             block(at - [0, 0, 0.105], (0.29, 0.21, 0.012), 0.003),
@@ -487,6 +512,11 @@ class _Bay:
         relays = np.array([self.back + 0.16, side * (self.half - 0.045), self.top - 0.10])
         self.hidden("relay_box", block(relays, (0.15, 0.05, 0.09), 0.008), "black", BRACKET)
         self.bracket(relays + _by(0.16, side * 0.033, -0.02), (0, -side, 0), (1, 0, 0), (0.09, 0.05), 0.03)
+        fuses = pads([(0.024 * k - 0.056, 0.024 * k - 0.040) for k in range(5)], [(-0.012, 0.012)], 0.010)
+        self.hidden("fuses", fuses.moved(placed(relays + _by(0, 0, 0.0455))), "amber")
+        face = relays + _by(0, -0.0255 * side, 0)
+        self.label("fuse_label", face, (0, -side, 0), (side, 0, 0), (0.12, 0.066),
+                   ["FUSES", "10 15 20 10 30", "FAN LAMP HORN"])  # fmt: skip
         for sign in (-1, 1):
             y = sign * (self.half - 0.022)
             path = [
@@ -589,6 +619,10 @@ class _Bay:
         bottle[1] = side * abs(bottle[1])
         bottle[0] += 0.0 if side == self.driver else -0.14
         self.hidden("washer_bottle", block(bottle, (0.14, 0.09, 0.19), 0.018, rows=3), "bottle")
+        moulded = lettering("WASHER", 0.014).moved(
+            placed(bottle + _by(0, -0.0453 * side, 0.03), z=(0, -side, 0), x=(side, 0, 0))
+        )
+        self.hidden("washer_word", moulded, "plate_ink")
         self.hidden("washer_cap", self.drum(bottle + _by(0, 0, 0.105), (0, 0, 1), 0.025, 0.025), "black")
         self.bracket(bottle + _by(0.11, side * 0.076, -0.03), (0, -side, 0), (1, 0, 0), (0.07, 0.06), 0.05)
         self.hose(

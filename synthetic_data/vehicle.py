@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.configuration import Config, load, shipped
-from synthetic_data import cabin, engine_bay, fittings, wheels
+from synthetic_data import cabin, clutter, engine_bay, fittings, wheels
 from synthetic_data.geometry import (
     MIRROR_Y,
     Patch,
@@ -309,6 +309,7 @@ class Builder:
         cabin.fit_out(self)
         self.trim()
         fittings.outside(self)
+        clutter.strew(self)
         if "bonnet" in self.open_doors:
             engine_bay.fit_out(self)
         return Vehicle(
@@ -1017,7 +1018,8 @@ class Builder:
             panel="screen_frame",
             both=True,
         )
-        fittings.wipers(self, base, v, np.cross(u, v))
+        self.screen = base, v, np.cross(u, v)
+        fittings.wipers(self, *self.screen)
 
     def doors(self) -> None:
         y, g = self.y, self.gap
@@ -1098,9 +1100,7 @@ class Builder:
                 panel=f"shut_{side}",
                 side="left",
             )
-            handle = block((x1 + 0.13, y + 0.014, self.z_belt - 0.09), (0.14, 0.022, 0.02), 0.006, z=(0, 1, 0))
-            plate = block((x1 + 0.12, y + 0.002, self.z_belt - 0.09), (0.20, 0.055, 0.006), 0.003, z=(0, 1, 0))
-            self.add("door_handle", handle + plate, "black_part", None, "black", side="left")
+            fittings.door_handle(self, x1)
             self.site(
                 "door.site",
                 "panel_surface",
@@ -1533,14 +1533,10 @@ class Builder:
         spare = has_top and self.flip_details
         if spare:
             self._wheel(np.array([x - 0.13, 0.05, (zb + zs) / 2 + 0.06]), np.array([-1.0, 0, 0]), stands=False)
-        plate = block(
-            (x - 0.006, gate / 2 - 0.2 if spare else 0.0, zs + 0.12),
-            (0.34, 0.12, 0.006),
-            0.002,
-            z=(-1, 0, 0),
-            x=(0, 1, 0),
+        self.spare_behind, self.rear_plate_at = (
+            spare,
+            np.array([x - 0.011, 0.17 - gate / 2 if spare else 0.0, zs + 0.12]),
         )
-        self.add("rear_plate", plate, "plate", None, "number_plate")
         # around the badge, set out by a jig: the same on every vehicle of the family, whatever its width and height
         behind = np.array([-1.0, 0, 0])
         for row, up in (("low", 0.235), ("high", 0.355)) if self.family.badge_bolts else ():
@@ -1552,17 +1548,6 @@ class Builder:
                 )  # fmt: skip
         if self.family.badge_bolts:
             self.site("badge.site", "fasteners", "tub_rear", (x, 0.0, zs + 0.295), behind, 0.48, panel="tailgate")
-        for sign in (-1, 1):  # number plates are riveted on anywhere: no sign
-            self.fastener(
-                f"plate_rivet{sign}",
-                np.array([x - 0.0095, (gate / 2 - 0.2 if spare else 0.0) + 0.125 * sign, zs + 0.12]),
-                np.array([-1.0, 0, 0]),
-                kind="pop",
-                radius=0.004,
-                finish="bare",
-                zone=None,
-                panel="",
-            )
 
     def rails(self) -> None:
         """The rail under the doors: what boots wear first."""
@@ -1847,10 +1832,6 @@ class Builder:
         )
         chrome = self.rng.random() < 0.3
         self.add("bumper", bar, "bare_metal" if chrome else "black_part", None, "chrome" if chrome else "black")
-        plate = block(
-            (self.x_front + 0.084, 0, self.z_sill - 0.02), (0.46, 0.10, 0.006), 0.002, z=(1, 0, 0), x=(0, 1, 0)
-        )
-        self.add("front_plate", plate, "plate", None, "number_plate")
         head = block(
             (self.door_front + 0.02, self.y + 0.17, self.z_belt + 0.12), (0.22, 0.14, 0.04), 0.015, z=(1, 0, 0), rows=3
         )

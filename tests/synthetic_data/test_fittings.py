@@ -3,13 +3,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synthetic_data.vehicle import Part
+from synthetic_data.geometry import area_normals
+from synthetic_data.vehicle import Part, build_vehicle, families
 from tests.synthetic_data.samples import FAMILIES, vehicle
 
 BOUGHT_IN = (
     "door_plugs", "door_works", "door_pocket", "door_latch", "binnacle", "dials", "dial_rims", "dash_controls",
     "pedals", "levers", "lever_knobs", "visors", "inner_mirror", "belt", "seat", "wiper",
     "mirror_glass", "glove_box", "column", "plate_holder", "side_repeater", "fuel_filler",
+    "front_plate_letters", "rear_plate_letters", "door_handle", "door_lock", "door_lock_slot", "mirror_foot",
+    "switch_words", "dash_wire", "shift_pattern",
 )  # fmt: skip
 
 
@@ -123,3 +126,69 @@ def test_pipe_and_loom_pass_the_outriggers_and_not_through_them(family: str) -> 
             run = named(family, name)[0].patch.points.reshape(-1, 3)
             within = ((run > low + 0.001) & (run < high - 0.001)).all(axis=1)
             assert not within.any(), (name, k)
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_number_plates_bear_letters_that_are_covered_with_them(family: str) -> None:
+    for name, out in (("front_plate", 1.0), ("rear_plate", -1.0)):
+        (letters,) = named(family, f"{name}_letters")
+        sheet = np.concatenate([p.patch.points.reshape(-1, 3) for p in named(family, name) if p.group == name])
+        assert letters.surface == "plate" and letters.zone is None and letters.kind == "other"
+        assert letters.finish != named(family, name)[0].finish
+        flat = letters.patch.points.reshape(-1, 3)
+        assert (flat[:, 1:] > sheet[:, 1:].min(axis=0)).all() and (flat[:, 1:] < sheet[:, 1:].max(axis=0)).all()
+        proud = out * (flat[:, 0] - sheet[:, 0].mean())
+        assert proud.max() > 0 and np.ptp(proud) < 0.03
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_the_key_slot_stands_upright_in_its_lock(family: str) -> None:
+    for side, sign in (("left", 1), ("right", -1)):
+        (barrel,), (slot,) = (named(family, f"{name}.{side}") for name in ("door_lock", "door_lock_slot"))
+        low, high = barrel.patch.points.min(axis=(0, 1)), barrel.patch.points.max(axis=(0, 1))
+        points = slot.patch.points.reshape(-1, 3)
+        assert (points[:, [0, 2]] > low[[0, 2]]).all() and (points[:, [0, 2]] < high[[0, 2]]).all()
+        assert np.ptp(points[:, 2]) > 2 * np.ptp(points[:, 0]) and (sign * points[:, 1]).max() > 0
+
+
+def test_what_some_vehicles_have_lies_within_them() -> None:
+    seen = set()
+    for family in FAMILIES:
+        for seed in range(5):
+            built = build_vehicle(family, families()[family], np.random.default_rng(seed))
+            tub = [p.patch.points for p in built.parts if p.name.startswith("tub_side")]
+            reach = np.abs(np.concatenate([points.reshape(-1, 3) for points in tub])[:, 1]).max()
+            for part in built.parts:
+                things = ("load_", "papers", "sticker", "radio", "hitch", "aerial", "rear_badge", "front_flap")
+                thing = next((one for one in things if part.name.startswith(one)), None)
+                if thing is None:
+                    continue
+                seen.add(thing)
+                assert part.surface != "paint" and part.zone is None and part.kind == "other", part.name
+                assert np.abs(part.patch.points[..., 1]).max() < reach, part.name
+    assert len(seen) == 8
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_what_is_printed_under_the_bonnet_is_there_and_is_treated_as_what_lies_there(family: str) -> None:
+    for name in (
+        "battery_label",
+        "battery_caps",
+        "fuse_label",
+        "washer_word",
+        "top_hose_print",
+        "rocker_word",
+        "fuses",
+    ):
+        parts = named(family, name, "bonnet")
+        assert parts and not named(family, name), name
+        assert all(part.kind == "hidden" and part.panel == "engine_bay" for part in parts), name
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_who_sits_before_it_can_read_the_dash(family: str) -> None:
+    for name in ("switch_words", "radio_scale"):
+        for part in named(family, name):
+            points = part.patch.points
+            assert points[:, 0, 1].mean() > points[:, -1, 1].mean(), name  # to the right, as one looks ahead
+            assert area_normals(points).sum(axis=(0, 1))[0] < 0, name
