@@ -180,15 +180,40 @@ def rolled_edges(
         axis, back = ("tb".find(edge) < 0) * 1, edge in "br"
         grid, out = (np.moveaxis(one, axis, 0)[:: -1 if back else 1] for one in (points, normal))
         inwards = grid[1] - grid[0]
-        gap = lengths(inwards)[..., None]
-        bend = grid[0] + fold[:, :1, None] * inwards / np.maximum(gap, 1e-12)
-        kept = 1 if float(gap.min()) > radius else 2
+        bend = grid[0] + fold[:, :1, None] * inwards / np.maximum(lengths(inwards)[..., None], 1e-12)
+        kept = 1 + int((np.minimum.reduce(lengths(grid[1:-1] - grid[0]), axis=-1) <= radius).sum())
         down = drop[axis][:: -1 if back else 1]
         order = slice(None, None, -1 if back else 1)
         points = np.moveaxis(np.concatenate([bend, grid[kept:]])[order], 0, axis)
         normal = np.moveaxis(np.concatenate([np.repeat(out[:1], len(fold), 0), out[kept:]])[order], 0, axis)
         drop[axis] = np.concatenate([fold[:, 1], down[kept:]])[order]
     return patch(points - normal * np.maximum(drop[0][:, None], drop[1][None])[..., None])
+
+
+def rounded_corners(surface: Patch, radius: float, corners: Sequence[str]) -> Patch:
+    """Round corners of a sheet in its own plane; a corner is named by its edges, as tl (see `rolled_edges`)."""
+    arc = radius * (1 - np.cos(np.linspace(0, np.pi / 2, 6)))
+    points, away = surface.points, []
+    for axis in (0, 1):
+        at = _lengths_mm(points, axis) / 1000
+        ends = "tb" if axis == 0 else "lr"
+        more = [arc if end == ends[0] else at[-1] - arc for end in ends if any(end in corner for corner in corners)]
+        new = np.unique(np.concatenate([at, *more]).round(7))
+        new = new[np.concatenate([[True], np.diff(new) > 2e-5])]
+        index = np.interp(new, at, np.arange(len(at)))
+        first = np.minimum(index.astype(int), len(at) - 2)
+        share = np.expand_dims(index - first, [k for k in range(3) if k != axis])
+        points = np.take(points, first, axis) * (1 - share) + np.take(points, first + 1, axis) * share
+        away.append((new, new[-1] - new))
+    moved = points.copy()
+    for corner in corners:
+        down, aside = away[0]["tb".index(corner[0])], away[1]["lr".index(corner[1])]
+        inset = radius - np.sqrt(np.maximum(radius**2 - np.maximum(radius - down, 0) ** 2, 0))
+        inwards = points[:, 1] - points[:, 0] if corner[1] == "l" else points[:, -2] - points[:, -1]
+        inwards = inwards / np.maximum(lengths(inwards), 1e-12)[:, None]
+        hold = 1 - smoothstep(0.0, 3 * radius, aside)
+        moved += (inset[:, None] * hold[None])[..., None] * inwards[:, None]
+    return patch(moved)
 
 
 def plate(outline: Points, thickness: float, bevel: float) -> Patch:

@@ -110,6 +110,8 @@ class ShapeRanges(Config):
     fold_mm: tuple[float, float]
     hem_mm: tuple[float, float]
     hem_step_mm: tuple[float, float]
+    corner_mm: tuple[float, float]
+    landing_mm: tuple[float, float]
 
 
 class Hang(Config):
@@ -118,6 +120,7 @@ class Hang(Config):
     askew_mrad: tuple[float, float]
     proud_mm: tuple[float, float]
     wavy_mm: tuple[float, float]
+    seam_share: tuple[float, float]
 
     def turn(self, pivot: Vector, reach: float, rng: np.random.Generator) -> Points:
         """The 4 × 4 map of a left door `reach` metres long, from where it should hang from `pivot` to where it does."""

@@ -34,6 +34,7 @@ from synthetic_data.geometry import (
     pop_rivet,
     resample,
     rolled_edges,
+    rounded_corners,
     rounded_rectangle,
     slotted,
     smoothstep,
@@ -68,7 +69,7 @@ ON_BODY = (  # of doors and bonnet, when they open
     "door_check", "bonnet_gutter", "bonnet_latch", "bonnet_seal", "bonnet_prop",
     *(f"door_hinge{k}.{what}1" for k in (0, 1) for what in ("leaf", "bolt")),
 )  # fmt: skip
-LANDING_M = 0.011  # as deep lies what is seen of the body in the gap around a door
+LANDING_ROWS = 10  # of a shut, from its outer edge
 SEAT_REACH_M, SEAT_SHIFT_M = 0.04, 0.02  # how far from a rivet its sheet's points may be, aside and along
 SEAT_AROUND_M = 0.12  # how far from a row of rivets to look for them; a sheet's points lie closer together
 
@@ -246,8 +247,16 @@ class Builder:
             draw(ranges.tumblehome), draw(ranges.turn_under), draw(ranges.nose_taper), draw(ranges.nose_drop),
             draw(ranges.roof_bow),
         )  # fmt: skip
-        self.shoulder, self.fold, self.hem, self.hem_step = (
-            draw(limits) / 1000 for limits in (ranges.shoulder_mm, ranges.fold_mm, ranges.hem_mm, ranges.hem_step_mm)
+        self.shoulder, self.fold, self.hem, self.hem_step, self.corner, self.landing = (
+            draw(limits) / 1000
+            for limits in (
+                ranges.shoulder_mm,
+                ranges.fold_mm,
+                ranges.hem_mm,
+                ranges.hem_step_mm,
+                ranges.corner_mm,
+                ranges.landing_mm,
+            )
         )
         self.hang = _families().hang
         hinged = (self.door_front, self.y, (self.z_sill + self.z_belt) / 2)
@@ -704,6 +713,10 @@ class Builder:
         t = np.linspace(0, 1, 161)[:, None]
         path = line(start, end, 161) + np.asarray(out, float) * (4 * bulge * t * (1 - t) + 0.0003)
         strip = sweep(profile, path, np.asarray(out, float))
+        uneven = self.edge_rng.uniform(*self.hang.seam_share) * np.sin(5.0 * t[:, 0] + self.edge_rng.uniform(0, 6.3))
+        aside = strip.points - path  # the groove's sides wander, the sheets it lies on do not
+        aside -= (aside @ np.asarray(out, float))[..., None] * np.asarray(out, float)
+        strip = patch(strip.points + (np.abs(profile[:, 0]) < half)[:, None, None] * uneven[:, None] * aside)
         self.add(name, strip, "paint", zone, "body", "seam", panel=panel, both=both, side=side, group=name, facing=out)
         for k, at in enumerate(line(start, end, 7)[1:-1:2]):
             self.site(f"{name}.site{k}", "body_seam", zone, at, out, 0.22, both=both, side=side, panel=panel)
@@ -898,7 +911,7 @@ class Builder:
         bonnet = patch(self.hang.wander(bonnet.points, self.edge_rng))
         bonnet = pressed(bonnet, self.pressings.bonnet(self.x_front, xb), (0, 0, 1))
         first_site = len(self.sites)
-        skin = rolled_edges(bonnet, 0.010, 0.03)
+        skin = rolled_edges(rounded_corners(bonnet, self.corner, ("tl", "bl")), 0.010, 0.03)
         lift = self.bonnet_lift() if "bonnet" in self.open_doors else np.eye(4)
         self.add("bonnet", skin, "paint", "bonnet", "body", "sheet", panel="bonnet", facing=(0, 0, 1))
         self.parts[-1] = replace(self.parts[-1], patch=self.parts[-1].patch.moved(lift))
@@ -1096,7 +1109,8 @@ class Builder:
             )
             relief = self.pressings.side(x0, x1, self.z_belt, self.z_sill)
             sheet = patch(self.hang.wander(sheet.points, self.edge_rng))
-            lower = rolled_edges(pressed(sheet, relief, (0, 1, 0)), self.hem, 0.049 - self.hem, hem=self.hem_step)
+            sheet = rounded_corners(pressed(sheet, relief, (0, 1, 0)), self.corner, ("bl", "br"))
+            lower = rolled_edges(sheet, self.hem, 0.049 - self.hem, hem=self.hem_step)
             self.add("door_skin", lower, "paint", "tub_side", "body", "sheet", panel=panel, side="left")
             upper_h = self.z_roof - 0.09 - self.z_belt
             m = self.pillar * 0.75
@@ -1245,9 +1259,9 @@ class Builder:
             ]
         )
         # from under the outer sheets' edge to the shut face: the landing that is seen down in the gap
-        reach, deep = self.gap + 0.006, LANDING_M
+        reach, deep = self.gap + 0.006, self.landing
         landing = np.array([[reach, -deep], [0.004, -deep], [0.0005, -deep - 0.0012], [-0.001, -deep - 0.004]])
-        fine = np.concatenate([resample(landing, 10), resample(profile[profile[:, 1] < -deep - 0.005], 30)])
+        fine = np.concatenate([resample(landing, LANDING_ROWS), resample(profile[profile[:, 1] < -deep - 0.005], 30)])
         shut = sweep(fine * np.array([-1, 1]), path, np.array([0, 1.0, 0]), closed=True)
         # as before: millimetres count from where the shut would begin without a landing
         shut = replace(
@@ -1529,11 +1543,10 @@ class Builder:
             bulge=0.004,
         )
         sheet = patch(self.hang.wander(self.waved(face).points, self.edge_rng))
+        sheet = pressed(sheet, self.pressings.tailgate(gate / 2, zs, zb), (-1, 0, 0))
         self.add(
             "tailgate",
-            rolled_edges(
-                pressed(sheet, self.pressings.tailgate(gate / 2, zs, zb), (-1, 0, 0)), self.hem, 0.03, hem=self.hem_step
-            ),
+            rolled_edges(rounded_corners(sheet, self.corner, ("bl", "br")), self.hem, 0.03, hem=self.hem_step),
             "paint",
             "tub_rear",
             "body",
