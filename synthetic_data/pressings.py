@@ -181,7 +181,8 @@ class BodyShape:
         middle, half = (self.roof_x[0] + self.roof_x[1]) / 2, (self.roof_x[0] - self.roof_x[1]) / 2
         ends = np.clip((x - middle) / half, -1.2, 1.2) ** 2
         drop = drop + self.roof_bow * ends * np.clip((z - self.belt_z) / (self.roof_z - self.belt_z), 0, 1)
-        share = np.clip(y / self.half_width, -1, 1)
+        # a side moves as a whole, what sits near the middle not at all: a build sheet gives its place in millimetres
+        share = np.sign(y) * smoothstep(0.2, 0.8, np.abs(y) / self.half_width)
         return np.stack([x, y - inwards * share, z - drop], axis=-1)
 
 
