@@ -17,7 +17,7 @@ import torch
 from torch import Tensor
 
 from synthetic_data.geometry import Patch, lengths, resample, unit_normals
-from synthetic_data.vehicle import Part
+from synthetic_data.vehicle import LANDING_ROWS, Part
 
 Array = npt.NDArray[Any]
 VOXEL_MM = REACH_MM = 8.0  # dirt lies nearer than this to what holds it
@@ -26,6 +26,7 @@ RANK_BITS, PIECE_BITS = 8, 20  # of a distance and a piece in one number; 36 mor
 # how much dirt stays at each, and how often and how far it runs down from a head (common practice, no source)
 AT_EDGE, AT_SEAL, AT_TRIM, AT_HEAD, AT_RUN = 0.55, 1.0, 0.8, 0.85, 0.5
 RUN_SHARE, RUN_MM = 0.35, (12.0, 60.0)
+ROUND_M = 0.012  # an edge bent over a larger radius is a shoulder, which the rain washes
 TRIM = frozenset({"lamp", "plate", "black_part", "bare_metal"})
 
 
@@ -77,6 +78,8 @@ def find_crevices(parts: Iterable[Part]) -> Crevices:
             pieces.extend(_pieces(part.patch.points[row], AT_TRIM) for row in (0, -1))
         elif part.kind == "sheet" and min(part.patch.size_mm) > 40:
             pieces.extend(_pieces(edge, AT_EDGE) for edge in _folded_edges(part.patch))
+        elif part.name.startswith("shut."):  # what falls into the gap around a door lies on its landing
+            pieces.append(_pieces(part.patch.points[LANDING_ROWS // 2], AT_EDGE))
     every = np.concatenate(pieces) if pieces else np.zeros((0, 9))
     return _voxels(every)
 
@@ -122,7 +125,10 @@ def _folded_edges(patch: Patch) -> list[Array]:
         for order in (slice(None), slice(None, None, -1)):
             bend = int(np.argmin(turned[order]))
             if 0 < bend < len(points) // 2:
-                edges.append(points[order][bend])
+                (ahead, here), (before, after) = points[order][bend - 1 : bend + 1], normal[order][bend - 1 : bend + 1]
+                angle = float(np.arccos(np.clip((before * after).sum(-1), -1, 1)).mean())
+                if float(lengths(here - ahead).mean()) < ROUND_M * angle:
+                    edges.append(here)
     return edges
 
 

@@ -160,37 +160,72 @@ def unit_normals(points: Points) -> Points:
     return np.asarray(normal / np.maximum(lengths(normal), 1e-12)[..., None])
 
 
-def rolled_edges(surface: Patch, radius: float, depth: float, *, edges: str = "tblr", steps: int = 4) -> Patch:
+def rolled_edges(
+    surface: Patch, radius: float, depth: float, *, edges: str = "tblr", steps: int = 4, hem: float = 0.0
+) -> Patch:
     """Bend the named edges inwards over `radius`, then down by `depth`.
 
     Edges are t (first row), b (last row), l (first column) and r (last column).
     Sheet metal panels end in a folded flange; without one a panel looks cut from paper. The outline stays where it was.
+    With a `hem` the sheet goes on around into a lip, and the flange stands that far in from the edge.
     """
-    points = surface.points
+    turn = np.linspace(np.pi if hem else np.pi / 2, 0, (2 if hem else 1) * steps + 1)
+    fold = np.stack([radius * (1 - np.sin(turn)), radius * (1 - np.cos(turn))], 1)  # inwards, down
+    if depth:
+        flange = [[hem, radius + depth], [hem, 2 * radius]] if hem else [[0.0, radius + depth]]
+        fold = np.concatenate([flange, fold])
+    points, normal = surface.points, unit_normals(surface.points)
+    drop = [np.zeros(count) for count in points.shape[:2]]
     for edge in edges:
-        axis, at = (0, 0 if edge == "t" else -1) if edge in "tb" else (1, 0 if edge == "l" else -1)
-        moved = np.moveaxis(points, axis, 0)
-        if at == -1:
-            moved = moved[::-1]
-        normal = np.moveaxis(unit_normals(points), axis, 0)
-        normal = normal[::-1][0] if at == -1 else normal[0]
-        outward = moved[0] - moved[1]
-        gap = lengths(outward)[..., None]
-        outward = outward / np.maximum(gap, 1e-12)
-        bend_at = moved[0] - outward * radius
-        angles = np.linspace(np.pi / 2, 0, steps + 1)
-        bend = [bend_at + outward * radius * np.sin(a) - normal * radius * (1 - np.cos(a)) for a in angles]
-        flange = bend[0] - normal * depth
-        keep = moved[1:] if float(gap.min()) > radius else moved[2:]
-        moved = (
-            np.concatenate([[flange], *[b[None] for b in bend], keep])
-            if flange.ndim == 1
-            else np.concatenate([flange[None], *[b[None] for b in bend], keep])
-        )
-        if at == -1:
-            moved = moved[::-1]
-        points = np.moveaxis(moved, 0, axis)
-    return patch(points)
+        axis, back = ("tb".find(edge) < 0) * 1, edge in "br"
+        grid, out = (np.moveaxis(one, axis, 0)[:: -1 if back else 1] for one in (points, normal))
+        inwards = grid[1] - grid[0]
+        bend = grid[0] + fold[:, :1, None] * inwards / np.maximum(lengths(inwards)[..., None], 1e-12)
+        kept = 1 + int((np.minimum.reduce(lengths(grid[1:-1] - grid[0]), axis=-1) <= radius).sum())
+        down = drop[axis][:: -1 if back else 1]
+        order = slice(None, None, -1 if back else 1)
+        points = np.moveaxis(np.concatenate([bend, grid[kept:]])[order], 0, axis)
+        normal = np.moveaxis(np.concatenate([np.repeat(out[:1], len(fold), 0), out[kept:]])[order], 0, axis)
+        drop[axis] = np.concatenate([fold[:, 1], down[kept:]])[order]
+    return patch(points - normal * np.maximum(drop[0][:, None], drop[1][None])[..., None])
+
+
+def rounded_corners(surface: Patch, radius: float, corners: Sequence[str]) -> Patch:
+    """Round corners of a sheet in its own plane; a corner is named by its edges, as tl (see `rolled_edges`)."""
+    arc = radius * (1 - np.cos(np.linspace(0, np.pi / 2, 6)))
+    points, away = surface.points, []
+    for axis in (0, 1):
+        at = _lengths_mm(points, axis) / 1000
+        ends = "tb" if axis == 0 else "lr"
+        more = [arc if end == ends[0] else at[-1] - arc for end in ends if any(end in corner for corner in corners)]
+        new = np.unique(np.concatenate([at, *more]).round(7))
+        new = new[np.concatenate([[True], np.diff(new) > 2e-5])]
+        index = np.interp(new, at, np.arange(len(at)))
+        first = np.minimum(index.astype(int), len(at) - 2)
+        share = np.expand_dims(index - first, [k for k in range(3) if k != axis])
+        points = np.take(points, first, axis) * (1 - share) + np.take(points, first + 1, axis) * share
+        away.append((new, new[-1] - new))
+    moved = points.copy()
+    for corner in corners:
+        down, aside = away[0]["tb".index(corner[0])], away[1]["lr".index(corner[1])]
+        inset = radius - np.sqrt(np.maximum(radius**2 - np.maximum(radius - down, 0) ** 2, 0))
+        inwards = points[:, 1] - points[:, 0] if corner[1] == "l" else points[:, -2] - points[:, -1]
+        inwards = inwards / np.maximum(lengths(inwards), 1e-12)[:, None]
+        hold = 1 - smoothstep(0.0, 3 * radius, aside)
+        moved += (inset[:, None] * hold[None])[..., None] * inwards[:, None]
+    return patch(moved)
+
+
+def plate(outline: Points, thickness: float, bevel: float) -> Patch:
+    """A plate on z = 0 with a closed outline (n, 2), its upper edge rounded by `bevel`, its underside open."""
+    middle = (outline.min(axis=0) + outline.max(axis=0)) / 2
+    half = np.abs(outline - middle).max(axis=0)
+    turn = np.linspace(0, np.pi / 2, 4)
+    levels = [(0.0, 0.0), *zip(bevel * (1 - np.cos(turn)), thickness - bevel * (1 - np.sin(turn)), strict=True)]
+    rings = [(middle + (outline - middle) * (1 - inset / half), z) for inset, z in levels]
+    top = rings[-1][0]
+    rings += [(middle + (top - middle) * share, thickness) for share in (0.8, 0.5, 0.2, 0.0)]
+    return patch(np.stack([np.column_stack([ring, np.full(len(ring), z)]) for ring, z in rings]))
 
 
 def sweep(profile: Points, path: Points, up: Points, *, closed: bool = False) -> Patch:

@@ -1,5 +1,5 @@
-"""What a press has left in body sheet: swage lines and recesses in sides, ribs in bonnet, roof and inner door skins.
-What use has left of it: sheet that has gone slack, and shallow dents.
+"""What a press has left in body sheet: swage lines and recesses in sides, ribs in bonnet, roof and inner door skins,
+and the shape of the whole. What use has left of it: sheet that has gone slack, shallow dents, doors that hang askew.
 
 Reliefs are functions from points (…, 3), metres, to how far the sheet stands proud there; they fade before edges, seams
 and rows of rivets. Shapes and sizes are invented; that large sheet is stiffened so is common practice, no source.
@@ -95,6 +95,95 @@ class UsedSheet(Config):
     dent_mm: tuple[float, float]
     dent_radius_m: tuple[float, float]
     rim_m: float
+
+
+class ShapeRanges(Config):
+    """`shape` of `configs/synthesis/families.yaml`: ranges, drawn per vehicle."""
+
+    tumblehome: tuple[float, float]
+    turn_under: tuple[float, float]
+    widest: tuple[float, float]
+    nose_taper: tuple[float, float]
+    nose_drop: tuple[float, float]
+    roof_bow: tuple[float, float]
+    shoulder_mm: tuple[float, float]
+    fold_mm: tuple[float, float]
+    hem_mm: tuple[float, float]
+    hem_step_mm: tuple[float, float]
+    corner_mm: tuple[float, float]
+    landing_mm: tuple[float, float]
+
+
+class Hang(Config):
+    """`hang` of `configs/synthesis/families.yaml`: how true doors hang. Ranges, drawn per panel."""
+
+    askew_mrad: tuple[float, float]
+    proud_mm: tuple[float, float]
+    wavy_mm: tuple[float, float]
+    seam_share: tuple[float, float]
+
+    def turn(self, pivot: Vector, reach: float, rng: np.random.Generator) -> Points:
+        """The 4 × 4 map of a left door `reach` metres long, from where it should hang from `pivot` to where it does."""
+        askew = float(rng.uniform(*self.askew_mrad) * rng.choice([-1, 1])) / 1000
+        out = -float(rng.uniform(*self.proud_mm)) / 1000 / reach
+        about_y = [[np.cos(askew), 0, np.sin(askew)], [0, 1, 0], [-np.sin(askew), 0, np.cos(askew)]]
+        about_z = [[np.cos(out), -np.sin(out), 0], [np.sin(out), np.cos(out), 0], [0, 0, 1]]
+        matrix = np.eye(4)
+        matrix[:3, :3] = np.array(about_z) @ about_y
+        matrix[:3, 3] = np.asarray(pivot, float) - matrix[:3, :3] @ np.asarray(pivot, float)
+        return matrix
+
+    def wander(self, points: Points, rng: np.random.Generator) -> Points:
+        """A sheet's grid (R, C, 3) whose outline is no longer quite straight; nothing moves out of the sheet."""
+        least, most = points.min(axis=(0, 1)), points.max(axis=(0, 1))
+        flat = int(np.argmin(most - least))
+        first, second = (k for k in range(3) if k != flat)
+        moved = points.copy()
+        for along, aside in ((first, second), (second, first)):
+            at = (points[..., along] - least[along]) / (most[along] - least[along])
+            size, phase = rng.uniform(*self.wavy_mm) / 1000, rng.uniform(0, 2 * np.pi, 2)
+            moved[..., aside] += size * (np.sin(4.1 * at + phase[0]) + 0.5 * np.sin(11.0 * at + phase[1])) / 1.5
+        return moved
+
+
+@dataclass(frozen=True, slots=True)
+class BodyShape:
+    """What makes a body no box: a smooth bending of all space around it, by which whatever lies on a sheet stays on it.
+
+    Sides lean in above and below their widest line, the front is narrower and lower, the roof is bowed; metres.
+    """
+
+    half_width: float
+    sill_z: float
+    belt_z: float
+    roof_z: float
+    wing_z: float
+    axle_x: float
+    front_x: float
+    roof_x: tuple[float, float]  # its ends, front first
+    widest_z: float
+    tumblehome: float
+    turn_under: float
+    nose_taper: float
+    nose_drop: float
+    roof_bow: float
+
+    def bent(self, points: Points) -> Points:
+        """Points (..., 3) of the straight body, bent; the sides move inwards only."""
+        x, y, z = (points[..., k] for k in range(3))
+        above, below = np.maximum(z - self.widest_z, 0), np.clip(self.widest_z - z, 0, self.widest_z - self.sill_z)
+        crown = self.belt_z - self.widest_z  # over this height the lean begins: windows above stay flat
+        inwards = self.tumblehome * np.where(above < crown, above**2 / (2 * crown), above - crown / 2)
+        inwards = inwards + self.turn_under * (below / (self.widest_z - self.sill_z)) ** 2
+        nose = smoothstep(self.axle_x, self.front_x + 0.05, x)
+        inwards = inwards + self.nose_taper * nose
+        drop = self.nose_drop * nose * np.clip((z - self.sill_z) / (self.wing_z - self.sill_z), 0, 1)
+        middle, half = (self.roof_x[0] + self.roof_x[1]) / 2, (self.roof_x[0] - self.roof_x[1]) / 2
+        ends = np.clip((x - middle) / half, -1.2, 1.2) ** 2
+        drop = drop + self.roof_bow * ends * np.clip((z - self.belt_z) / (self.roof_z - self.belt_z), 0, 1)
+        # a side moves as a whole, what sits near the middle not at all: a build sheet gives its place in millimetres
+        share = np.sign(y) * smoothstep(0.2, 0.8, np.abs(y) / self.half_width)
+        return np.stack([x, y - inwards * share, z - drop], axis=-1)
 
 
 @dataclass(frozen=True, slots=True)

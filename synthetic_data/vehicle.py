@@ -30,9 +30,11 @@ from synthetic_data.geometry import (
     loft,
     patch,
     placed,
+    plate,
     pop_rivet,
     resample,
     rolled_edges,
+    rounded_corners,
     rounded_rectangle,
     slotted,
     smoothstep,
@@ -42,7 +44,17 @@ from synthetic_data.geometry import (
     turned,
     unit_normals,
 )
-from synthetic_data.pressings import Pressings, Relief, Unevenness, UsedSheet, inner_door, pressed
+from synthetic_data.pressings import (
+    BodyShape,
+    Hang,
+    Pressings,
+    Relief,
+    ShapeRanges,
+    Unevenness,
+    UsedSheet,
+    inner_door,
+    pressed,
+)
 
 Kind = Literal["sheet", "shut", "seal", "fastener", "seam", "hidden", "other"]
 Range = tuple[float, float]
@@ -53,9 +65,11 @@ RUBBER = np.array(  # section of a glazing rubber, from its lip on the sheet to 
         [-0.90, 0.36], [-0.98, 0.10],
     ]
 )  # fmt: skip
-ON_BODY = tuple(
-    f"door_hinge{k}.{what}1" for k in (0, 1) for what in ("leaf", "bolt")
-)  # of a hinge, when the door opens
+ON_BODY = (  # of doors and bonnet, when they open
+    "door_check", "bonnet_gutter", "bonnet_latch", "bonnet_seal", "bonnet_prop",
+    *(f"door_hinge{k}.{what}1" for k in (0, 1) for what in ("leaf", "bolt")),
+)  # fmt: skip
+LANDING_ROWS = 10  # of a shut, from its outer edge
 SEAT_REACH_M, SEAT_SHIFT_M = 0.04, 0.02  # how far from a rivet its sheet's points may be, aside and along
 SEAT_AROUND_M = 0.12  # how far from a row of rivets to look for them; a sheet's points lie closer together
 
@@ -97,6 +111,8 @@ class BodyFamily(Config):
 
 class Families(Config):
     sheet: UsedSheet
+    shape: ShapeRanges
+    hang: Hang
     families: dict[str, BodyFamily]
 
 
@@ -202,13 +218,12 @@ class Builder:
         self.bonnet_bulge = draw(family.bonnet_bulge)
         self.door_angle = np.radians(draw((50, 85)))
         self.lamp_radius = draw((0.085, 0.10))
-        self.tumblehome = draw((0.0, 0.06))
         self.hinge_kind = str(rng.choice(["strap", "block", "butt"]))
         self.fastener_kind = str(rng.choice(["hex", "hex", "dome", "socket"]))
         self.x_seam = self.door_rear - draw((0.10, 0.18))
         self.flip_details = bool(rng.integers(2))
         # what only an open bonnet shows changes nothing else
-        self.bay_rng, self.fitting_rng, self.seat_rng, head_rng, pane_rng, sheet_rng = rng.spawn(6)
+        self.bay_rng, self.fitting_rng, self.seat_rng, head_rng, pane_rng, sheet_rng, shape_rng = rng.spawn(7)
         self.seat_flutes = int(self.seat_rng.choice([0, 3, 5, 7]))
         self.head_seed = int(head_rng.integers(2**31))
         self.wing_bolt_kind = str(head_rng.choice(["hex", "hex", "dome", "slot"]))
@@ -216,7 +231,38 @@ class Builder:
         self.bonnet_angle = float(np.radians(self.bay_rng.uniform(48, 62)))
         self.pressings = Pressings.draw(self.fitting_rng)
         self.unevenness = Unevenness.draw(_families().sheet, sheet_rng)
+        self._shape(_families().shape, shape_rng)
         self.doors_slide, self.sides_slide = (bool(draw < 0.5) for draw in pane_rng.random(2))
+
+    def _shape(self, ranges: ShapeRanges, rng: np.random.Generator) -> None:
+        """Draw how this body is bent, how its edges are made and how its doors hang."""
+
+        def draw(limits: tuple[float, float]) -> float:
+            return float(rng.uniform(*limits))
+
+        self.shape = BodyShape(
+            self.y, self.z_sill, self.z_belt, self.z_roof, self.z_wing, self.front_axle, self.x_front,
+            (self.door_front, self.x_rear if self.family.body in ("wagon", "station") else self.x_seam),
+            self.z_sill + draw(ranges.widest) * (self.z_belt - self.z_sill),
+            draw(ranges.tumblehome), draw(ranges.turn_under), draw(ranges.nose_taper), draw(ranges.nose_drop),
+            draw(ranges.roof_bow),
+        )  # fmt: skip
+        self.shoulder, self.fold, self.hem, self.hem_step, self.corner, self.landing = (
+            draw(limits) / 1000
+            for limits in (
+                ranges.shoulder_mm,
+                ranges.fold_mm,
+                ranges.hem_mm,
+                ranges.hem_step_mm,
+                ranges.corner_mm,
+                ranges.landing_mm,
+            )
+        )
+        self.hang = _families().hang
+        hinged = (self.door_front, self.y, (self.z_sill + self.z_belt) / 2)
+        reach = self.door_front - self.door_rear
+        self.hung = {side: self.hang.turn(hinged, reach, rng) for side in ("left", "right")}
+        self.edge_rng = rng
 
     # --- bookkeeping -----------------------------------------------------------------------------------------
 
@@ -312,6 +358,7 @@ class Builder:
         clutter.strew(self)
         if "bonnet" in self.open_doors:
             engine_bay.fit_out(self)
+        self._bend()
         return Vehicle(
             self.name,
             tuple(self.parts),
@@ -323,6 +370,28 @@ class Builder:
             np.array([(self.door_front + self.door_rear) / 2, self.y, (self.z_sill + self.z_belt) / 2]),
             np.array([(self.x_front + self.door_front) / 2, 0.0, self.z_wing - 0.15]),
         )
+
+    def _bend(self) -> None:
+        """Give the straight body its shape: what stands open is bent as it lay closed, wheels not at all."""
+        self.parts = [
+            part
+            if part.panel == "wheels"
+            else replace(part, patch=replace(part.patch, points=self._bent(part.patch.points, part.name, part.side)))
+            for part in self.parts
+        ]
+        self.sites = [replace(site, target=self._bent(site.target, site.name, site.side)) for site in self.sites]
+
+    def _bent(self, points: Points, name: str, side: str | None) -> Points:
+        stays = name.startswith(ON_BODY)
+        if name.startswith(("door", "handle")) and side is not None and not stays:
+            opened = self._door_turn(side)
+        elif "bonnet" in self.open_doors and name.startswith("bonnet") and not stays:
+            opened = self.bonnet_lift()
+        else:
+            return self.shape.bent(points)
+        closed = np.linalg.inv(opened)
+        bent = self.shape.bent(points @ closed[:3, :3].T + closed[:3, 3])
+        return np.asarray(bent @ opened[:3, :3].T + opened[:3, 3])
 
     # --- shapes used by several assemblies -------------------------------------------------------------------
 
@@ -337,8 +406,12 @@ class Builder:
         columns: int = 40,
         edges: str = "tblr",
         relief: Relief | None = None,
+        shoulder: float = 0.0,
     ) -> Patch:
-        """A flat side panel between x0 > x1, from the sill (or the wheel arch) to `top`, edges folded in."""
+        """A flat side panel between x0 > x1, from the sill (or the wheel arch) to `top`, edges folded in.
+
+        With a `shoulder` it goes on over the top, round over that radius.
+        """
         x = np.linspace(x0, x1, columns)
         low = np.full(columns, self.z_sill)
         if arch_at is not None:
@@ -346,9 +419,11 @@ class Builder:
             low = np.maximum(low, np.where(reach > 0, self.axle_z + np.sqrt(np.maximum(reach, 0)), 0))
         upper = np.stack([x, np.full(columns, self.y), np.full(columns, top)], 1)
         lower = np.stack([x, np.full(columns, self.y), low], 1)
-        sheet = self.waved(loft(upper, lower, rows, bulge=self.bulge))
+        sheet = self.waved(loft(upper, lower, rows, bulge=0.0 if shoulder else self.bulge))
         sheet = sheet if relief is None else pressed(sheet, relief, (0, 1, 0))
-        return rolled_edges(sheet, 0.004, 0.018, edges=edges)
+        if shoulder:
+            sheet = rolled_edges(sheet, shoulder, 0.0, edges="t", steps=8)
+        return rolled_edges(sheet, self.fold, 0.018, edges=edges.replace("t", "") if shoulder else edges)
 
     def waved(self, surface: Patch) -> Patch:
         """The unevenness of hand-finished sheet, a few tenths of a millimetre over some decimetres, and that of use."""
@@ -639,6 +714,10 @@ class Builder:
         t = np.linspace(0, 1, 161)[:, None]
         path = line(start, end, 161) + np.asarray(out, float) * (4 * bulge * t * (1 - t) + 0.0003)
         strip = sweep(profile, path, np.asarray(out, float))
+        uneven = self.edge_rng.uniform(*self.hang.seam_share) * np.sin(5.0 * t[:, 0] + self.edge_rng.uniform(0, 6.3))
+        aside = strip.points - path  # the groove's sides wander, the sheets it lies on do not
+        aside -= (aside @ np.asarray(out, float))[..., None] * np.asarray(out, float)
+        strip = patch(strip.points + (np.abs(profile[:, 0]) < half)[:, None, None] * uneven[:, None] * aside)
         self.add(name, strip, "paint", zone, "body", "seam", panel=panel, both=both, side=side, group=name, facing=out)
         for k, at in enumerate(line(start, end, 7)[1:-1:2]):
             self.site(f"{name}.site{k}", "body_seam", zone, at, out, 0.22, both=both, side=side, panel=panel)
@@ -657,24 +736,19 @@ class Builder:
         """An external hinge: two leaves, a barrel, bolts. `along` points over the leaves."""
         centre, axis_, out_, along_ = (np.asarray(v, float) for v in (at, axis, out, along))
         lw, lh = {"strap": (0.11, 0.045), "block": (0.055, 0.075), "butt": (0.06, 0.10)}[self.hinge_kind]
-        thick = 0.006
+        corner, slim = {"strap": (0.020, 0.35), "block": (0.010, 0.0), "butt": (0.014, 0.25)}[self.hinge_kind]
+        thick = 0.0055
         finish = "body" if self.flip_details else "black"
         surface = "paint" if finish == "body" else "black_part"
+        outline = rounded_rectangle(lw + 0.006, lh, corner, 61) + np.array([lw / 2 + 0.005, 0.0])
+        outline = outline * np.stack([np.ones(61), 1 - slim * outline[:, 0] / outline[:, 0].max()], 1)
+        outline[:, 0] = np.maximum(outline[:, 0], 0.004)  # the knuckles' side
         for sign in (1, -1):
-            leaf = block(
-                centre + along_ * sign * (lw / 2 + 0.008) + out_ * thick / 2, (lw, lh, thick), 0.002, z=out_, x=along_
-            )
+            leaf = plate(outline, thick, 0.0016).moved(placed(centre, z=out_, x=along_ * sign))
             self.add(
-                f"{name}.leaf{sign}",
-                leaf,
-                surface,
-                "hinge",
-                finish,
-                "sheet",
-                panel=panel,
-                side="left",
-                group=f"{name}.leaf",
-            )
+                f"{name}.leaf{sign}", leaf, surface, "hinge", finish, "sheet",
+                panel=panel, side="left", group=f"{name}.leaf", facing=out_,
+            )  # fmt: skip
             spots = [(0.3, 0.0), (0.75, 0.0)] if self.hinge_kind == "strap" else [(0.5, -0.3), (0.5, 0.3)]
             for k, (u, v) in enumerate(spots):
                 spot = centre + along_ * sign * (0.008 + u * lw) + axis_ * v * lh + out_ * thick
@@ -690,17 +764,11 @@ class Builder:
                     side="left",
                     turn=(zlib.crc32(f"{name}.{sign}.{k}".encode()) % 628) / 100,
                 )
+        barrel = turned(_knuckles(lh * 1.1, 0.0085, 3 if lh < 0.09 else 5), 24)
         self.add(
-            f"{name}.barrel",
-            tube(line(centre - axis_ * lh * 0.55 + out_ * 0.008, centre + axis_ * lh * 0.55 + out_ * 0.008, 9), 0.009),
-            surface,
-            "hinge",
-            finish,
-            "sheet",
-            panel=panel,
-            side="left",
-            group=f"{name}.leaf",
-        )
+            f"{name}.barrel", barrel.moved(placed(centre + out_ * 0.0075, z=axis_)), surface, "hinge", finish, "sheet",
+            panel=panel, side="left", group=f"{name}.leaf",
+        )  # fmt: skip
         self.site(f"{name}.site", "fasteners", "hinge", centre, out_, 0.26, side="left", panel=panel)
 
     def small_lamp(self, name: str, at: Vector, out: Vector, radius: float, finish: str) -> None:
@@ -726,7 +794,7 @@ class Builder:
         x0, x1 = self.x_front - 0.03, self.door_front + g
         self.add(
             "wing",
-            self.side_panel(x0, x1, self.z_wing, arch_at=self.front_axle),
+            self.side_panel(x0, x1, self.z_wing, arch_at=self.front_axle, shoulder=self.shoulder),
             "paint",
             "wing_front",
             "body",
@@ -737,13 +805,12 @@ class Builder:
         top = rolled_edges(
             loft(
                 line((x0, self.bonnet_half + g, self.z_wing), (x1, self.bonnet_half + g, self.z_wing), 30),
-                line((x0, y, self.z_wing), (x1, y, self.z_wing), 30),
+                line((x0, y - self.shoulder + 0.001, self.z_wing), (x1, y - self.shoulder + 0.001, self.z_wing), 30),
                 12,
-                bulge=0.003,
             ),
-            0.006,
+            self.fold,
             0.02,
-            edges="tb",
+            edges="t",
         )
         self.add(
             "wing_top",
@@ -763,6 +830,7 @@ class Builder:
             return np.column_stack([np.full(len(curve), x0), lamp_y + curve[:, 0], z_ + curve[:, 1]])
 
         outline = rounded_rectangle(y - self.bonnet_half, self.z_wing - self.z_sill, 0.004, 121)
+        outline = _corner_cut(outline, outline.max(axis=0) - self.shoulder, self.shoulder)
         hole = 1.96 * self.lamp_radius
         face = loft(
             on_face(outline, (self.z_wing + self.z_sill) / 2),
@@ -771,7 +839,7 @@ class Builder:
         )
         self.add(
             "wing_face",
-            rolled_edges(face.flipped(), 0.005, 0.02, edges="tb"),
+            rolled_edges(face.flipped(), self.fold, 0.02, edges="tb"),
             "paint",
             "wing_front",
             "body",
@@ -835,12 +903,16 @@ class Builder:
         gutter = np.array([[-12, 0], [-11, -10], [-6, -14], [12, -14], [16, -10], [16, 0]]) / 1000
         drain = line((x0 - 0.01, half, self.z_wing - 0.012), (xb, half, self.z_wing - 0.012), 30)
         gutter_strip = sweep(gutter * [-1, 1], drain, np.array([0, 0, 1.0]))
-        self.add("bonnet_gutter", gutter_strip, "black_part", None, "black", both=True, facing=(0, 0, 1))
+        self.add(
+            "bonnet_gutter", gutter_strip, "paint", "wing_front", "body", "sheet",
+            panel="wing_front_left", both=True, facing=(0, 0, 1),
+        )  # fmt: skip
         left = line((self.x_front - 0.02, half - g, self.z_wing + 0.012), (xb, half - g, self.z_wing + 0.030), 36)
         bonnet = self.waved(loft(left * [1, -1, 1], left, 30, bulge=self.bonnet_bulge))
+        bonnet = patch(self.hang.wander(bonnet.points, self.edge_rng))
         bonnet = pressed(bonnet, self.pressings.bonnet(self.x_front, xb), (0, 0, 1))
         first_site = len(self.sites)
-        skin = rolled_edges(bonnet, 0.010, 0.03)
+        skin = rolled_edges(rounded_corners(bonnet, self.corner, ("tl", "bl")), 0.010, 0.03)
         lift = self.bonnet_lift() if "bonnet" in self.open_doors else np.eye(4)
         self.add("bonnet", skin, "paint", "bonnet", "body", "sheet", panel="bonnet", facing=(0, 0, 1))
         self.parts[-1] = replace(self.parts[-1], patch=self.parts[-1].patch.moved(lift))
@@ -1038,7 +1110,9 @@ class Builder:
                 )
             )
             relief = self.pressings.side(x0, x1, self.z_belt, self.z_sill)
-            lower = rolled_edges(pressed(sheet, relief, (0, 1, 0)), 0.004, 0.045)
+            sheet = patch(self.hang.wander(sheet.points, self.edge_rng))
+            sheet = rounded_corners(pressed(sheet, relief, (0, 1, 0)), self.corner, ("bl", "br"))
+            lower = rolled_edges(sheet, self.hem, 0.049 - self.hem, hem=self.hem_step)
             self.add("door_skin", lower, "paint", "tub_side", "body", "sheet", panel=panel, side="left")
             upper_h = self.z_roof - 0.09 - self.z_belt
             m = self.pillar * 0.75
@@ -1056,9 +1130,10 @@ class Builder:
                 shut=f"shut_{side}",
                 slides=self.doors_slide,
             )
+            inset, low = self.hem_step - 0.001, self.z_sill + 0.009 + self.hem_step
             inner = loft(
-                line((x0, y - 0.0488, self.z_belt), (x1, y - 0.0488, self.z_belt), 14),
-                line((x0, y - 0.0488, self.z_sill + 0.01), (x1, y - 0.0488, self.z_sill + 0.01), 14),
+                line((x0 - inset, y - 0.0488, self.z_belt - inset), (x1 + inset, y - 0.0488, self.z_belt - inset), 14),
+                line((x0 - inset, y - 0.0488, low), (x1 + inset, y - 0.0488, low), 14),
                 14,
             )
             stamped = inner_door(x0 - 0.03, x1 + 0.03, self.z_sill + 0.04, self.z_belt)
@@ -1152,13 +1227,14 @@ class Builder:
         ]
 
     def _door_turn(self, side: str) -> Points:
-        """The 4 × 4 map from the closed left door to this side's door as it stands."""
+        """The 4 × 4 map from the left door as it should lie, closed, to this side's door as it hangs and stands."""
         matrix = np.eye(4)
         if side in self.open_doors:
             pivot = np.array([self.door_front + 0.004, self.y + 0.012, 0.0])
             c, s = np.cos(-self.door_angle), np.sin(-self.door_angle)
             matrix[:2, :2] = [[c, -s], [s, c]]
             matrix[:3, 3] = pivot - matrix[:3, :3] @ pivot
+        matrix = matrix @ self.hung[side]
         return MIRROR_Y @ matrix if side == "right" else matrix
 
     def _aperture(self) -> None:
@@ -1182,8 +1258,15 @@ class Builder:
                 [-0.058, -0.140],
             ]
         )
-        fine = resample(profile, 34)
+        # from under the outer sheets' edge to the shut face: the landing that is seen down in the gap
+        reach, deep = self.gap + 0.006, self.landing
+        landing = np.array([[reach, -deep], [0.004, -deep], [0.0005, -deep - 0.0012], [-0.001, -deep - 0.004]])
+        fine = np.concatenate([resample(landing, LANDING_ROWS), resample(profile[profile[:, 1] < -deep - 0.005], 30)])
         shut = sweep(fine * np.array([-1, 1]), path, np.array([0, 1.0, 0]), closed=True)
+        # as before: millimetres count from where the shut would begin without a landing
+        shut = replace(
+            shut, across_mm=shut.across_mm - float(lengths(np.diff(landing[:3], axis=0)).sum()) * 1000 + 1000 * deep
+        )
         for panel_side, mirror in (("left", np.eye(4)), ("right", MIRROR_Y)):
             self.add(
                 f"shut.{panel_side}",
@@ -1459,9 +1542,11 @@ class Builder:
             20,
             bulge=0.004,
         )
+        sheet = patch(self.hang.wander(self.waved(face).points, self.edge_rng))
+        sheet = pressed(sheet, self.pressings.tailgate(gate / 2, zs, zb), (-1, 0, 0))
         self.add(
             "tailgate",
-            rolled_edges(pressed(self.waved(face), self.pressings.tailgate(gate / 2, zs, zb), (-1, 0, 0)), 0.004, 0.03),
+            rolled_edges(rounded_corners(sheet, self.corner, ("bl", "br")), self.hem, 0.03, hem=self.hem_step),
             "paint",
             "tub_rear",
             "body",
@@ -1471,7 +1556,7 @@ class Builder:
         post = loft(line((x, y, zb), (x, gate / 2 + g, zb), 10), line((x, y, zs), (x, gate / 2 + g, zs), 10), 20)
         self.add(
             "rear_corner",
-            rolled_edges(post, 0.005, 0.02),
+            rolled_edges(post, self.fold, 0.02),
             "paint",
             "tub_rear",
             "body",
@@ -1479,11 +1564,14 @@ class Builder:
             panel="rear_corner_left",
             both=True,
         )
-        channel = np.array([[-20, -4], [-19, -26], [-14, -31], [14, -31], [19, -26], [20, -4]]) / 1000
+        channel = np.array([[-20, -4], [-19, -11], [-14, -13], [14, -13], [19, -11], [20, -4]]) / 1000
         jamb = line((x, gate / 2 + g / 2, zb - 0.002), (x, gate / 2 + g / 2, zs + 0.01), 24)
         jamb_strip = sweep(channel, jamb, np.array([-1.0, 0, 0]))
-        self.add("tailgate_jamb", jamb_strip, "black_part", None, "black", both=True, facing=(-1, 0, 0))
-        lip = tube(np.add(jamb, (0.024, 0, 0)), 0.007, around=9)
+        self.add(
+            "tailgate_jamb", jamb_strip, "paint", "tub_rear", "body", "sheet",
+            panel="rear_corner_left", both=True, facing=(-1, 0, 0),
+        )  # fmt: skip
+        lip = tube(np.add(jamb, (0.012, 0, 0)), 0.45 * g, around=9)
         self.add("tailgate_rubber", lip, "rubber", None, "rubber", both=True)
         for k, dz in enumerate((0.10, 0.20, 0.29)):
             at = (x - 0.002, y - corner * 0.5, zs + dz)
@@ -1879,6 +1967,32 @@ class Builder:
                     None,
                     "black",
                 )
+
+
+def _knuckles(length: float, radius: float, count: int) -> Points:
+    """Profile (rows, 2: radius, height) of a hinge's knuckles around their pin, whose riveted ends stand out."""
+    pin, step, groove = 0.6 * radius, length / count, 0.0006
+    rows = [[0.0, -length / 2 - 0.003], [0.7 * pin, -length / 2 - 0.0028], [pin, -length / 2 - 0.0015]]
+    for k in range(count):
+        low, high = -length / 2 + k * step + groove, -length / 2 + (k + 1) * step - groove
+        rows += [
+            [pin, low],
+            [radius - 0.001, low],
+            [radius, low + 0.001],
+            [radius, high - 0.001],
+            [radius - 0.001, high],
+            [pin, high],
+        ]
+    rows += [[r, -z] for r, z in rows[2::-1]]
+    return np.array(rows)
+
+
+def _corner_cut(outline: Points, centre: Points, radius: float) -> Points:
+    """An outline (n, 2) whose corner beyond `centre`, up and to the right, is round."""
+    off = outline - centre
+    far = lengths(off)
+    beyond = (off > 0).all(axis=1) & (far > radius)
+    return np.where(beyond[:, None], centre + off * (radius / np.maximum(far, 1e-12))[:, None], outline)
 
 
 def _turned_towards(surface: Patch, facing: Vector) -> Patch:

@@ -10,7 +10,7 @@ torch = pytest.importorskip("torch")
 
 from synthetic_data.crevices import REACH_MM, find_crevices  # noqa: E402  (torch may be missing)
 from synthetic_data.geometry import line, loft, patch, resample, rolled_edges, rounded_rectangle  # noqa: E402
-from synthetic_data.vehicle import Part  # noqa: E402
+from synthetic_data.vehicle import LANDING_ROWS, Part  # noqa: E402
 from tests.synthetic_data.samples import vehicle  # noqa: E402
 
 pytestmark = pytest.mark.usefixtures("one_thread")
@@ -45,6 +45,18 @@ def test_a_folded_edge_holds_dirt_and_a_cut_one_does_not() -> None:
         at = torch.tensor([[250.0, 0.0, 997.0], [250.0, 0.0, 603.0]])
         distance, _ = find_crevices([sheet]).nearest(at)
         assert (distance < 2.0).tolist() == held
+
+
+def test_a_shoulder_is_washed_and_what_falls_into_a_gap_stays() -> None:
+    plain = loft(line((0, 0, 1), (0.5, 0, 1), 20), line((0, 0, 0.6), (0.5, 0, 0.6), 20), 20)
+    rounded = Part("sheet", rolled_edges(plain, 0.03, 0.0, edges="t", steps=8), "paint", None, None, "body", "sheet")
+    distance, _ = find_crevices([rounded]).nearest(torch.tensor([[250.0, 0.0, 970.0]]))
+    assert distance == REACH_MM
+    parts = vehicle().parts
+    landings = [part.patch.points[LANDING_ROWS // 2] * 1000 for part in parts if part.name.startswith("shut.")]
+    assert len(landings) == 2
+    distance, _ = find_crevices(parts).nearest(torch.from_numpy(np.concatenate(landings)).float())
+    assert (distance < 1.5).float().mean() > 0.9
 
 
 def test_every_head_and_rubber_of_a_vehicle_holds_dirt_at_its_foot() -> None:

@@ -17,8 +17,10 @@ from synthetic_data.geometry import (
     loft,
     patch,
     placed,
+    plate,
     resample,
     rolled_edges,
+    rounded_corners,
     rounded_rectangle,
     sweep,
     tube,
@@ -171,6 +173,47 @@ def test_rolled_edges_fold_inwards_and_keep_the_outline(edges: str) -> None:
     )
     if edges != "tblr":  # where folds meet, the mean over the grid lines is another
         assert np.array(folded.size_mm) - flat.size_mm == pytest.approx(more, abs=0.3)
+
+
+def test_a_hem_goes_around_into_a_lip_before_the_flange() -> None:
+    flat = loft(line((0, 0, 0), (1, 0, 0), 30), line((0, 0.6, 0), (1, 0.6, 0), 30), 20)
+    out = np.sign(normals(flat)[5, 5, 2])
+    middle = rolled_edges(flat, 0.003, 0.04, edges="tb", hem=0.007).points[:, 15]
+    depth, inwards = -middle[:, 2] * out, np.minimum(middle[:, 1], 0.6 - middle[:, 1])
+    assert inwards.min() == pytest.approx(0, abs=1e-9) and depth.max() == pytest.approx(0.043)
+    assert depth[np.argmin(inwards)] == pytest.approx(0.003)  # the edge is round: outermost in the middle of its lip
+    assert inwards[depth > 0.0061] == pytest.approx(0.007)  # behind the lip the flange stands in from it
+    assert len(middle[depth > 0.0061]) == 2
+
+
+def test_a_wide_bend_does_not_fold_back_over_a_fine_grid() -> None:
+    flat = loft(line((0, 0, 0), (1, 0, 0), 30), line((0, 0.6, 0), (1, 0.6, 0), 30), 60)
+    round_over = rolled_edges(flat, 0.05, 0.0, edges="t", steps=8).points
+    assert (np.diff(round_over[..., 1], axis=0) > 0).all()
+    assert np.ptp(round_over[..., 2]) == pytest.approx(0.05)
+
+
+def test_rounded_corners_take_from_a_sheet_what_a_circle_leaves() -> None:
+    flat = loft(line((0, 0, 0), (1, 0, 0), 12), line((0, 0.6, 0), (1, 0.6, 0), 12), 8)
+    cut = rounded_corners(flat, 0.08, ("bl", "br"))
+    assert mesh(cut).bounds == pytest.approx(mesh(flat).bounds, abs=1e-9)
+    lost = 2 * 0.08**2 * (1 - math.pi / 4)  # textbook: a square corner less a quarter circle
+    assert mesh(flat).area - mesh(cut).area == pytest.approx(lost, rel=0.08)  # the arc is of chords
+    rim = np.concatenate([cut.points[:, 0], cut.points[-1]])
+    corner = rim[(rim[:, 0] < 0.08) & (rim[:, 1] > 0.52)][:, :2]
+    assert np.linalg.norm(corner - [0.08, 0.52], axis=1) == pytest.approx(0.08, abs=0.001)
+    assert (np.cross(np.diff(cut.points, axis=0)[:, :-1], np.diff(cut.points, axis=1)[:-1])[..., 2] < 0).all()
+
+
+def test_a_plate_is_a_prism_with_a_round_upper_edge() -> None:
+    outline = rounded_rectangle(0.11, 0.045, 0.02, 61)
+    leaf = mesh(plate(outline, 0.006, 0.0015))
+    area = shapely.Polygon(outline).area
+    assert np.ptp(leaf.vertices, axis=0) == pytest.approx([0.11, 0.045, 0.006], abs=1e-4)
+    lost = (1 - math.pi / 4) * 0.0015**2 * shapely.Polygon(outline).length  # textbook: along a rounded edge
+    across = np.cross(leaf.triangles[:, 1] - leaf.triangles[:, 0], leaf.triangles[:, 2] - leaf.triangles[:, 0])
+    volume = (across[:, 2] / 2 * leaf.triangles[..., 2].mean(axis=1)).sum()  # under the upper side
+    assert abs(volume) == pytest.approx(0.006 * area - lost, rel=0.01)
 
 
 # --- orientation and grid -----------------------------------------------------------------------------------------

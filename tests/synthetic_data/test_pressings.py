@@ -4,7 +4,17 @@ import numpy as np
 import pytest
 
 from synthetic_data.geometry import line, loft
-from synthetic_data.pressings import EDGE_M, STEP_M, Pressings, Unevenness, UsedSheet, inner_door, pressed
+from synthetic_data.pressings import (
+    EDGE_M,
+    STEP_M,
+    BodyShape,
+    Hang,
+    Pressings,
+    Unevenness,
+    UsedSheet,
+    inner_door,
+    pressed,
+)
 
 STYLES = ("plain", "line", "double", "panel")
 SHEET = loft(line((0.9, 0.8, 1.0), (0.0, 0.8, 1.0), 12), line((0.9, 0.8, 0.4), (0.0, 0.8, 0.4), 12), 8)
@@ -79,3 +89,37 @@ def test_the_tools_are_drawn_from_the_generator_alone() -> None:
     first, again = (Pressings.draw(np.random.default_rng(5)) for _ in range(2))
     assert first == again
     assert {Pressings.draw(np.random.default_rng(k)).sides for k in range(40)} == set(STYLES)
+
+
+SHAPE = BodyShape(0.83, 0.60, 1.15, 1.90, 1.07, 1.2, 1.8, (0.7, -1.7), 0.95, 0.08, 0.02, 0.03, 0.03, 0.02)
+
+
+def test_a_bent_body_leans_in_from_its_widest_line_and_keeps_its_middle() -> None:
+    z = np.linspace(0.60, 1.90, 200)
+    side = SHAPE.bent(np.stack([np.zeros(200), np.full(200, 0.83), z], 1))
+    inwards = 0.83 - side[:, 1]
+    assert inwards.min() == pytest.approx(0, abs=1e-4) and z[np.argmin(inwards)] == pytest.approx(0.95, abs=0.01)
+    assert inwards[0] == pytest.approx(0.02)
+    assert np.abs(np.diff(inwards, n=2)).max() < 5e-5  # no crease
+    panes = z > 1.16
+    assert np.diff(inwards[panes]) == pytest.approx(0.08 * np.diff(z[panes]))  # flat, as glass is
+    middle = np.stack([np.linspace(-1.7, 1.0, 200), np.full(200, 0.12), np.full(200, 0.9)], 1)
+    assert SHAPE.bent(middle) == pytest.approx(middle, abs=1e-9)
+    inner = SHAPE.bent(np.stack([np.zeros(200), np.full(200, 0.76), z], 1))
+    assert side[:, 1] - inner[:, 1] == pytest.approx(0.07)  # a door stays as thick as it was
+    right = SHAPE.bent(np.stack([np.zeros(200), np.full(200, -0.83), z], 1))
+    assert np.array_equal(right, side * [1, -1, 1])
+
+
+def test_a_hung_door_is_turned_a_little_about_its_hinges_and_its_edge_wanders_in_the_sheet() -> None:
+    hang = Hang(askew_mrad=(1.0, 2.0), proud_mm=(-1.0, 1.5), wavy_mm=(0.2, 0.7), seam_share=(0.1, 0.2))
+    pivot, rear = np.array([0.9, 0.8, 0.7]), np.array([0.0, 0.8, 0.7, 1.0])
+    for seed in range(12):
+        turn = hang.turn(pivot, 0.9, np.random.default_rng(seed))
+        assert turn[:3, :3] @ turn[:3, :3].T == pytest.approx(np.eye(3)) and turn @ [*pivot, 1] == pytest.approx(
+            [*pivot, 1]
+        )
+        _, out, up, _ = turn @ rear - rear
+        assert -0.00101 < out < 0.00151 and 0.0009 < abs(up) < 0.0019
+    moved = hang.wander(SHEET.points, np.random.default_rng(1)) - SHEET.points
+    assert not moved[..., 1].any() and 0.0001 < np.abs(moved).max() < 0.0008

@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from pipeline.configuration import shipped
 from pipeline.records import SURFACES, ZONES
 from synthetic_data.geometry import grid_triangles
-from synthetic_data.vehicle import Part, Vehicle, build_vehicle, families
+from synthetic_data.vehicle import LANDING_ROWS, Part, Vehicle, build_vehicle, families
 
 FAMILIES = families()
 DOORS = ((), ("left",), ("right",), ("bonnet",))
@@ -258,6 +258,36 @@ def test_a_door_is_a_closed_box_that_hangs_on_the_body(family: str) -> None:
         for sign, stays in ((1, True), (-1, False)):
             at = [one[f"door_hinge{k}.leaf{sign}.left", 0].patch.points for one in (parts, closed)]
             assert np.array_equal(*at) == stays
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_down_in_the_gap_around_a_door_lies_the_body_in_its_colour(family: str) -> None:
+    for seed in range(4):
+        parts = by_name(built(family, seed))
+        skin, landing = parts["door_skin.left", 0].patch.points, parts["shut.left", 0].patch
+        rear, middle = skin[..., 0].min(), skin[..., 2].mean()
+        level = np.abs(landing.points[:LANDING_ROWS, :, 2] - middle) < 0.05
+        behind = landing.points[:LANDING_ROWS][level & (landing.points[:LANDING_ROWS, :, 0] < rear + 0.02)]
+        assert behind[:, 0].min() < rear - 0.004  # under the next sheet's edge
+        deep = np.interp(middle, *skin[:, 5, 1:].T[[1, 0]][:, np.argsort(skin[:, 5, 2])]) - behind[:, 1].max()
+        assert 0.004 < deep < 0.020
+        assert parts["shut.left", 0].finish == parts["tailgate_jamb", 0].finish == "body"
+
+
+def test_no_door_hangs_quite_as_the_next() -> None:
+    parts = by_name(built("pellock"))
+    left, right = (parts[f"door_skin.{side}", 0].patch.points for side in ("left", "right"))
+    assert not np.allclose(left[:, ::-1], right * [1, -1, 1], atol=2e-4)
+    assert np.allclose(left.mean((0, 1)), right.mean((0, 1)) * [1, -1, 1], atol=0.005)
+
+
+def test_a_hinge_has_knuckles_on_a_pin() -> None:
+    for seed in range(4):
+        barrel = by_name(built("pellock", seed))["door_hinge0.barrel.left", 0].patch.points
+        middle = barrel.mean(axis=1)
+        reach = np.linalg.norm(barrel - middle[:, None], axis=-1).mean(axis=1)
+        knuckle = reach > 0.8 * reach.max()
+        assert np.count_nonzero(np.diff(knuckle.astype(int)) == 1) in (3, 5)
 
 
 def test_sliding_panes_overlap_one_behind_the_other() -> None:
