@@ -381,9 +381,10 @@ INNOCENT = {
 @pytest.mark.parametrize("name", INNOCENT)
 def test_what_age_and_factory_leave_is_no_cue(name: str) -> None:
     part = INNOCENT[name]
-    film, plain = look(part), look(a_part(part["kind"], is_painted=part["is_painted"]))
+    near = 0.4 if name == "orange peel" else TEXEL  # finer than its waves
+    film, plain = look(part, step_mm=near), look(a_part(part["kind"], is_painted=part["is_painted"]))
     assert not film.cues.any() and not film.unknown.any()
-    changed = step(plain, film).max() > 0.04 or (film.relief_mm - plain.relief_mm).abs().max() > 0.004
+    changed = step(plain, film).max() > 0.03 or (film.relief_mm - plain.relief_mm).abs().max() > 0.004
     assert changed  # it can be seen: a hard negative, not nothing
 
 
@@ -539,11 +540,13 @@ def test_wear_goes_along_the_part() -> None:
 
 def test_stones_chip_fronts_and_what_is_behind_a_wheel() -> None:
     # common practice, no source; the sheet lies at x of 0 to 0.24 m, 0.3 m up
-    def chipped(wheel_x: float) -> float:
+    def chipped(wheel_x: float) -> int:
         part = a_part(SHEET, chips=1.0, wheels=(wheel_x, -3000.0))
-        return float((look(part).relief_mm < -0.02).float().mean())
+        struck = (look(part).relief_mm < -0.02).numpy().reshape(SHAPE)
+        assert struck.mean() < 0.05
+        return int(ndimage.label(struck)[1])
 
-    assert 0.05 > chipped(550.0) > 2 * chipped(3000.0) > 0  # behind a wheel, and far from any
+    assert chipped(550.0) > 2 * chipped(3000.0) > 0  # behind a wheel, and far from any
 
     def struck(x: float, z: float, normal: tuple[float, float, float]) -> float:
         where = torch.tensor([[x, 800.0, z]])
