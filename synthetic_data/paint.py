@@ -619,7 +619,8 @@ def _peel(position: Tensor, normal: Tensor, fine: Tensor, step: Tensor) -> Tenso
         wave = PEEL_MM[0] + (PEEL_MM[1] - PEEL_MM[0]) * ((0.618 * k) % 1)
         turned = 2.0 if k % 2 else -2.0
         total += (1 - (normal @ way) ** 2) * (position @ (way * (6.28319 / wave)) + turned * fine + k).sin()
-    return total * smoothstep(0.5, 0.25, step / PEEL_MM[0]) / (0.55 * count**0.5)
+    peel: Tensor = total * smoothstep(0.5, 0.25, step / PEEL_MM[0]) / (0.55 * count**0.5)
+    return peel
 
 
 def _struck(coat: _Coat, normal: Tensor, thrown: Tensor, distance: Tensor, hold: Tensor, bunched: Tensor) -> None:
