@@ -467,7 +467,7 @@ def shade(
         eaten = 1.9 * table.rust[p] + 0.45 * broad[rows] + 0.12 * fine[rows] - 0.25 * texels.normal[rows, 2] - 0.75
         bloom = smoothstep(-0.5, 0.7, eaten) * (table.rust[p] > 0) * (kind[rows] == 6)
         loose = smoothstep(0.0, 1.6, eaten + 0.12 * tiny[rows])
-        rust_tone = mix(_tone(RUST_CORE, pos), 0.8 * _tone(RUST_FRESH, pos), loose)
+        rust_tone = mix(_tone(RUST_CORE, pos), 0.65 * _tone(RUST_FRESH, pos), loose)
         rust_tone = rust_tone * (1 + 0.16 * tiny[rows, None] + 0.12 * fine[rows, None]).clamp(0.4, 1.6)
         colour[rows] = mix(colour[rows], rust_tone, 0.9 * bloom)
         roughness[rows] = mix(roughness[rows], torch.full_like(bloom, 0.92), bloom)
@@ -678,7 +678,9 @@ def _rusted(
     rows = _rows((rust > 0.1) & (hold > 0.45) & (begun > 0.02) & (distance < REACH_MM))
     if len(rows):
         f, t = coat.fine[rows], coat.tiny[rows]
-        reach = 6.5 * begun[rows] * (1 + 0.35 * f).clamp(0.3, 1.5)
+        # from places a hand apart, which differ in age: no even border
+        apart = smoothstep(-0.2, 1.5, noise(coat.position[rows], 42.0, octaves=2, channel=4) + 1.2 * begun[rows] - 0.7)
+        reach = 7.0 * begun[rows].sqrt() * apart * (1 + 0.35 * f).clamp(0.3, 1.5)
         _corrode(coat, rows, reach - distance[rows] + 0.15 * t, 0.5 * reach, torch.zeros_like(f))
     scabs = (0.5 * rust * wet * smoothstep(0.2, 1.6, bunched + rust)).clamp(max=0.5)
     rows, off, chance = _scattered(coat.position, normal, coat.part, SCAB_MM, scabs)
@@ -1302,7 +1304,7 @@ def _soil(
     gush = torch.exp(1.5 * broad - 0.9).clamp(max=3)
     splashed = (1.1 * grime.mud * torch.where(kind == 6, 0.4, torch.relu(thrown - 0.05)) * low * gush).clamp(0, 1)
     mud = 0.8 * film
-    for cell, most in ((4.0, 0.5), (9.0, 0.4), (20.0, 0.25)):
+    for cell, most in ((4.0, 0.5), (9.0, 0.3), (20.0, 0.1)):
         mud = torch.maximum(mud, 0.85 * _splashes(texels, cell, most * splashed, fine, tiny))
     mud = mud.clamp(0, 1)
     salt = grime.salt * smoothstep(0.2, 1.4, broad + 0.5 * fine) * low
