@@ -34,10 +34,9 @@ BRUSH_MM = (260.0, 42.0)  # length and width of a stroke (common practice, no so
 MIST_FROM_MM, MIST_MOST = 700.0, 0.86  # the vehicle's flank, where mist enters; most of a surface it covers
 LIP_FOOT_MM = 4.5  # the foot of a rubber's lip, which lies in the shadow of the lip itself
 FILL_RAMP_MM = 12.0  # a filled stretch of a seam ends over this length
-CHIP_RUST = (0.16, 0.06, 0.02)  # linear sRGB (common practice, no source)
-PEEL_MM = (
-    3.6  # coarser of two waves of the orange peel, within the 1 to 10 mm seen up close (common practice, no source)
-)
+# linear sRGB (common practice, no source): rust that is old and dense, fresh and loose, and washed over paint
+RUST_CORE, RUST_FRESH, RUST_STAIN = (0.050, 0.022, 0.012), (0.19, 0.072, 0.022), (0.30, 0.13, 0.045)
+PEEL_MM = (2.6, 4.2)  # waves of the orange peel, within the 1 to 10 mm seen up close (common practice, no source)
 # texels coarser than these leave a doubt (common practice, no source; chosen by eye on renders)
 RINGS_MM = 1.5  # how many coats a worn place shows
 STEP_MM = 0.8  # whether a line in one colour is a step in the paint
@@ -46,6 +45,7 @@ CREPE_MM = 0.6  # the crepe of a tape under paint
 GUM_MM = 1.6  # what a tape left
 RUN_MM = 1.2  # runs, and the edge of an old flake under a newer coat: both are relief only
 FILLER_MM, CRACK_MM = 2.5, 1.3  # a patch of filler, a crack in it
+SCAB_MM = 64.0  # at most one scab of rust in a square of this side
 MARKS = ("none", "decal_ghost", "old_glue", "sticker", "primer_spot", "dent", "scuff")  # innocent marks on a panel
 
 
@@ -274,6 +274,9 @@ def shade(
     fine = noise(position, 14.0, octaves=4, channel=1)
     tiny = noise(position, 2.2, octaves=2, channel=2)
     thrown = _thrown(position, texels.normal, table.wheels[part])
+    corner, hold = torch.full_like(broad, REACH_MM), torch.zeros_like(broad)  # how far off the next one is, in mm
+    if crevices is not None:
+        corner, hold = crevices.to(device).nearest(position)
 
     def at(mask: Tensor) -> Tensor:
         return torch.nonzero(mask, as_tuple=True)[0]
@@ -289,10 +292,10 @@ def shade(
         )
         b, f, t = broad[rows], fine[rows], tiny[rows]
         up = texels.normal[rows, 2].clamp(0, 1)
-        fade = (table.fade[p] * (0.35 + 0.65 * up) * (0.8 + 0.25 * b)).clamp(0, 0.6)
+        fade = (table.fade[p] * (0.35 + 0.65 * up) * (0.85 + 0.10 * b)).clamp(0, 0.6)
         tone = mix(tone, 0.75 * tone + 0.25 * luminance(tone)[:, None] + 0.02, fade)
-        rough = (rough + 0.35 * fade + 0.03 * b).clamp(0.06, 0.9)
-        height += table.peel[p] * noise(pos, PEEL_MM / 2, octaves=2, channel=3, rounded=True)  # half a wave a step
+        rough = (rough + 0.35 * fade + 0.01 * b).clamp(0.06, 0.9)
+        height += table.peel[p] * _peel(pos, texels.normal[rows], f, texels.step_mm[rows])
         # masking line: two paints, or one paint with a step and another gloss
         mask_row = table.masking[p]
         has_line = mask_row[:, 0] >= 0
@@ -338,7 +341,8 @@ def shade(
         _filled(coat, noise)
         _brushed(coat, noise)
         _sagged(coat, noise)
-        _worn(coat, old, noise)
+        upright = 1 - texels.normal[rows, 2].abs()
+        _worn(coat, old, upright, noise)
         tone, rough, metal, height, bits, unsure = (
             coat.tone, coat.rough, coat.metal, coat.height, coat.bits, coat.unsure,
         )  # fmt: skip
@@ -354,6 +358,7 @@ def shade(
             off = level > 0
             tone = torch.where(off[:, None], torch.where(table.has_under[p][:, None], under, table.primer[p]), tone)
             rough = torch.where(off, (rough + 0.3).clamp(0, 0.85), rough)
+            tone = mix(tone, 0.45 * tone, 0.7 * off * smoothstep(0.05, 0.0, level))  # dirt and shade under the lip
             lifted = 0.12 * smoothstep(-0.2, -0.02, level)  # what is about to go stands up
             height += torch.where(off, torch.full_like(height, -0.10), lifted)
             near = level > -0.05
@@ -363,36 +368,9 @@ def shade(
             unsure |= torch.where(bared, CUE_BIT["wear_through"], 0).int()
         coat.tone, coat.rough, coat.height, coat.bits, coat.unsure = tone, rough, height, bits, unsure
         _crazed(coat, noise)
-        tone, height, bits, unsure = coat.tone, coat.height, coat.bits, coat.unsure
-        # chips and scratches: only to the primer or the metal, no sign of a refinish
-        chip = table.chips[p]
-        if bool((chip > 0).any()):
-            struck = chip * thrown[rows] * torch.exp(0.8 * b).clamp(max=3)
-            chipped, bared, rim, rusty = _chips(
-                pos, texels.normal[rows], p, struck, texels.step_mm[rows], t, table.rust[p]
-            )
-            tone = mix(mix(tone, table.primer[p], chipped), table.metal[p], bared) * (1 - 0.45 * rim)[:, None]
-            tone = mix(tone, torch.tensor(CHIP_RUST, device=device) * (1 + 0.3 * t[:, None]).clamp(0.5, 2), rusty)
-            rough = mix(rough, torch.full_like(rough, 0.8), torch.maximum(chipped, rusty))
-            height -= 0.12 * chipped
-            scratch_dir = torch.stack(
-                [(table.seed[p] * 12.9).sin(), (table.seed[p] * 7.7).cos(), (table.seed[p] * 3.1).sin()], 1
-            )
-            line = (pos * scratch_dir).sum(-1) + 3.0 * noise(pos, 300.0, channel=2)
-            # a texel wider than the scratch takes its share of it: a thin line, not a row of dots
-            half = (0.6 * texels.step_mm[rows]).clamp(min=0.35)
-            drawn = (chip > 0.25) & (noise(pos, 90.0, octaves=2, channel=4) > 1.0)
-            scratched = 0.35 / half * drawn * (((line % 97.0) - 48.0).abs() < half)
-            tone = mix(tone, 0.55 * tone + 0.2, scratched)
-            rough = rough + 0.2 * scratched
-        coat.tone, coat.rough, coat.metal, coat.height, coat.bits, coat.unsure = (
-            tone,
-            rough,
-            metal,
-            height,
-            bits,
-            unsure,
-        )
+        bunched = noise(pos, 150.0, octaves=2, channel=5)
+        _struck(coat, texels.normal[rows], thrown[rows], corner[rows], hold[rows], bunched)
+        _rusted(coat, texels.normal[rows], upright, corner[rows], hold[rows], bunched, noise)
         _marked(coat, noise)
         _taped(coat, noise)
         colour[rows], roughness[rows], metallic[rows] = coat.tone, coat.rough, coat.metal
@@ -496,13 +474,16 @@ def shade(
             0.3, 1.8
         )
         relief[rows[ordinary]] += 0.06 * fine[rows[ordinary]]
-        rust = table.rust[p] * smoothstep(0.5, 1.3, fine[rows] * 0.7 + broad[rows] * 0.6 + 1.6 * table.rust[p])
-        rust_tone = torch.tensor([0.19, 0.07, 0.022], device=device) * (
-            1 + 0.4 * tiny[rows, None] + 0.3 * fine[rows, None]
-        ).clamp(0.25, 2)
-        rust = rust.clamp(0, 1) * (kind[rows] == 6)
-        colour[rows] = mix(colour[rows], rust_tone, rust)
-        roughness[rows] = mix(roughness[rows], torch.full_like(rust, 0.92), rust)
+        # a brown bloom all over thin paint, dense and scaly in places, more where water hangs: no islands of one tone
+        eaten = 1.9 * table.rust[p] + 0.45 * broad[rows] + 0.12 * fine[rows] - 0.25 * texels.normal[rows, 2] - 0.75
+        bloom = smoothstep(-0.5, 0.7, eaten) * (table.rust[p] > 0) * (kind[rows] == 6)
+        loose = smoothstep(0.0, 1.6, eaten + 0.12 * tiny[rows])
+        rust_tone = mix(_tone(RUST_CORE, pos), 0.65 * _tone(RUST_FRESH, pos), loose)
+        rust_tone = rust_tone * (1 + 0.16 * tiny[rows, None] + 0.12 * fine[rows, None]).clamp(0.4, 1.6)
+        colour[rows] = mix(colour[rows], rust_tone, 0.9 * bloom)
+        roughness[rows] = mix(roughness[rows], torch.full_like(bloom, 0.92), bloom)
+        metallic[rows] = metallic[rows] * (1 - bloom)
+        relief[rows] += 0.10 * bloom * smoothstep(0.4, 1.2, eaten) * tiny[rows]
         veil = table.veil[p]
         if bool((veil[:, 0] > 0).any()):
             facing = (texels.normal[rows] * veil[:, 1:4]).sum(-1)
@@ -550,7 +531,7 @@ def shade(
 
     packed = torch.zeros(n, device=device)
     if crevices is not None and grime.gaps > 0:
-        packed = _packed(*crevices.to(device).nearest(position), texels, kind, grime, broad, fine, tiny)
+        packed = _packed(corner, hold, texels, kind, grime, broad, fine, tiny)
     _soil(
         colour, roughness, metallic, relief, cues, unknown, texels, kind, grime, packed, thrown, broad, fine, tiny,
         noise, left,
@@ -630,6 +611,123 @@ def _thrown(position: Tensor, normal: Tensor, wheels: Tensor) -> Tensor:
     return 0.03 + ahead + lip + side + 0.5 * (-normal[:, 0]).clamp(0, 1) * low
 
 
+def _tone(colour: tuple[float, float, float], like: Tensor) -> Tensor:
+    """One colour (N, 3) for as many texels as `like` has."""
+    return torch.tensor(colour, device=like.device).expand(len(like), 3)
+
+
+def _peel(position: Tensor, normal: Tensor, fine: Tensor, step: Tensor) -> Tensor:
+    """Orange peel (N,), of deviation about 1: domes of much the same size without any order.
+
+    Waves of like length from all sides, those that the surface cuts slantwise left weaker; texels too coarse for them
+    have none.
+    """
+    total = torch.zeros_like(fine)
+    count = 9
+    for k in range(count):
+        z = (k + 0.5) / count
+        turn = 2.39996 * k  # the golden angle spreads directions evenly
+        way = position.new_tensor([(1 - z * z) ** 0.5 * math.cos(turn), (1 - z * z) ** 0.5 * math.sin(turn), z])
+        wave = PEEL_MM[0] + (PEEL_MM[1] - PEEL_MM[0]) * ((0.618 * k) % 1)
+        turned = 2.0 if k % 2 else -2.0
+        total += (1 - (normal @ way) ** 2) * (position @ (way * (6.28319 / wave)) + turned * fine + k).sin()
+    peel: Tensor = total * smoothstep(0.5, 0.25, step / PEEL_MM[0]) / (0.55 * count**0.5)
+    return peel
+
+
+def _struck(coat: _Coat, normal: Tensor, thrown: Tensor, distance: Tensor, hold: Tensor, bunched: Tensor) -> None:
+    """Stone chips in bunches where the road throws, and along edges; scratches where something dragged along.
+
+    Only to the primer or the metal, no sign of a refinish. `bunched` (N,) is a smooth field of about normal values.
+    """
+    table, p, t = coat.table, coat.part, coat.tiny
+    chip = table.chips[p]
+    if not bool((chip > 0).any()):
+        return
+    at_edge = hold * torch.exp(-distance / 2.5) * smoothstep(0.2, 1.2, bunched)
+    hit = (torch.relu(thrown - 0.05) * torch.exp(1.7 * bunched - 1.0)).clamp(max=6)
+    chipped, bared, rim, rusty = _chips(
+        coat.position, normal, p, chip * (hit + 2.5 * at_edge), coat.step, t, table.rust[p]
+    )
+    dulled = 0.75 + 0.1 * t[:, None]  # nothing that lies bare stays clean
+    tone = mix(mix(coat.tone, dulled * table.primer[p], chipped), 0.8 * dulled * table.metal[p], bared)
+    tone = tone * (1 - 0.65 * rim)[:, None]
+    rust = mix(_tone(RUST_CORE, tone), _tone(RUST_FRESH, tone), smoothstep(-0.8, 0.8, t + coat.fine))
+    tone = mix(tone, rust, rusty)
+    rough = mix(coat.rough, torch.full_like(coat.rough, 0.8), torch.maximum(chipped, rusty))
+    coat.height -= 0.12 * chipped
+    # twigs and sleeves drag along the vehicle, all of one brush in much the same way; deep here, shallow there
+    rows = _rows((chip > 0.15) & (bunched < -0.9))
+    if len(rows):
+        along, across, seed, step = coat.along[rows], coat.across[rows], table.seed[p[rows]], coat.step[rows]
+        bent = across + 3.0 * coat.broad[rows]
+        drawn = _scratches(along, bent, 0.10, seed, 7.0, 150.0, step)
+        drawn = torch.maximum(drawn, _scratches(along, bent, -0.45, seed, 13.0, 60.0, step))
+        pressed = drawn * smoothstep(-0.9, -1.5, bunched[rows]) * (0.55 + 0.35 * coat.fine[rows]).clamp(0.1, 1)
+        tone[rows] = mix(tone[rows], 0.6 * tone[rows] + 0.14, 1.2 * pressed.clamp(max=0.8))
+        rough[rows] += 0.2 * pressed
+    coat.tone, coat.rough = tone, rough
+
+
+def _rusted(
+    coat: _Coat,
+    normal: Tensor,
+    upright: Tensor,
+    distance: Tensor,
+    hold: Tensor,
+    bunched: Tensor,
+    noise: Noise,
+) -> None:
+    """Rust of steel: it begins at edges, heads and trims and in scabs low down, and creeps on below the paint.
+
+    From where it began outwards: a dark scaly core, the torn lip of the paint, paint lifted, a stain; below a scab that
+    burst the stain runs down. The years, not a painter: no cue.
+    """
+    table = coat.table
+    rust = table.rust[coat.part]
+    wet = torch.exp(-torch.relu(coat.position[:, 2] - 450) / 350)  # water and salt stay low
+    begun = smoothstep(0.3, 1.5, bunched + 2.0 * rust - 0.75) * (0.35 + 0.65 * wet)
+    rows = _rows((rust > 0.1) & (hold > 0.45) & (begun > 0.02) & (distance < REACH_MM))
+    if len(rows):
+        f, t = coat.fine[rows], coat.tiny[rows]
+        # from places a hand apart, which differ in age: no even border
+        apart = smoothstep(-0.2, 1.5, noise(coat.position[rows], 42.0, octaves=2, channel=4) + 1.2 * begun[rows] - 0.7)
+        reach = 7.0 * begun[rows].sqrt() * apart * (1 + 0.35 * f).clamp(0.3, 1.5)
+        _corrode(coat, rows, reach - distance[rows] + 0.15 * t, 0.5 * reach, torch.zeros_like(f))
+    scabs = (0.5 * rust * wet * smoothstep(0.2, 1.6, bunched + rust)).clamp(max=0.5)
+    rows, off, chance = _scattered(coat.position, normal, coat.part, SCAB_MM, scabs)
+    if len(rows):
+        f, t = coat.fine[rows], coat.tiny[rows]
+        size = (2.4 * (1.03 - chance[:, 3]) ** -0.6).clamp(max=0.24 * SCAB_MM)  # few are large
+        apart = off.norm(dim=1) * (1 + 0.14 * f + 0.05 * t)
+        # the older a scab the more of it has burst; the smallest are blisters still
+        burst = size * smoothstep(1.6, 4.5, size) * (0.25 + 0.5 * chance[:, 4])
+        down = torch.relu(-off[:, 2])
+        aside = (off - off[:, 2:] * off.new_tensor([0.0, 0.0, 1.0])).norm(dim=1)
+        streak = noise(coat.position[rows] * off.new_tensor([1.0, 1.0, 0.04]), 3.0, channel=2)
+        run = smoothstep(1.0, 0.3, aside / (0.8 * size) + 0.25 * streak) * torch.exp(-down / (1.6 * size))
+        run = run * smoothstep(0.3 * SCAB_MM, 0.1 * SCAB_MM, down) * (off[:, 2] < 0) * upright[rows] * (burst > 0.8)
+        _corrode(coat, rows, size - apart, size - burst, 0.7 * run)
+
+
+def _corrode(coat: _Coat, rows: Tensor, inward: Tensor, under: Tensor, run: Tensor) -> None:
+    """Change paint where rust reaches: `inward` (M,) mm from its front, which crept `under` mm below the paint."""
+    f, t, step = coat.fine[rows], coat.tiny[rows], coat.step[rows]
+    open_ = inward - under  # mm from the lip of the paint
+    soft = (0.5 * step).clamp(min=0.12)
+    core = smoothstep(-soft, soft, open_) * (under < inward + 5)
+    lip = torch.exp(-((open_ + 0.35) ** 2) / (0.3**2 + soft**2)) * (under > 0.2)
+    lifted = smoothstep(0.0, 1.0, inward / under.clamp(min=0.3)) * (1 - core)
+    stain = torch.maximum(0.45 * smoothstep(-2.5, 0.6, inward) * (under < inward + 2.5), run)
+    scale = mix(_tone(RUST_CORE, f), _tone(RUST_FRESH, f), smoothstep(2.5, 0.0, open_ + 0.7 * f + 0.4 * t))
+    tone = mix(coat.tone[rows], coat.tone[rows] * 0.55 + 0.45 * _tone(RUST_STAIN, f), stain.clamp(0, 0.85))
+    tone = mix(tone, scale * (1 + 0.25 * t[:, None]).clamp(0.4, 1.7), core)
+    coat.tone[rows] = mix(tone, 0.25 * tone, 0.7 * torch.exp(-((open_ - 0.25) ** 2) / (0.25**2 + soft**2)) * (core > 0))
+    coat.rough[rows] = mix(coat.rough[rows], torch.full_like(f, 0.92), torch.maximum(core, 0.5 * stain))
+    coat.metal[rows] *= 1 - core
+    coat.height[rows] += 0.35 * lifted * (1 + 0.2 * f) + 0.15 * lip + core * (0.05 + 0.12 * t)
+
+
 def _chips(
     position: Tensor,
     normal: Tensor,
@@ -645,7 +743,7 @@ def _chips(
     """
     cell = 9.0
     cover, bare, rim, rust = (torch.zeros_like(share) for _ in range(4))
-    rows, off, chance = _scattered(position, normal, part, cell, (0.09 * share).clamp(max=0.3))
+    rows, off, chance = _scattered(position, normal, part, cell, (0.09 * share).clamp(max=0.45))
     axes = torch.nn.functional.normalize(chance.roll(2, 1).reshape(-1, 2, 3) - 0.5, dim=-1)
     u, v = (off * axes[:, 0]).sum(-1), (off * axes[:, 1]).sum(-1)
     w = (off * torch.linalg.cross(axes[:, 0], axes[:, 1])).sum(-1)
@@ -653,13 +751,13 @@ def _chips(
     sides = [u, -(0.6 + chance[:, 0]) * u, 1.3 * v, -(0.7 + 1.2 * chance[:, 1]) * v, w, -(0.6 + chance[:, 2]) * w]
     sides += [0.9 * (u + v), 0.95 * (w - u), 0.8 * (u - v - w)]
     far = torch.stack(sides).amax(0) * (1 + 0.3 * tiny[rows])
-    size = (0.45 * (1.02 - chance[:, 3]) ** -0.6).clamp(max=4.0)  # most are specks, a few are large
+    size = (0.26 * (1.015 - chance[:, 3]) ** -0.72).clamp(max=4.2)  # most are specks, a few are large
     wide = torch.maximum(size, 0.6 * step[rows]).clamp(max=0.5 * cell)  # a chip finer than a texel pales
     inward = wide - far
     paled = (size / wide) ** 2
     cover[rows] = paled * smoothstep(-0.08, 0.12, inward)
     bare[rows] = paled * smoothstep(0.0, 0.3, inward - 0.35 - 0.8 * chance[:, 5])
-    rim[rows] = paled * smoothstep(-0.30, -0.05, inward) * smoothstep(0.25, 0.05, inward)
+    rim[rows] = paled * smoothstep(-0.25, -0.05, inward) * smoothstep(0.30, 0.10, inward) * (size > 0.4)
     below = torch.relu(-off[:, 2])
     aside = (off - off[:, 2:] * off.new_tensor([0.0, 0.0, 1.0])).norm(dim=1)
     run = (
@@ -681,7 +779,7 @@ def _flaking(
     `along` and `across` from the middle in mm; `flake` as `PartTable.peeling`.
     """
     level = torch.zeros_like(along)
-    for scale, weight, bend in ((11.0, 0.6, 1.0), (4.5, 0.4, 0.5)):
+    for scale, weight, bend in ((19.0, 0.65, 1.0), (7.0, 0.35, 0.5)):
         u, v = (along + bend * (1.6 * fine + 0.4 * tiny)) / scale, (across + bend * (1.6 * broad - 1.2 * fine)) / scale
         nearest = torch.full_like(u, 9.0)
         own = torch.zeros_like(u)
@@ -692,10 +790,10 @@ def _flaking(
                 x, y = cell[:, 0] + chance[:, 0], cell[:, 1] + chance[:, 1]
                 away = (u - x) ** 2 + (v - y) ** 2
                 reach = (x**2 + y**2) * scale**2 / flake[:, 3] ** 2
-                own = torch.where(away < nearest, 1.2 * torch.exp(-reach) + 0.9 * (chance[:, 2] - 0.5), own)
+                own = torch.where(away < nearest, 1.2 * torch.exp(-reach) + 0.55 * (chance[:, 2] - 0.5), own)
                 nearest = torch.minimum(nearest, away)
         level += weight * own
-    return flake[:, 0] * (level + 0.22 * broad) - 0.62
+    return flake[:, 0] * (level + 0.30 * broad) - 0.62
 
 
 def _scratches(
@@ -715,10 +813,10 @@ def _scratches(
     return drawn * half / wide * smoothstep(1.0, 0.4, away / wide)
 
 
-def _worn(coat: _Coat, old: Tensor, noise: Noise) -> None:
+def _worn(coat: _Coat, old: Tensor, upright: Tensor, noise: Noise) -> None:
     """Wear through the coats, ring by ring: rubbed thin with smooth contours, scratched along the way of what rubs.
 
-    `old` (N,): where a masking line left the old coat on top.
+    `old` (N,): where a masking line left the old coat on top; `upright` (N,): 1 where rain runs down, 0 on the flat.
     """
     wear = coat.table.wear[coat.part]
     radial = ((coat.along - wear[:, 1]) / wear[:, 3]) ** 2 + ((coat.across - wear[:, 2]) / wear[:, 4]) ** 2
@@ -726,23 +824,21 @@ def _worn(coat: _Coat, old: Tensor, noise: Noise) -> None:
     if not len(rows):
         return
     table, p, wear, radial, step = coat.table, coat.part[rows], wear[rows], radial[rows], coat.step[rows]
-    pos, along, across, seed = coat.position[rows], coat.along[rows], coat.across[rows], table.seed[coat.part[rows]]
+    along, across, seed = coat.along[rows], coat.across[rows], table.seed[coat.part[rows]]
     b, f, t = coat.broad[rows], coat.fine[rows], coat.tiny[rows]
     tone, under, rough, metal = coat.tone[rows], table.under[p], coat.rough[rows], coat.metal[rows]
-    # smooth contours, since what rubs is softer than a coat's unevenness; grit in it draws scratches that reach out
-    soft = noise(pos, 46.0, octaves=2, channel=4, gain=0.4)
-    rubbed = torch.maximum(
-        _scratches(along, across, 0.05, seed, 2.6, 85.0, step), _scratches(along, across, -0.14, seed, 4.1, 40.0, step)
-    )
-    falls = torch.exp(-0.35 * radial)
-    uneven = 0.16 * b + 0.13 * soft + 0.03 * f + 0.015 * t + 0.5 * rubbed
-    depth = wear[:, 0] * (torch.exp(-radial) + wear[:, 5] * uneven * falls)
+    # smooth contours, since what rubs is softer than a coat's unevenness, drawn out along its way
+    drawn_out = torch.stack([along / 5.0, across, 997.0 * seed], 1)
+    soft = noise(drawn_out, 17.0, octaves=2, channel=4, gain=0.5)
+    rubbed = _scratches(along, across, 0.05, seed, 2.6, 85.0, step)
+    falls = torch.exp(-0.6 * radial)
+    depth = wear[:, 0] * (torch.exp(-radial) + wear[:, 5] * (0.10 * b + 0.06 * soft + 0.006 * f + 0.003 * t) * falls)
     two = table.has_under[p] & ~old[rows]
     primer, substrate = table.primer[p], table.metal[p]
     # a coat thins out before it is gone: each shows the next through a feathered rim, through its peaks first
     through_top = depth > 0.42
-    grained = depth + 0.012 * t
-    tone = mix(tone, torch.where(two[:, None], under, primer), smoothstep(0.38, 0.46, grained))
+    grained = depth + 0.006 * t
+    tone = mix(tone, torch.where(two[:, None], under, primer), smoothstep(0.35, 0.47, grained))
     old_gone = torch.where(two, 0.66, 0.55)
     tone = mix(tone, primer, smoothstep(old_gone - 0.04, old_gone + 0.04, grained))
     metal_shows = torch.where(two, 0.80, 0.70)
@@ -756,17 +852,29 @@ def _worn(coat: _Coat, old: Tensor, noise: Noise) -> None:
     coat.height[rows] -= 0.05 * (
         smoothstep(0.38, 0.46, depth) + smoothstep(0.62, 0.70, depth) * two + smoothstep(0.77, 0.83, depth)
     )
-    # steel rusts from the rim of the paint inwards, and stains the coat around
-    rust = (table.rust[p] > 0.3) * smoothstep(metal_shows - 0.12, metal_shows + 0.02, depth)
-    rust = rust * smoothstep(-0.3, 0.9, f + 0.5 * soft + 2.0 * (table.rust[p] - 0.6) - 4.0 * (depth - metal_shows))
-    brown = torch.tensor([0.16, 0.06, 0.02], device=tone.device) * (1 + 0.25 * t + 0.2 * f).clamp(0.3, 2)[:, None]
-    tone = mix(tone, brown, 0.9 * rust)
+    # steel rusts from the rim of the paint inwards, dense at the rim, and stains what is below
+    rusts, inside = table.rust[p] > 0.3, depth - metal_shows
+    crept = (0.05 + 0.30 * (table.rust[p] - 0.3) * (1 + 0.8 * b + 0.4 * f)).clamp(min=0.01)
+    rust = rusts * smoothstep(-0.015, 0.015, inside) * smoothstep(1.3 * crept, 0.5 * crept, inside)
+    loose = smoothstep(0.0, 1.0, inside / crept + 0.15 * t + 0.2 * f)
+    brown = mix(_tone(RUST_CORE, tone), _tone(RUST_FRESH, tone), loose)
+    tone = mix(tone, brown * (1 + 0.15 * t).clamp(0.4, 1.6)[:, None], 0.95 * rust)
+    aside = ((along - wear[:, 1]) / wear[:, 3]) ** 2
+    reach = torch.relu(torch.log(wear[:, 0].clamp(min=1e-3) / metal_shows) - aside)
+    below = across - wear[:, 2] - wear[:, 4] * reach.sqrt()
+    streaks = noise(torch.stack([along, 0.03 * across, 997.0 * seed], 1), 9.0, octaves=2, channel=2)
+    streaks = smoothstep(-0.2, 1.4, streaks)
+    run = streaks * torch.exp(-torch.relu(below) / (0.5 * wear[:, 4] + 12.0 * streaks)) * (below > -3)
+    run = rusts * (reach > 0) * upright[rows] * (table.rust[p] - 0.2) * run * (~bare)
+    halo = rusts * smoothstep(-0.14, 0.0, inside) * (~bare)
+    stained = torch.maximum(0.5 * halo, run).clamp(max=0.7)
+    tone = mix(tone, 0.5 * tone + 0.5 * _tone(RUST_STAIN, tone), stained)
     metal, rough = metal * (1 - rust), mix(rough, torch.full_like(rough, 0.85), rust)
     coat.tone[rows], coat.rough[rows], coat.metal[rows] = tone, rough, metal
     worn = through_top & two
     seen = _visible(table.colour[p], under)
     blurred = through_top & ~two & (step > RINGS_MM)
-    coat.call(rows, "wear_through", worn & seen, (worn & ~seen) | blurred)
+    coat.call(rows, "wear_through", worn & seen, (worn & ~seen) | blurred | (two & ((depth > 0.36) | (stained > 0.05))))
 
 
 def _crazed(coat: _Coat, noise: Noise) -> None:
@@ -821,11 +929,11 @@ def _filled(coat: _Coat, noise: Noise) -> None:
         _scratches(coat.along[rows], coat.across[rows], 0.5 + 0.2, seed, 1.7, 45.0, step),
         _scratches(coat.along[rows], coat.across[rows], -0.35, seed, 2.3, 60.0, step),
     )
-    edge = 0.07 * noise(pos, 42.0, octaves=2, channel=5, gain=0.4) + 0.008 * f + 0.01 * t + 0.10 * sanded
-    depth = rubbed * torch.exp(-1.2 * r2) * (1 + 0.16 * b) + rubbed * edge * torch.exp(-0.4 * r2)
+    edge = 0.06 * noise(pos, 70.0, channel=5, rounded=True) + 0.004 * f + 0.003 * t
+    depth = rubbed * torch.exp(-1.2 * r2) * (1 + 0.10 * b) + rubbed * edge * torch.exp(-0.4 * r2)
     older, primer, filler = coat.table.under[p], coat.table.primer[p], coat.table.filler_tone[p]
     tone, rough = coat.tone[rows], coat.rough[rows]
-    soft = 0.02 + 0.03 * ((13.0 * seed) % 1)  # how long the sander feathered
+    soft = 0.03 + 0.03 * ((13.0 * seed) % 1)  # how long the sander feathered
     two = coat.table.has_under[p].float()
     tone = mix(tone, older, two * smoothstep(0.40 - soft, 0.40 + soft, depth))
     tone = mix(tone, primer * (1 + 0.04 * f[:, None]), smoothstep(0.48 - soft, 0.48 + soft, depth))
@@ -834,7 +942,9 @@ def _filled(coat: _Coat, noise: Noise) -> None:
     holes = (bare > 0.7) & (noise(pos, 1.8, channel=2) > 2.3) & (b > -0.3)
     tone = mix(tone, body, bare)
     tone = torch.where(holes[:, None], 0.3 * body, tone)
-    rough = mix(rough, torch.full_like(rough, 0.65), smoothstep(0.36, 0.46, depth))
+    # its marks lie in the rubbed coats, and end where they end
+    tone = tone * (1 + 0.10 * sanded * smoothstep(0.40, 0.55, depth))[:, None]
+    rough = mix(rough, 0.65 - 0.1 * sanded, smoothstep(0.36, 0.46, depth))
     height -= 0.08 * smoothstep(0.36, 0.60, depth) + 0.25 * holes
     seen = (depth > 0.40) & (_visible(filler, coat.table.colour[p]) | _visible(primer, coat.table.colour[p]))
     # a crack along the old dent, its edges lifted, with short ones that leave it to the sides
@@ -979,7 +1089,7 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     if not len(rows):
         return
     p, mark, u, v = coat.part[rows], mark[rows], u[rows], v[rows]
-    pos, b, f, t = coat.position[rows], coat.broad[rows], coat.fine[rows], coat.tiny[rows]
+    f, t = coat.fine[rows], coat.tiny[rows]
     tone, rough, height = coat.tone[rows], coat.rough[rows], coat.height[rows]
     own = coat.table.mark_tone[p]
     inward = torch.minimum((1 - u.abs()) * mark[:, 3], (1 - v.abs()) * mark[:, 4])  # mm from the outline
@@ -989,17 +1099,19 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     glyph = noise(torch.stack([torch.floor(u * 7), torch.floor(v * 2.5), 997.0 * coat.table.seed[p]], 1) * 37.0, 9.0)
     tone = torch.where((ghost & inside)[:, None], 0.9 * tone + 0.1 * coat.table.colour[p] - 0.01, tone)
     tone = torch.where((ghost & line)[:, None], 0.55 * tone, tone)
-    blotch = smoothstep(0.2, 0.7, noise(pos, 13.0, octaves=3, channel=3) + 0.4 * b) * inside
+    # glue stays at the rim and in the strips that the scraper missed
+    scraped = noise(torch.stack([u * mark[:, 3] / 9.0, v * mark[:, 4], 997.0 * coat.table.seed[p]], 1), 9.0, octaves=2)
+    blotch = smoothstep(0.3, 0.9, scraped + 0.25 * f + 0.9 * torch.exp(-torch.relu(inward) / 3.0)) * inside
     tone = mix(tone, own * (1 + 0.15 * t)[:, None], 0.9 * blotch * glue)
     height = height + 0.15 * blotch * glue
     printed = torch.where(((glyph > 0.4) & (inward > 4.0))[:, None], 0.9 - 0.8 * own, own)
     printed = torch.where((inward < 2.5)[:, None], torch.full_like(own, 0.75), printed)
     tone = torch.where((sticker & inside)[:, None], printed, tone)
     height = height + 0.08 * (sticker & inside)
-    oval = smoothstep(1.0, 0.72, u**2 + v**2 + 0.12 * f)
-    tone = mix(tone, own, oval * spot)
+    oval = _patched(coat, rows, u, v, mark) * spot
+    tone = mix(tone, own * (1 + 0.03 * f[:, None]), oval)
     rough = torch.where(
-        sticker & inside, 0.25, mix(rough, torch.full_like(rough, 0.75), torch.maximum(oval * spot, blotch * glue))
+        sticker & inside, 0.25, mix(rough, torch.full_like(rough, 0.75), torch.maximum(oval, blotch * glue))
     )
     height = height - mark[:, 5] * torch.exp(-2.0 * (u**2 + v**2)) * dent
     # smeared on along the motion, over everything: streaks that thin out
@@ -1009,10 +1121,29 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     rubbed = smoothstep(0.5, 1.3, smear + 1.3 - 1.6 * (0.5 * u**2 + v**2) + 0.25 * t) * scuff
     tone = mix(tone, own, 0.9 * rubbed)
     coat.tone[rows], coat.rough[rows], coat.height[rows] = tone, rough, height
-    covered = (sticker & inside) | ((oval > 0.5) & spot) | (rubbed > 0.5)
+    covered = (sticker & inside) | (oval > 0.5) | (rubbed > 0.5)
     coat.unsure[rows] |= torch.where(covered, coat.bits[rows], 0)
     coat.bits[rows] &= torch.where(covered, 0, coat.bits[rows])
     coat.metal[rows] *= 1 - covered.float()
+
+
+def _patched(coat: _Coat, rows: Tensor, u: Tensor, v: Tensor, mark: Tensor) -> Tensor:
+    """Cover (M,) of a spot of primer: from a can, in passes side by side with mist around, some of them within tape."""
+    seed = coat.table.seed[coat.part[rows]]
+    taped = (29.0 * seed) % 1 < 0.4
+    # passes of the can: each lies a little elsewhere and overlaps the last
+    lane = torch.floor(1.5 * v + 1.5)
+    begins = 0.3 * _chance(torch.stack([lane, torch.round(97.0 * seed)], 1), 2)
+    ends = torch.maximum(u - 1 + begins[:, 0], -u - 1 + begins[:, 1])
+    out = torch.hypot(torch.relu(ends + 0.55), torch.relu(v.abs() - 0.45)) / 0.75  # 0 inside, 1 where mist ends
+    mist = torch.exp(-4.5 * out**2) * (1 + 0.05 * coat.fine[rows])
+    grain = _chance(torch.floor(coat.position[rows] / 0.7), 1)[:, 0]
+    sprayed = _specked(mist, grain, coat.step[rows])
+    askew = 0.06 * (((53.0 * seed) % 1) - 0.5)
+    inward = torch.minimum((0.8 - (u + askew * v).abs()) * mark[:, 3], (0.75 - (v - askew * u).abs()) * mark[:, 4])
+    within = smoothstep(-0.3, 0.3, inward + 0.06 * coat.tiny[rows])
+    coat.height[rows] += 0.06 * torch.where(taped, within * (1 + torch.exp(-((inward - 0.4) ** 2))), sprayed)
+    return torch.where(taped, within, sprayed)
 
 
 def filled_share(along_mm: Tensor, fill: Tensor, seed: Tensor) -> Tensor:
@@ -1171,12 +1302,22 @@ def _soil(
     metallic *= 1 - packed
     up = texels.normal[:, 2]
     low = torch.exp(-torch.relu(texels.position_mm[:, 2]) / max(grime.mud_height_mm, 1.0))
-    dust = grime.dust * (0.25 + 0.75 * smoothstep(-0.2, 0.9, up)) * (0.7 + 0.3 * broad + 0.07 * fine).clamp(0, 1.5)
+    # rain drew the film on upright sheets into runs; arms and cloths took it off in swathes
+    runs = noise(texels.position_mm * up.new_tensor([1.0, 1.0, 0.05]), 26.0, octaves=2, channel=4, gain=0.7)
+    runs = (torch.relu(runs - 0.3) - torch.relu(-0.9 - runs)) * smoothstep(0.6, 0.2, up.abs())
+    drawn = texels.position_mm * up.new_tensor([0.12, 1.0, 1.0])
+    swathe = noise(texels.position_mm * up.new_tensor([0.4, 1.0, 1.0]), 230.0, channel=5, rounded=True)
+    rubbed = smoothstep(0.8, 1.6, swathe + 0.45 * noise(drawn, 15.0, octaves=2, channel=3, gain=0.8))
+    wiped = 1 - 0.8 * max(1 - grime.dust, 0) * rubbed  # much dust has lain for long
+    settled = (0.85 + 0.04 * broad + 0.05 * fine + 0.30 * runs).clamp(0.1, 1.6)
+    dust = grime.dust * (0.25 + 0.75 * smoothstep(-0.2, 0.9, up)) * settled * wiped
     spread = torch.where(kind == 6, 1.0, 0.5 + 0.6 * thrown.clamp(max=1.5))
-    film = grime.mud * spread * low**2 * smoothstep(-0.9, 1.2, broad + 0.35 * fine)
-    splashed = (1.6 * grime.mud * spread * low * (0.8 + 0.7 * broad)).clamp(0, 1)
+    film = grime.mud * spread * low**2 * (0.6 + 0.22 * runs + 0.10 * fine).clamp(0, 1) * wiped
+    # drops fly in gushes: thick where one struck, none beside it
+    gush = torch.exp(1.5 * broad - 0.9).clamp(max=3)
+    splashed = (1.1 * grime.mud * torch.where(kind == 6, 0.4, torch.relu(thrown - 0.05)) * low * gush).clamp(0, 1)
     mud = 0.8 * film
-    for cell, most in ((4.0, 0.5), (9.0, 0.4), (20.0, 0.25)):
+    for cell, most in ((4.0, 0.5), (9.0, 0.3), (20.0, 0.1)):
         mud = torch.maximum(mud, 0.85 * _splashes(texels, cell, most * splashed, fine, tiny))
     mud = mud.clamp(0, 1)
     dust, mud = dust * left, mud * left

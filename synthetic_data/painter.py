@@ -434,6 +434,9 @@ def _body(
                 rng.uniform(*film.flake_radius_mm),
             ]
         )
+        edge = rng.spawn(1)[0]  # changes no other draw
+        if edge.random() < film.flake_at_edge_probability:  # water gets under a film from its edge
+            row["peeling"][2] = float(edge.choice([0.0, height]))
     if part.kind == "sheet" and rng.random() < getattr(film.crazing_probability, by_job):
         row["crazing"] = float(rng.uniform(*film.crazing_cell_mm))
 

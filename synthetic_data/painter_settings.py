@@ -155,6 +155,7 @@ class FilmHabits(Config):
     flaking_probability: ByJob
     flaking: Range
     flake_at: Range
+    flake_at_edge_probability: Probability
     flake_radius_mm: Range
     crazing_probability: ByJob
     crazing_cell_mm: Range

@@ -382,9 +382,10 @@ INNOCENT = {
 @pytest.mark.parametrize("name", INNOCENT)
 def test_what_age_and_factory_leave_is_no_cue(name: str) -> None:
     part = INNOCENT[name]
-    film, plain = look(part), look(a_part(part["kind"], is_painted=part["is_painted"]))
+    near = 0.4 if name == "orange peel" else TEXEL  # finer than its waves
+    film, plain = look(part, step_mm=near), look(a_part(part["kind"], is_painted=part["is_painted"]))
     assert not film.cues.any() and not film.unknown.any()
-    changed = step(plain, film).max() > 0.04 or (film.relief_mm - plain.relief_mm).abs().max() > 0.004
+    changed = step(plain, film).max() > 0.03 or (film.relief_mm - plain.relief_mm).abs().max() > 0.004
     assert changed  # it can be seen: a hard negative, not nothing
 
 
@@ -568,11 +569,13 @@ def test_wear_goes_along_the_part() -> None:
 
 def test_stones_chip_fronts_and_what_is_behind_a_wheel() -> None:
     # common practice, no source; the sheet lies at x of 0 to 0.24 m, 0.3 m up
-    def chipped(wheel_x: float) -> float:
+    def chipped(wheel_x: float) -> int:
         part = a_part(SHEET, chips=1.0, wheels=(wheel_x, -3000.0))
-        return float((look(part).relief_mm < -0.02).float().mean())
+        struck = (look(part).relief_mm < -0.02).numpy().reshape(SHAPE)
+        assert struck.mean() < 0.05
+        return int(ndimage.label(struck)[1])
 
-    assert 0.05 > chipped(550.0) > 2 * chipped(3000.0) > 0  # behind a wheel, and far from any
+    assert chipped(550.0) > 2 * chipped(3000.0) > 0  # behind a wheel, and far from any
 
     def struck(x: float, z: float, normal: tuple[float, float, float]) -> float:
         where = torch.tensor([[x, 800.0, z]])
@@ -594,3 +597,37 @@ def test_drops_of_mud_are_many_small_and_few_large_and_end_where_splashes_do() -
     assert count > 20 and np.median(sizes) * 3 < sizes[-1]
     clear = look(a_part(SHEET), grime=replace(muddy, mud_height_mm=20.0))  # the sheet begins 300 mm up
     assert step(look(a_part(SHEET)), clear).max() < 0.02
+
+
+def test_rust_begins_at_an_edge_lifts_the_paint_and_is_no_cue() -> None:
+    # common practice, no source: a sheet rusts from its edges inwards, and scabs are few
+    edge = find_crevices([Part("seal", _strip(60.0), "rubber", None, None, "rubber", "seal")])
+    steel = a_part(SHEET, rust=1.0, chips=1.0)
+    films = [
+        shade(sheet_of_texels(step_mm=0.5), table_of(part), CLEAN, noise(), torch.Generator().manual_seed(9), edge)
+        for part in (steel, steel | {"rust": 0.0})
+    ]
+    brown = step(films[1], films[0]) > 0.1
+    near = slice(27, 34)  # row 30 lies on the edge
+    assert brown[near].mean() > 0.15 and brown[near].mean() > 5 * brown[:22].mean()
+    assert (films[0].relief_mm - films[1].relief_mm).max() > 0.1
+    assert not films[0].cues.any() and not films[0].unknown.any()
+
+
+def test_rust_of_a_worn_place_runs_down_an_upright_sheet_only() -> None:
+    worn = a_part(SHEET, rust=0.9, wear=(1.1, 120.0, 30.0, 60.0, 25.0, 0.2))
+    for normal, stained in (((0.0, 1.0, 0.0), True), ((0.0, 0.0, 1.0), False)):
+        steel, clean = look(worn, normal=normal), look(worn | {"rust": 0.0}, normal=normal)
+        changed = step(clean, steel) > 0.03
+        assert changed[36:].any() == stained  # the bare metal ends at row 24
+
+
+def test_a_spot_from_a_can_thins_out_and_one_within_tape_ends_in_a_line() -> None:
+    def rim(seed: float) -> float:
+        spot = a_part(SHEET, mark=(float(MARKS.index("primer_spot")), 120.0, 60.0, 50.0, 40.0, 3.0), seed=seed)
+        covered = step(look(a_part(SHEET, seed=seed), step_mm=3.0), look(spot, step_mm=3.0))
+        covered /= covered.max()
+        return float(((covered > 0.1) & (covered < 0.9)).sum() / (covered >= 0.9).sum())
+
+    taped, sprayed = rim(0.01), rim(0.02)  # 29 seeds modulo 1: 0.29 and 0.58
+    assert 2.5 * taped < sprayed  # a texel of 2 mm blurs the line, too
