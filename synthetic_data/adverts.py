@@ -342,7 +342,14 @@ def _take(
         focus_m=focus,
         grids=grids,
     )
-    photo = develop(exposure, phone, rng, camera, illuminance_lux=environment.illuminance_lux)
+    photo = develop(
+        exposure,
+        phone,
+        rng,
+        camera,
+        illuminance_lux=environment.illuminance_lux,
+        sun_elevation_deg=environment.sun_elevation_deg,
+    )
     body = _body_lab(painted, site)
     facts = _labels(
         photo,
