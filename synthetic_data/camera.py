@@ -117,6 +117,7 @@ class ProcessingSettings(Config):
     grain_px: Range
     chroma_blur_px: Range
     denoise: Range
+    denoise_doubled_at: float = Field(gt=0)
     blotch: Range
     blotch_px: Range
     sharpening: Range
@@ -434,7 +435,7 @@ def develop(
     encoded = _apply_curve(linear, curve, phone.headroom)
     by_level = spread * grain * noise_by_level(curve, phone.headroom, white_e, phone.read_noise_e)
     noise = float(by_level[round(255 * float(encode_srgb(0.18)))])
-    encoded = _finish(encoded, phone, by_level, np.sqrt(1 / caught), rng)
+    encoded = _finish(encoded, phone, by_level, np.sqrt(1 / caught), settings.processing.denoise_doubled_at, rng)
     srgb = np.clip(encoded * 255 + 0.5, 0, 255).astype(np.uint8)
 
     photo = DevelopedPhoto(
@@ -900,23 +901,28 @@ def noise_by_level(curve: FloatImage, headroom: float, white_e: float, read_nois
 
 
 def _finish(
-    encoded: FloatImage, phone: PhoneCamera, noise: FloatImage, corners: FloatImage, rng: np.random.Generator
+    encoded: FloatImage,
+    phone: PhoneCamera,
+    noise: FloatImage,
+    corners: FloatImage,
+    doubled_at: float,
+    rng: np.random.Generator,
 ) -> FloatImage:
     """Noise reduction, chroma softening, saturation and sharpening, on encoded values, luma and chroma apart.
 
     `noise` (256,) is the deviation of each level, `corners` (H, W) how many times more of it there is. Noise reduction
-    flattens what varies no more than noise does and leaves edges; of the chroma it takes what is fine and leaves what
-    is as wide as a blotch.
+    flattens what varies no more than noise does and leaves edges, twice as much so where the deviation is `doubled_at`;
+    of the chroma it takes what is fine and leaves what is as wide as a blotch.
     """
     luma, red, blue = cv2.split(cv2.cvtColor(encoded, cv2.COLOR_RGB2YCrCb))
     sigma = np.take(noise, np.clip(luma * 255, 0, 255).astype(np.uint8)) * corners
     if phone.denoise:
-        slope, offset = _guided_coefficients(luma, 2, (phone.denoise * sigma) ** 2)
+        slope, offset = _guided_coefficients(luma, 2, (phone.denoise * (sigma + sigma**2 / doubled_at)) ** 2)
         luma = slope * luma + offset
     if phone.sharpening:
         detail = luma - cv2.GaussianBlur(luma, (0, 0), phone.sharpening_radius_px)
         edge = detail * detail
-        edge /= edge + (1.5 * sigma) ** 2 + np.float32(1e-9)  # noise is left as it is
+        edge /= edge + sigma**2 + np.float32(1e-9)  # noise is hardly sharpened
         detail *= np.float32(phone.sharpening) * edge
         luma = luma + detail / (1 + np.abs(detail) / np.float32(phone.halo))
     height, width = luma.shape

@@ -110,7 +110,7 @@ def _pass(light: Tensor, guide: Tensor, spread: Tensor, stride: int) -> Tensor:
             strongest = _overlap(best, shift)[place]
             torch.maximum(strongest, weight, out=strongest)
     # a pixel unlike all others would stay as noisy as it was: a black or bright speck on every edge
-    own = best + (1 - best) * torch.exp(-variance / (LONE_NOISE * level.square() + 1e-12))
+    own = best + (1 - best) * torch.exp(-variance / (LONE_NOISE * _mean(level, 2).square() + 1e-12))
     return (sums + own * light) / (weights + own)
 
 

