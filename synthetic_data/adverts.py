@@ -357,11 +357,12 @@ def _take(
         focus_m=focus,
         grids=grids,
     )
+    light = {"illuminance_lux": environment.illuminance_lux, "sun_elevation_deg": environment.sun_elevation_deg}
     same_noise = deepcopy(rng)
-    photo = develop(exposed.exposure, phone, rng, camera, illuminance_lux=environment.illuminance_lux)
+    photo = develop(exposed.exposure, phone, rng, camera, **light)
     differs = None
     if photo.cues:
-        without = develop(exposed.untouched(), phone, same_noise, camera, illuminance_lux=environment.illuminance_lux)
+        without = develop(exposed.untouched(), phone, same_noise, camera, **light)
         differs = difference(photo.srgb, without.srgb, ~np.any([*photo.cues.values()], axis=0))
     body = _body_lab(painted, site)
     facts = _labels(

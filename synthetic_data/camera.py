@@ -56,6 +56,8 @@ class LensSettings(Config):
     f_number: Range
     distortion_k1: Range
     vignetting: Range
+    shading: Range
+    lateral_colour: Range
     blur_px: Range
     largest_coc_px: float = Field(gt=0)
     veiling_glare: Range
@@ -112,10 +114,15 @@ class ToneSettings(Config):
 
 
 class ProcessingSettings(Config):
+    grain_px: Range
     chroma_blur_px: Range
     denoise: Range
+    denoise_doubled_at: float = Field(gt=0)
+    blotch: Range
+    blotch_px: Range
     sharpening: Range
     sharpening_radius_px: Range
+    halo: Range
 
 
 class ShakeSettings(Config):
@@ -142,6 +149,10 @@ class OverlaySettings(Config):
     border_probability: Share
     timestamp_probability: Share
     plate_covered_probability: Share
+    plain_colours: tuple[tuple[int, int, int], ...]
+    stamp_colours: tuple[tuple[int, int, int], ...]
+    stamp_latitude_deg: Range
+    stamp_ahead_h: Range
 
 
 class CameraSettings(Config):
@@ -201,6 +212,8 @@ class PhoneCamera:
     sensor_width_px: float
     distortion_k1: float = 0.0
     vignetting: float = 0.0
+    shading: float = 0.0
+    lateral_colour: tuple[float, float] = (0.0, 0.0)
     lens_blur_px: float = 0.0
     veiling_glare: float = 0.0
     bloom: float = 0.0
@@ -219,10 +232,14 @@ class PhoneCamera:
     local_detail: float = 1.0
     saturation: float = 1.0
     colour_matrix: tuple[tuple[float, float, float], ...] = ((1, 0, 0), (0, 1, 0), (0, 0, 1))
+    grain_px: float = 0.0
     chroma_blur_px: float = 0.0
     denoise: float = 0.0
+    blotch: float = 0.0
+    blotch_px: float = 6.0
     sharpening: float = 0.0
     sharpening_radius_px: float = 1.0
+    halo: float = 1.0
     phone_quality: int = 92
     resized: float = 1.0
     enlarged: float = 1.0
@@ -281,6 +298,8 @@ def sample_phone(rng: np.random.Generator, settings: CameraSettings) -> PhoneCam
         sensor_width_px=float(rng.uniform(*sensor.width_px)),
         distortion_k1=float(rng.uniform(*lens.distortion_k1)),
         vignetting=float(rng.uniform(*lens.vignetting)),
+        shading=float(rng.uniform(*lens.shading)),
+        lateral_colour=(float(rng.uniform(*lens.lateral_colour)), float(rng.uniform(*lens.lateral_colour))),
         lens_blur_px=float(rng.uniform(*lens.blur_px)),
         veiling_glare=float(rng.uniform(*lens.veiling_glare)),
         bloom=float(rng.uniform(*lens.bloom)),
@@ -299,10 +318,14 @@ def sample_phone(rng: np.random.Generator, settings: CameraSettings) -> PhoneCam
         local_detail=float(rng.uniform(*tone.local_detail)) if kind == "local" else 1.0,
         saturation=float(rng.uniform(*tone.saturation)),
         colour_matrix=tuple((float(row[0]), float(row[1]), float(row[2])) for row in matrix),
+        grain_px=float(rng.uniform(*processing.grain_px)),
         chroma_blur_px=float(rng.uniform(*processing.chroma_blur_px)),
-        denoise=float(rng.uniform(*processing.denoise)),
+        denoise=_log_uniform(rng, processing.denoise),
+        blotch=float(rng.uniform(*processing.blotch)),
+        blotch_px=float(rng.uniform(*processing.blotch_px)),
         sharpening=float(rng.uniform(*processing.sharpening)),
         sharpening_radius_px=float(rng.uniform(*processing.sharpening_radius_px)),
+        halo=_log_uniform(rng, processing.halo),
         phone_quality=round(rng.uniform(*site.phone_quality)),
         resized=float(rng.uniform(*site.resized)) if is_resized else 1.0,
         enlarged=float(rng.uniform(*site.enlarged)) if is_enlarged else 1.0,
@@ -349,12 +372,13 @@ def develop(
     settings: CameraSettings,
     *,
     illuminance_lux: float = 10_000.0,
+    sun_elevation_deg: float | None = None,
 ) -> DevelopedPhoto:
     """Take the photo: lens, sensor, processing, scaling, overlay; labels follow.
 
     `illuminance_lux` on the vehicle sets sensitivity and exposure time, and with them noise and shake; the radiance's
-    own scale is arbitrary. The photo may come out smaller than the exposure. Raises ValueError where the radiance is
-    negative or not finite.
+    own scale is arbitrary. A stamp tells the time only where `sun_elevation_deg` is known. The photo may come out
+    smaller than the exposure. Raises ValueError where the radiance is negative or not finite.
     """
     _check(exposure)
     if phone.distortion_k1:
@@ -366,6 +390,8 @@ def develop(
     iso, exposure_s = exposure_program(illuminance_lux, phone, settings.sensor)
     linear, coc_px = _focus(linear, exposure, phone, settings)
     linear, shake_px = _shake(linear, exposure_s, rng, settings.shake)
+    if any(phone.lateral_colour):
+        linear = _spread_colours(linear, phone.lateral_colour)
     if phone.lens_blur_px > 0.2:
         linear = cv2.GaussianBlur(linear, (0, 0), phone.lens_blur_px)
 
@@ -391,19 +417,25 @@ def develop(
 
     white_e = phone.full_well_e * settings.sensor.base_iso / iso / phone.headroom
     white_e *= 1 + settings.sensor.binning_gain * max((phone.sensor_width_px / long_side) ** 2 - 1, 0)
-    linear = add_sensor_noise(linear, white_e, phone.read_noise_e, balance, rng)
+    caught = _vignette(height, width, phone.shading)  # share of the light that the lens lets into the corners
+    linear = add_sensor_noise(linear, white_e * caught[..., None], phone.read_noise_e, balance, rng)
     linear = cv2.transform(linear, np.asarray(phone.colour_matrix, np.float32))
     np.clip(linear, 0, phone.headroom, out=linear)
+    grain = 1.0  # share of the noise that is left
+    if phone.grain_px:
+        kernel = cv2.getGaussianKernel(5, phone.grain_px, cv2.CV_32F)
+        linear, grain = cv2.sepFilter2D(linear, -1, kernel, kernel), float((kernel**2).sum())
 
     if phone.local_strength:
         linear = _compress_contrast(linear, phone)
     spread = 1.0
     if phone.black:
         linear, spread = _set_black(linear, phone.black)
-    encoded = _apply_curve(linear, tone_curve(phone.tone, phone.headroom, phone.contrast), phone.headroom)
-    # 1.2: slope of the sRGB curve at 18 %
-    noise = spread * 1.2 * math.sqrt(0.18 / white_e + (phone.read_noise_e / white_e) ** 2)
-    encoded = _finish(encoded, phone, noise)
+    curve = tone_curve(phone.tone, phone.headroom, phone.contrast)
+    encoded = _apply_curve(linear, curve, phone.headroom)
+    by_level = spread * grain * noise_by_level(curve, phone.headroom, white_e, phone.read_noise_e)
+    noise = float(by_level[round(255 * float(encode_srgb(0.18)))])
+    encoded = _finish(encoded, phone, by_level, np.sqrt(1 / caught), settings.processing.denoise_doubled_at, rng)
     srgb = np.clip(encoded * 255 + 0.5, 0, 255).astype(np.uint8)
 
     photo = DevelopedPhoto(
@@ -437,7 +469,7 @@ def develop(
         },
     )
     photo = _rescale(photo, phone, settings.site.least_long_side_px)
-    return _overlay(photo, phone, rng)
+    return _overlay(photo, phone, rng, settings.overlay, sun_elevation_deg)
 
 
 def encode_jpeg(photo: DevelopedPhoto) -> bytes:
@@ -505,6 +537,16 @@ def _distort(exposure: Exposure, k1: float) -> Exposure:
         depth_m=None if exposure.depth_m is None else nearest(exposure.depth_m),
         focus_m=exposure.focus_m,
     )
+
+
+def _spread_colours(linear: FloatImage, lateral: tuple[float, float]) -> FloatImage:
+    """Red and blue drawn larger or smaller than green, by these shares, about the middle."""
+    height, width = linear.shape[:2]
+    planes = list(cv2.split(linear))
+    for plane, share in zip((0, 2), lateral, strict=True):
+        turn = np.array([[1 + share, 0, -share * (width - 1) / 2], [0, 1 + share, -share * (height - 1) / 2]])
+        planes[plane] = cv2.warpAffine(planes[plane], turn, (width, height), borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.merge(planes), np.float32)
 
 
 def _focus(
@@ -675,11 +717,16 @@ def meter(linear: FloatImage, settings: MeteringSettings) -> float:
 
 
 def add_sensor_noise(
-    linear: FloatImage, white_e: float, read_noise_e: float, balance: npt.NDArray[np.float64], rng: np.random.Generator
+    linear: FloatImage,
+    white_e: float | FloatImage,
+    read_noise_e: float,
+    balance: npt.NDArray[np.float64],
+    rng: np.random.Generator,
 ) -> FloatImage:
     """Shot noise (Poisson, in its normal limit) and read noise, in linear light after white balance.
 
-    `white_e` electrons make linear 1.0 in a channel whose gain in `balance` (3) is 1; read noise is in electrons.
+    `white_e` electrons, everywhere or of each pixel (H, W, 1), make linear 1.0 in a channel whose gain in `balance` (3)
+    is 1; read noise is in electrons.
     """
     gains = (balance / white_e).astype(np.float32)
     sigma = linear * gains
@@ -835,38 +882,62 @@ def _set_black(linear: FloatImage, share: float) -> tuple[FloatImage, float]:
     return np.asarray(np.maximum(linear - black, 0) * spread, np.float32), spread
 
 
-def _guided_coefficients(image: FloatImage, radius: int, epsilon: float) -> tuple[FloatImage, FloatImage]:
+def _guided_coefficients(image: FloatImage, radius: int, epsilon: float | FloatImage) -> tuple[FloatImage, FloatImage]:
     """Coefficients of the self-guided filter: smooth = slope · image + offset."""
     size = (2 * radius + 1, 2 * radius + 1)
     mean = cv2.blur(image, size)
     variance = np.maximum(cv2.blur(image * image, size) - mean * mean, 0)
-    slope = variance / (variance + np.float32(epsilon))
+    slope = variance / (variance + np.asarray(epsilon, np.float32))
     return cv2.blur(slope, size), cv2.blur(mean - slope * mean, size)
 
 
-def _finish(encoded: FloatImage, phone: PhoneCamera, noise: float) -> FloatImage:
-    """Noise reduction, chroma softening, saturation and sharpening, on encoded values, luma and chroma apart."""
-    ycc = cv2.cvtColor(encoded, cv2.COLOR_RGB2YCrCb)
-    luma, red, blue = cv2.split(ycc)
-    if phone.denoise and noise > 0.004:
-        slope, offset = _guided_coefficients(luma, 2, (phone.denoise * noise) ** 2)
+def noise_by_level(curve: FloatImage, headroom: float, white_e: float, read_noise_e: float) -> FloatImage:
+    """Standard deviation (256,) of a grey's encoded value by that value: noise of light and sensor, and tone curve."""
+    linear = headroom * np.linspace(0, 1, len(curve)) ** 2
+    sigma = np.sqrt(linear / white_e + (read_noise_e / white_e) ** 2)
+    # half of what lies between the deviations: near black the curve is steeper than the noise is small
+    spread = (np.interp(linear + sigma, linear, curve) - np.interp(linear - sigma, linear, curve)) / 2
+    return np.asarray(np.interp(np.linspace(0, 1, 256), curve, spread), np.float32)
+
+
+def _finish(
+    encoded: FloatImage,
+    phone: PhoneCamera,
+    noise: FloatImage,
+    corners: FloatImage,
+    doubled_at: float,
+    rng: np.random.Generator,
+) -> FloatImage:
+    """Noise reduction, chroma softening, saturation and sharpening, on encoded values, luma and chroma apart.
+
+    `noise` (256,) is the deviation of each level, `corners` (H, W) how many times more of it there is. Noise reduction
+    flattens what varies no more than noise does and leaves edges, twice as much so where the deviation is `doubled_at`;
+    of the chroma it takes what is fine and leaves what is as wide as a blotch.
+    """
+    luma, red, blue = cv2.split(cv2.cvtColor(encoded, cv2.COLOR_RGB2YCrCb))
+    sigma = np.take(noise, np.clip(luma * 255, 0, 255).astype(np.uint8)) * corners
+    if phone.denoise:
+        slope, offset = _guided_coefficients(luma, 2, (phone.denoise * (sigma + sigma**2 / doubled_at)) ** 2)
         luma = slope * luma + offset
     if phone.sharpening:
         detail = luma - cv2.GaussianBlur(luma, (0, 0), phone.sharpening_radius_px)
-        luma = luma + np.float32(phone.sharpening) * detail
-    sigma = math.hypot(phone.chroma_blur_px, 60 * noise)
-    if sigma > 0.3:
-        half = (max(luma.shape[1] // 2, 1), max(luma.shape[0] // 2, 1))
-        red, blue = (
-            cv2.resize(
-                cv2.GaussianBlur(cv2.resize(plane, half, interpolation=cv2.INTER_AREA), (0, 0), sigma / 2),
-                (luma.shape[1], luma.shape[0]),
-            )
-            for plane in (red, blue)
-        )
-    saturation = np.float32(phone.saturation)
-    merged = cv2.merge((luma, (red - 0.5) * saturation + 0.5, (blue - 0.5) * saturation + 0.5))
-    return np.asarray(cv2.cvtColor(merged, cv2.COLOR_YCrCb2RGB))
+        edge = detail * detail
+        edge /= edge + sigma**2 + np.float32(1e-9)  # noise is hardly sharpened
+        detail *= np.float32(phone.sharpening) * edge
+        luma = luma + detail / (1 + np.abs(detail) / np.float32(phone.halo))
+    height, width = luma.shape
+    soft = math.hypot(phone.chroma_blur_px, 100 * float(noise[128]))
+    coarse = (max(round(width / phone.blotch_px), 2), max(round(height / phone.blotch_px), 2))
+    blotches = rng.standard_normal((2, coarse[1], coarse[0]), np.float32)
+    sigma *= np.float32(phone.blotch * phone.saturation)
+    planes = []
+    for plane, blotch in zip((red, blue), blotches, strict=True):
+        if soft > 0.3:
+            half = cv2.resize(plane, (max(width // 2, 1), max(height // 2, 1)), interpolation=cv2.INTER_AREA)
+            plane = cv2.resize(cv2.GaussianBlur(half, (0, 0), soft / 2), (width, height))
+        plane = (plane - 0.5) * np.float32(phone.saturation) + 0.5
+        planes.append(plane + sigma * cv2.resize(blotch, (width, height), interpolation=cv2.INTER_CUBIC))
+    return np.asarray(cv2.cvtColor(cv2.merge((luma, *planes)), cv2.COLOR_YCrCb2RGB))
 
 
 # --- what people and sites do ------------------------------------------------------------------------------------
@@ -915,9 +986,57 @@ def _rescale(photo: DevelopedPhoto, phone: PhoneCamera, least_long_side_px: int)
     )
 
 
-def _overlay(photo: DevelopedPhoto, phone: PhoneCamera, rng: np.random.Generator) -> DevelopedPhoto:
+def hours_from_noon(elevation_deg: float, day_of_year: int, latitude_deg: float) -> float | None:
+    """Hours between solar noon and the sun at this elevation, or None on a day whose sun never gets there.
+
+    sin h = sin φ sin δ + cos φ cos δ cos H, with Cooper's declination (1969, Solar Energy 12(3)).
+    """
+    declination = math.radians(23.45) * math.sin(2 * math.pi * (284 + day_of_year) / 365)
+    latitude = math.radians(latitude_deg)
+    cosine = math.sin(math.radians(elevation_deg)) - math.sin(latitude) * math.sin(declination)
+    cosine /= math.cos(latitude) * math.cos(declination)
+    return math.degrees(math.acos(cosine)) / 15 if abs(cosine) <= 1 else None
+
+
+def date_stamp(
+    number: npt.NDArray[np.int64],
+    place: npt.NDArray[np.float64],
+    settings: OverlaySettings,
+    elevation_deg: float | None,
+) -> str:
+    """A date from six numbers below 60 and two below 1; with a time that fits the sun, where that is known.
+
+    Civil time runs ahead of the sun's by the time zone and by summer time.
+    """
+    day, month, year = 1 + number[1] % 28, 1 + number[2] % 12, 2004 + number[3] % 21
+    shapes = (
+        f"{day:02d}.{month:02d}.{year}",
+        f"{year}/{month:02d}/{day:02d}",
+        f"'{year % 100:02d} {month:2d} {day:2d}",
+    )
+    date = shapes[number[0] % 3]
+    if elevation_deg is None or number[5] % 2:
+        return date
+    latitude, ahead = (
+        float(np.interp(place[k], (0, 1), pair))
+        for k, pair in enumerate((settings.stamp_latitude_deg, settings.stamp_ahead_h))
+    )
+    away = hours_from_noon(elevation_deg, round(30.4 * (month - 1) + day), latitude)
+    if away is None:
+        return date
+    minutes = round(60 * (12 + ahead + (away if number[4] % 2 else -away)))
+    return f"{date} {minutes // 60 % 24:02d}:{minutes % 60:02d}"
+
+
+def _overlay(
+    photo: DevelopedPhoto,
+    phone: PhoneCamera,
+    rng: np.random.Generator,
+    settings: OverlaySettings,
+    sun_elevation_deg: float | None,
+) -> DevelopedPhoto:
     """Cover the number plate, add the site's text, strip, border or the camera's date. Covered places lose labels."""
-    place, tint, number = rng.random(2), rng.integers(0, 256, 3), rng.integers(0, 60, 6)  # always drawn, see _scatter
+    place, number = rng.random(2), rng.integers(0, 60, 6)  # always drawn, see _scatter
     if not phone.plate_covered and phone.overlay == "none":
         return photo
     srgb = photo.srgb.copy()
@@ -927,7 +1046,7 @@ def _overlay(photo: DevelopedPhoto, phone: PhoneCamera, rng: np.random.Generator
         is_registration = (photo.surface == SURFACES.index("plate")) & (photo.zone != IDENTIFICATION_ZONE)
         _cover_plate(srgb, is_registration, soft=bool(number[0] % 2))
     scale = max(height, width) / 1024
-    colour = tuple(int(value) for value in tint)
+    colour = settings.plain_colours[number[1] % len(settings.plain_colours)]
     if phone.overlay == "text":
         layer = srgb.copy()
         size = scale * (0.8 + 1.6 * place[1])
@@ -963,22 +1082,16 @@ def _overlay(photo: DevelopedPhoto, phone: PhoneCamera, rng: np.random.Generator
         edge = max(int(max(height, width) * (0.006 + 0.02 * place[0])), 1)
         covered[:] = True
         covered[edge:-edge, edge:-edge] = False
-        srgb[covered] = colour if place[1] < 0.4 else (255, 255, 255) if place[1] < 0.8 else (0, 0, 0)
+        srgb[covered] = (255, 255, 255) if place[1] < 0.7 else (0, 0, 0)
     elif phone.overlay == "timestamp":
-        day, month, year, hour = 1 + number[1] % 28, 1 + number[2] % 12, 2008 + number[3] % 17, 8 + number[4] % 12
-        date = f"{day:02d}.{month:02d}.{year} {hour:02d}:{number[5]:02d}"
-        spot = (int(width - 330 * scale), int(height - 30 * scale))
-        for shift, ink in ((1, (60, 30, 0)), (0, (255, 150, 40))):
-            cv2.putText(
-                srgb,
-                date,
-                (spot[0] + shift, spot[1] + shift),
-                cv2.FONT_HERSHEY_PLAIN,
-                1.9 * scale,
-                ink,
-                max(round(2 * scale), 1),
-                cv2.LINE_AA,
-            )
+        date = date_stamp(number, place, settings, sun_elevation_deg)
+        ink = settings.stamp_colours[number[4] % len(settings.stamp_colours)]
+        font, size, bold = cv2.FONT_HERSHEY_SIMPLEX, 0.75 * scale, max(round(1.3 * scale), 1)
+        (wide, _), _ = cv2.getTextSize(date, font, size, bold)
+        spot = (width - wide - int((14 + 40 * place[0]) * scale), height - int((14 + 30 * place[1]) * scale))
+        shade = tuple(value // 4 for value in ink)
+        for shift, paint in ((max(round(scale), 1), shade), (0, ink)):
+            cv2.putText(srgb, date, (spot[0] + shift, spot[1] + shift), font, size, paint, bold, cv2.LINE_AA)
     if not covered.any():
         return replace(photo, srgb=srgb)
     return replace(

@@ -2,8 +2,9 @@
 
 Non-local means with the noise measured from the halves (Rousselle, Knaus, Zwicker 2012, "Adaptive rendering with
 non-local means filtering", and 2013, "Robust denoising using feature and color information"), on radiance divided by
-albedo, so that what is painted on a surface stays as sharp as it was. The second pass looks three pixels apart (à
-trous), which takes out what is left at coarser scale.
+albedo, so that what is painted on a surface stays as sharp as it was. Later passes look further apart (à trous), which
+takes out what is left at coarser scale. A little of the noise is kept: what is flat looks painted, and a photo has
+grain.
 """
 
 from __future__ import annotations
@@ -14,10 +15,15 @@ from dataclasses import dataclass, field
 import torch
 
 Tensor = torch.Tensor
-STRIDES = (1, 3)  # px between the neighbours of each pass
+STRIDES = (1, 2, 5)  # px between the neighbours of each pass
 REACH = 2  # neighbours to each side, so 25 a pass
+PATCH = 2  # px to each side of what is compared
+SHARPNESS = 1.5  # how fast a neighbour's weight falls with its difference
 DARKEST = 0.05  # added to albedo: a black surface still has its gloss
 OUTLIER = 3.0  # times what the other half has there and around (common practice, no source)
+LOST = 8  # px a side of the squares over which the light of outliers is given back
+LONE_NOISE = 0.12  # variance, relative, above which a pixel weighs no more than its best neighbour does
+KEPT = 0.08  # share of the noise in brightness that stays
 LEAST_CONTRAST = 4e-3  # relative; below this nothing is kept apart though no noise was measured
 # differences of what a pixel shows at which a neighbour counts e⁻¹: tried on renders of 12 paths against 128
 NORMAL_SCALE, LOG_DEPTH_SCALE, LOG_ALBEDO_SCALE = 0.3, 0.1, 0.6
@@ -47,58 +53,83 @@ class Half:
 def denoise(first: Half, second: Half) -> Tensor:
     """Radiance (3, H, W) of both halves together without most of their noise. The halves must be independent."""
     base = (first.albedo + second.albedo) / 2 + DARKEST
-    light, other = first.radiance / base, second.radiance / base
-    light, other = _limited(light, other), _limited(other, light)
+    seen = torch.stack([first.radiance, second.radiance]) / base
     guides = first.guide(), second.guide()
     guide, spread = (guides[0] + guides[1]) / 2, _mean((guides[0] - guides[1]).square() / 4, 1)
+    light = _limited(seen)
     for stride in STRIDES:
-        light, other = _pass(light, other, guide, spread, stride)
-    return (light + other) / 2 * base
+        light = _pass(light, guide, spread, stride)
+    clean = light.mean(0)
+    grain = seen.mean((0, 1)) / clean.mean(0).clamp(min=1e-12) - 1
+    return clean * (1 + KEPT * grain.clamp(-1, 1.5)) * base
 
 
-def _limited(light: Tensor, other: Tensor) -> Tensor:
-    """One half without what only it has seen: a single path of many times the light would spread as a bright square.
+def _limited(seen: Tensor) -> Tensor:
+    """Both halves (2, 3, H, W) without what only one of them has seen: a single path of many times the light would
+    spread as a bright square.
 
-    A true glint is in the other half too.
+    A true glint is in the other half too. Where light comes by few paths, each is such an outlier: what both halves
+    lose round about is given back evenly, or dim places grew darker.
     """
-    level, others = light.mean(0, keepdim=True), other.mean(0, keepdim=True)
-    limit = OUTLIER * (_mean(others, 2) + others)
-    return light * (limit / level.clamp(min=1e-12)).clamp(max=1)
+    level = seen.mean(1, keepdim=True)
+    limit = OUTLIER * (_mean(level, 2) + level).flip(0)
+    limited = seen * (limit / level.clamp(min=1e-12)).clamp(max=1)
+    return limited + _evenly(seen - limited)
 
 
-def _pass(light: Tensor, other: Tensor, guide: Tensor, spread: Tensor, stride: int) -> tuple[Tensor, Tensor]:
-    """Each half filtered with weights from the other half, so that noise does not choose what is like itself."""
-    level = (light + other).mean(0, keepdim=True) / 2
-    variance = _mean((light - other).square().mean(0, keepdim=True) / 2, 2)  # of one half
+def _evenly(lost: Tensor) -> Tensor:
+    """What both halves (2, 3, H, W) have lost, spread over squares and between them: (3, H, W)."""
+    height, width = lost.shape[-2:]
+    coarse = torch.nn.functional.avg_pool2d(lost, LOST, ceil_mode=True)
+    least = _mean(coarse, 1).amin(0, keepdim=True)
+    fine = torch.nn.functional.interpolate(least, scale_factor=float(LOST), mode="bilinear")
+    return fine[0, :, :height, :width]
+
+
+def _pass(light: Tensor, guide: Tensor, spread: Tensor, stride: int) -> Tensor:
+    """Each half of (2, 3, H, W) filtered with weights from the other, so that noise does not choose what is like
+    itself."""
+    level = light.mean((0, 1))[None]
+    variance = _mean((light[0] - light[1]).square().mean(0, keepdim=True) / 2, 2)  # of one half
     floor = (LEAST_CONTRAST * level).square() + 1e-12
-    sums, weights = [torch.zeros_like(light), torch.zeros_like(light)], [torch.zeros_like(level) for _ in range(2)]
-    for there, its_variance, its_guide, its_spread in _neighbours(
-        (torch.cat([light, other]), variance, guide, spread), stride
-    ):
-        expected = variance + torch.minimum(variance, its_variance)
-        scale = variance + its_variance + floor
-        apart = ((guide - its_guide).square() - spread - torch.minimum(spread, its_spread)).clamp(min=0)
-        unlike = apart.sum(0, keepdim=True)
-        pair = there[:3], there[3:]
-        for half, (mine, its) in enumerate(zip((light, other), pair, strict=True)):
-            distance = _mean(((mine - its).square().mean(0, keepdim=True) - expected) / scale, 1).clamp(min=0)
-            weight = torch.exp(-(distance + unlike))
-            sums[1 - half] += weight * pair[1 - half]
-            weights[1 - half] += weight
-    return sums[0] / weights[0], sums[1] / weights[1]
+    sums, weights = torch.zeros_like(light), torch.zeros_like(light[:, :1])
+    best = torch.full_like(weights, 1e-3)
+    for shift in _shifts(stride):
+        # two places weigh each other alike, so each pair is met once
+        (here, there), (variance_here, variance_there) = _overlap(light, shift), _overlap(variance, shift)
+        (guide_here, guide_there), (spread_here, spread_there) = _overlap(guide, shift), _overlap(spread, shift)
+        apart = (guide_here - guide_there).square() - spread_here - torch.minimum(spread_here, spread_there)
+        unlike = apart.clamp(min=0).sum(0, keepdim=True)
+        expected = 2 * torch.minimum(variance_here, variance_there)
+        scale = variance_here + variance_there + torch.minimum(*_overlap(floor, shift))
+        distance = _mean(((here - there).square().mean(1, keepdim=True) - expected) / scale, PATCH).clamp(min=0)
+        weight = torch.exp(-(SHARPNESS * distance + unlike)).flip(0)
+        for place, values in enumerate((there, here)):
+            _overlap(sums, shift)[place].add_(weight * values)
+            _overlap(weights, shift)[place].add_(weight)
+            strongest = _overlap(best, shift)[place]
+            torch.maximum(strongest, weight, out=strongest)
+    # a pixel unlike all others would stay as noisy as it was: a black or bright speck on every edge
+    own = best + (1 - best) * torch.exp(-variance / (LONE_NOISE * _mean(level, 2).square() + 1e-12))
+    return (sums + own * light) / (weights + own)
 
 
-def _neighbours(images: tuple[Tensor, ...], stride: int) -> Iterator[tuple[Tensor, ...]]:
-    """The images shifted to every neighbour of the window, the middle included; the rim is repeated outwards."""
-    height, width = images[0].shape[1:]
-    pad = stride * REACH
-    padded = [torch.nn.functional.pad(image[None], (pad,) * 4, mode="replicate")[0] for image in images]
-    for y in range(0, 2 * pad + 1, stride):
-        for x in range(0, 2 * pad + 1, stride):
-            yield tuple(image[:, y : y + height, x : x + width] for image in padded)
+def _shifts(stride: int) -> Iterator[tuple[int, int]]:
+    """One of each two opposite ways (rows, columns) to the neighbours of a pass."""
+    for y in range(REACH + 1):
+        for x in range(-REACH, REACH + 1):
+            if (y, x) > (0, 0):
+                yield y * stride, x * stride
+
+
+def _overlap(image: Tensor, shift: tuple[int, int]) -> tuple[Tensor, Tensor]:
+    """Views of (…, H, W): every place that has a neighbour there, and these neighbours."""
+    (y, x), (height, width) = shift, image.shape[-2:]
+    left, right = max(-x, 0), max(x, 0)
+    return image[..., : height - y, left : width - right], image[..., y:, right : width - left]
 
 
 def _mean(image: Tensor, radius: int) -> Tensor:
-    """Mean over a square window of (C, H, W)."""
-    padded = torch.nn.functional.pad(image[None], (radius,) * 4, mode="replicate")
-    return torch.nn.functional.avg_pool2d(padded, 2 * radius + 1, 1)[0]
+    """Mean over a square window of (…, C, H, W), the rim repeated outwards."""
+    padded = torch.nn.functional.pad(image, (radius,) * 4, mode="replicate")
+    return torch.nn.functional.avg_pool2d(padded, 2 * radius + 1, 1)

@@ -113,6 +113,13 @@ class Environment:
             return light
         return light + np.asarray(self.sun_irradiance) * max(self.sun_direction[2], 0.0)
 
+    @property
+    def sun_elevation_deg(self) -> float | None:
+        """Of the sun over a made-up sky; None where none shines or, in a photographed panorama, a lamp may."""
+        if self.sun_direction is None or self.kind == "panorama":
+            return None
+        return math.degrees(math.asin(min(max(self.sun_direction[2], -1.0), 1.0)))
+
     def with_sun_in_image(self) -> Environment:
         """The same light with the sun drawn into the picture as a disk (no directional emitter needed)."""
         if self.sun_direction is None:

@@ -19,6 +19,7 @@ from synthetic_data.camera import (
     add_sensor_noise,
     camera_settings,
     circle_of_confusion_mm,
+    date_stamp,
     decode_srgb,
     defocus,
     develop,
@@ -26,9 +27,11 @@ from synthetic_data.camera import (
     encode_srgb,
     exposure_program,
     grey_gains,
+    hours_from_noon,
     illuminant_gains,
     illuminant_rgb,
     meter,
+    noise_by_level,
     planckian_xy,
     sample_phone,
     suppress_fireflies,
@@ -165,6 +168,29 @@ def test_focal_length_and_angle_of_view_belong_together() -> None:
     # 36 mm wide frame, 26 mm lens: 69.4° along the long side (textbook)
     phone = replace(PLAIN, focal_length_mm=26 * 7.6 / 36)
     assert phone.field_of_view_deg == pytest.approx(69.39, abs=0.01)
+
+
+def test_a_sun_height_gives_the_hours_from_noon() -> None:
+    # textbook: at the equinox the sun rises six hours before noon, when it stands 90° less the latitude high; at
+    # midsummer it stands 23.45° higher
+    assert hours_from_noon(0.0, 81, 50.0) == pytest.approx(6.0, abs=0.05)
+    assert hours_from_noon(39.9, 81, 50.0) == pytest.approx(0.0, abs=0.4)
+    assert hours_from_noon(63.4, 172, 50.0) == pytest.approx(0.0, abs=0.3)
+    assert hours_from_noon(64.0, 172, 50.0) is None
+    # sunrise equation, cos H = -tan φ tan δ: half a midsummer's day at 50° lasts 8.08 h
+    assert hours_from_noon(0.0, 172, 50.0) == pytest.approx(8.08, abs=0.05)
+
+
+def test_noise_by_level_is_that_of_many_noisy_greys() -> None:
+    # the formula against a count: pixels of one grey through the sensor and the curve
+    curve = tone_curve("filmic", 2.0, 0.4)
+    by_level = noise_by_level(curve, 2.0, 4000.0, 5.0)
+    for linear in (0.02, 0.18, 0.6):
+        grey = np.full((200, 200, 1), linear, np.float32).repeat(3, 2)
+        noisy = add_sensor_noise(grey, 4000.0, 5.0, np.ones(3), np.random.default_rng(3))
+        encoded = np.interp(noisy, 2.0 * np.linspace(0, 1, len(curve)) ** 2, curve)
+        level = np.interp(linear, 2.0 * np.linspace(0, 1, len(curve)) ** 2, curve)
+        assert by_level[round(255 * level)] == pytest.approx(encoded.std(), rel=0.08)
 
 
 # --- the chain ----------------------------------------------------------------------------------------------------
@@ -308,6 +334,50 @@ def test_darkness_brings_noise() -> None:
     assert spread[0] < spread[1] < spread[2]
 
 
+def flat_photo(lux: float, **phone: Any) -> Any:
+    """A grey wall as float YCrCb, from a phone of few electrons."""
+    flat = np.full((192, 256, 3), 0.2, np.float32)
+    noisy = replace(PLAIN, full_well_e=4000, read_noise_e=3.0, sensor_width_px=512, **phone)
+    photo = develop(exposure(flat), noisy, np.random.default_rng(0), calm(), illuminance_lux=lux)
+    return cv2.cvtColor(photo.srgb, cv2.COLOR_RGB2YCrCb).astype(float)
+
+
+def test_colour_noise_is_left_in_blotches_and_brightness_noise_is_fine() -> None:
+    luma, red = np.moveaxis(flat_photo(20, denoise=0.2, chroma_blur_px=1.0, blotch=0.2, blotch_px=6.0), 2, 0)[:2]
+
+    def alike(plane: Any) -> float:
+        """Correlation of pixels three apart."""
+        return float(np.corrcoef(plane[:, :-3].ravel(), plane[:, 3:].ravel())[0, 1])
+
+    assert alike(red) > 0.4 > 0.25 > alike(luma)
+    assert red.std() < luma.std()
+
+
+def test_corners_are_noisier_than_the_middle() -> None:
+    luma = flat_photo(300, shading=0.6)[..., 0]
+    corner = np.mean([luma[:40, :40].std(), luma[:40, -40:].std(), luma[-40:, :40].std(), luma[-40:, -40:].std()])
+    # electrons in the middle of a 40 px corner: shot noise grows by the root of the loss, 0.6 · (0.6 r² + 0.4 r⁴)
+    assert 1.1 < corner / luma[76:116, 108:148].std() < 1.5
+
+
+def test_sharpening_sharpens_edges_by_no_more_than_its_halo_and_hardly_noise() -> None:
+    step = np.full((192, 256, 3), 0.1, np.float32)
+    step[:, 128:] = 0.4
+    plain = develop(exposure(step), PLAIN, np.random.default_rng(0), calm()).srgb[96, :, 1].astype(float)
+    phone = replace(PLAIN, sharpening=1.5, halo=0.04)
+    sharp = develop(exposure(step), phone, np.random.default_rng(0), calm()).srgb[96, :, 1].astype(float)
+    assert 4 < (sharp - plain).max() <= 0.04 * 255 + 1
+    assert flat_photo(20, sharpening=1.5)[..., 0].std() < 1.75 * flat_photo(20)[..., 0].std()
+
+
+def test_lateral_colour_grows_from_the_middle() -> None:
+    lines = np.full((192, 256, 3), 0.6, np.float32)
+    lines[:, [40, 41, 128, 129]] = 0.05
+    photo = develop(exposure(lines), replace(PLAIN, lateral_colour=(0.01, 0.0)), np.random.default_rng(0), calm()).srgb
+    fringe = np.abs(photo[96, :, 0].astype(float) - photo[96, :, 1])
+    assert fringe[36:46].max() > 20 > 10 > fringe[124:134].max()
+
+
 def test_lamps_wash_out_their_surroundings() -> None:
     scene = np.full((192, 256, 3), 0.02, np.float32)
     scene[90:110, 120:140] = 30.0
@@ -341,6 +411,31 @@ def test_what_an_overlay_covers_has_no_labels(overlay: Any) -> None:
         assert covered.any() and (photo.zone[covered] == 0).all()
         assert (photo.surface[covered] == SURFACES.index("background")).all()
         assert not (changed & ~covered).any()
+
+
+@pytest.mark.parametrize("elevation_deg", [4.0, 22.0, 48.0])
+def test_a_stamp_tells_a_time_at_which_the_sun_is_there_or_none(elevation_deg: float) -> None:
+    overlay, rng, timed = SETTINGS.overlay, np.random.default_rng(0), 0
+    for _ in range(200):
+        number, place = rng.integers(0, 60, 6), rng.random(2)
+        assert ":" not in date_stamp(number, place, overlay, None)
+        stamp = date_stamp(number, place, overlay, elevation_deg)
+        if ":" not in stamp:
+            continue
+        timed += 1
+        hour = int(stamp[-5:-3]) + int(stamp[-2:]) / 60 - np.interp(place[1], (0, 1), overlay.stamp_ahead_h)
+        day = 30.4 * (number[2] % 12) + 1 + number[1] % 28
+        # independent route: the height of that hour, with Spencer's declination (1971)
+        b, latitude = (
+            2 * math.pi * (day - 1) / 365,
+            math.radians(np.interp(place[0], (0, 1), overlay.stamp_latitude_deg)),
+        )
+        declination = 0.006918 - 0.399912 * math.cos(b) + 0.070257 * math.sin(b) - 0.006758 * math.cos(2 * b)
+        height = math.sin(latitude) * math.sin(declination) + math.cos(latitude) * math.cos(declination) * math.cos(
+            math.radians(15 * (hour - 12))
+        )
+        assert math.degrees(math.asin(height)) == pytest.approx(elevation_deg, abs=2.0)
+    assert timed > 20
 
 
 def test_a_number_plate_is_covered_where_it_is() -> None:

@@ -100,3 +100,35 @@ def test_a_glint_that_both_halves_see_stays() -> None:
     truth = np.full((HEIGHT, WIDTH), 0.4)
     truth[40, 60] = 20.0
     assert denoise(*halves(truth, 0.02)).numpy()[0, 40, 60] > 15
+
+
+def by_few_paths(share: float) -> list[Half]:
+    """Halves of a floor of radiance 0.4 and albedo 1 that each pixel's light reaches by chance, in `share` of them."""
+    made = halves(np.full((HEIGHT, WIDTH), 0.4), 0.0)
+    rng = np.random.default_rng(4)
+    for half in made:
+        half.radiance[:] = torch.from_numpy((rng.random((1, HEIGHT, WIDTH)) < share) * 0.4 / share)
+    return made
+
+
+def test_a_place_lit_by_few_paths_is_not_darkened() -> None:
+    # arithmetic: the mean of what the paths bring is 0.4 whatever share of them finds the light
+    for share in (0.05, 0.2):
+        first, second = by_few_paths(share)
+        brought = float((first.radiance + second.radiance).mean()) / 2
+        assert float(denoise(first, second).mean()) == pytest.approx(brought, rel=0.12)
+
+
+def test_pixels_unlike_their_neighbours_do_not_stay_specks() -> None:
+    # where faces meet a pixel has a normal between theirs, which no other pixel has
+    first, second = by_few_paths(0.2)
+    for half in (first, second):
+        half.normal[2] = 1
+        half.normal[0, ::12, ::12], half.normal[2, ::12, ::12] = 0.6, 0.8
+    noisy = (first.radiance + second.radiance)[0, ::12, ::12] / 2
+    assert denoise(first, second)[0, ::12, ::12].std() < 0.6 * noisy.std()
+
+
+def test_a_little_grain_is_kept() -> None:
+    result = denoise(*halves(np.full((HEIGHT, WIDTH), 0.4), 0.1)).numpy()[0]
+    assert float(estimate_sigma(result)) > 0.1 / np.sqrt(6) * 0.03  # the mean of three channels of two halves
