@@ -16,7 +16,7 @@ import numpy.typing as npt
 from pipeline.configuration import Config, load, shipped
 from pipeline.records import DETECTED_CUES
 from synthetic_data.apron import as_around, lay_apron
-from synthetic_data.camera import DevelopedPhoto, PhoneCamera, camera_settings, develop, sample_phone
+from synthetic_data.camera import DevelopedPhoto, Exposure, PhoneCamera, camera_settings, develop, sample_phone
 from synthetic_data.crevices import find_crevices
 from synthetic_data.flat import document_photo, plate_photo
 from synthetic_data.geometry import Patch, box, line, placed, tube, turned
@@ -357,12 +357,16 @@ def _take(
         focus_m=focus,
         grids=grids,
     )
-    light = {"illuminance_lux": environment.illuminance_lux, "sun_elevation_deg": environment.sun_elevation_deg}
+
+    def developed(exposure: Exposure, noise: np.random.Generator) -> DevelopedPhoto:
+        lux, elevation = environment.illuminance_lux, environment.sun_elevation_deg
+        return develop(exposure, phone, noise, camera, illuminance_lux=lux, sun_elevation_deg=elevation)
+
     same_noise = deepcopy(rng)
-    photo = develop(exposed.exposure, phone, rng, camera, **light)
+    photo = developed(exposed.exposure, rng)
     differs = None
     if photo.cues:
-        without = develop(exposed.untouched(), phone, same_noise, camera, **light)
+        without = developed(exposed.untouched(), same_noise)
         differs = difference(photo.srgb, without.srgb, ~np.any([*photo.cues.values()], axis=0))
     body = _body_lab(painted, site)
     facts = _labels(
