@@ -30,7 +30,14 @@ from synthetic_data.scene import Stage, about_vertical, expose, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
 from synthetic_data.vehicle import BodyFamily, Site, Vehicle, build_vehicle, families
 from synthetic_data.view import View
-from synthetic_data.visibility import LONG_SIDE_PX, Difference, VisibilitySettings, difference, is_visible
+from synthetic_data.visibility import (
+    LONG_SIDE_PX,
+    Difference,
+    VisibilitySettings,
+    difference,
+    is_visible,
+    is_worth_comparing,
+)
 
 Array = npt.NDArray[Any]
 Range = tuple[float, float]
@@ -365,7 +372,7 @@ def _take(
     same_noise = deepcopy(rng)
     photo = developed(exposed.exposure, rng)
     differs = None
-    if photo.cues:
+    if is_worth_comparing(photo.cues, settings.visibility):
         without = developed(exposed.untouched(), same_noise)
         differs = difference(photo.srgb, without.srgb, ~np.any([*photo.cues.values()], axis=0))
     body = _body_lab(painted, site)
@@ -598,7 +605,7 @@ def _labels(
         if cue in LABELLED_CUES:
             mask = photo.cues.get(cue)
             faint = int(doubtful[cue].sum()) if cue in doubtful else 0
-            if mask is not None and differs is not None and is_visible(cue, photo.cues, differs, limits):
+            if mask is not None and is_visible(cue, photo.cues, photo.srgb, differs, limits):
                 value = 1
             elif (mask is None or mask.sum() < A_TRACE_PX) and faint < least:
                 value = 0

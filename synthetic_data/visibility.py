@@ -20,7 +20,8 @@ from pipeline.configuration import Config
 Mask = npt.NDArray[np.bool_]
 Photo = npt.NDArray[np.uint8]
 Values = npt.NDArray[np.float32]
-OF_SHAPE = frozenset({"changed_joint"})  # no matter of looks: in the photo without cues it is there, too
+# told by their area alone: a joint's shape is there in the photo without cues, too, and heads are seen where they are
+BY_AREA = frozenset({"changed_joint", "painted_fastener"})
 RELIEF = frozenset({"film_defect", "coarse_texture"})  # seen by lines and grain, not by another colour
 OLD_COAT = "old_coat"  # among a photo's masks, beside the cues': of masking edges, the side that the tape kept free
 LONG_SIDE_PX = 1024  # lengths below are pixels of a photo of this long side
@@ -37,6 +38,7 @@ class VisibilitySettings(Config):
     least_px: int = Field(ge=1, description="area in which a cue is seen, at a long side of 1024 pixels")
     least_px_on_parts: int = Field(ge=1, description="the same for mist on black or bare parts, which has no outline")
     least_px_of_rings: int = Field(ge=1, description="the same for wear, whose rings of coats must be told apart")
+    lightness: tuple[float, float] = Field(description="least and most median L* of what is told by its area alone")
     least_difference: float = Field(ge=0, description="L*a*b* distance from the photo without the cue")
     least_contrast: float = Field(ge=0, description="the same as a multiple of the structure around")
     least_share: float = Field(ge=0, le=1, description="of the cue in the picture, that must be seen")
@@ -80,26 +82,43 @@ def _lab(srgb: Photo) -> Values:
     return lab
 
 
-def is_visible(cue: str, cues: Mapping[str, Mask], differs: Difference, settings: VisibilitySettings) -> bool:
-    """Whether a cue can be seen in the photo with these masks (H, W), which differs so from one without any.
+def is_worth_comparing(cues: Mapping[str, Mask], settings: VisibilitySettings) -> bool:
+    """Whether a photo with these masks (H, W) shows enough of a cue that only the photo without it can tell."""
+    return any(
+        mask.sum() >= least_area(cue, settings) * (max(mask.shape) / LONG_SIDE_PX) ** 2
+        for cue, mask in cues.items()
+        if cue not in BY_AREA | {OLD_COAT}
+    )
 
-    The masks are the cues', and of what the tape kept free (`OLD_COAT`) where there are masking edges.
+
+def is_visible(
+    cue: str, cues: Mapping[str, Mask], photo: Photo, differs: Difference | None, settings: VisibilitySettings
+) -> bool:
+    """Whether a cue can be seen in the photo (H, W, 3) with these masks (H, W).
+
+    The masks are the cues', and of what the tape kept free (`OLD_COAT`) where there are masking edges. `differs` says
+    how the photo differs from one without cues; None where that was not worth comparing.
     """
     mask = cues[cue]
     scale = max(mask.shape) / LONG_SIDE_PX
     cut = round(FRAME_PX * scale)
     mask = np.pad(mask[cut:-cut, cut:-cut], cut)
+    least = least_area(cue, settings) * scale**2
+    if cue in BY_AREA:
+        darkest, brightest = settings.lightness
+        return bool(mask.sum() >= least and darkest <= np.median(_lab(photo[mask][None])[..., 0]) <= brightest)
+    if differs is None:
+        return False
     if cue == "masking_edge":  # what lies off the line is the colour of the one or the other coat
-        mask = mask & _grown(_line(mask, cues[OLD_COAT]), 2 * LINE_PX)
+        old = cues.get(OLD_COAT, np.zeros_like(mask))  # a pane may hide all of it
+        mask = mask & _grown(_line(mask, old), 2 * LINE_PX)
     change = differs.change
     if cue in RELIEF:
         for other in cues.keys() - RELIEF - {OLD_COAT}:
             mask = mask & ~_grown(cues[other], BESIDE_PX)
         change = differs.fine
     seen = mask & (change >= np.maximum(settings.least_difference, settings.least_contrast * differs.structure))
-    if cue in OF_SHAPE:
-        seen = mask
-    return bool(seen.sum() >= max(least_area(cue, settings) * scale**2, settings.least_share * mask.sum()))
+    return bool(seen.sum() >= max(least, settings.least_share * mask.sum()))
 
 
 def least_area(cue: str, settings: VisibilitySettings) -> int:

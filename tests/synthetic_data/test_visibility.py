@@ -5,10 +5,23 @@ from typing import Any
 import numpy as np
 import pytest
 
-from synthetic_data.visibility import OLD_COAT, VisibilitySettings, beside_a_line, difference, is_visible
+from synthetic_data.visibility import (
+    OLD_COAT,
+    VisibilitySettings,
+    beside_a_line,
+    difference,
+    is_visible,
+    is_worth_comparing,
+)
 
 SETTINGS = VisibilitySettings(
-    least_px=40, least_px_on_parts=500, least_px_of_rings=220, least_difference=3, least_contrast=0.5, least_share=0.03
+    least_px=40,
+    least_px_on_parts=500,
+    least_px_of_rings=220,
+    lightness=(14, 97),
+    least_difference=3,
+    least_contrast=0.5,
+    least_share=0.03,
 )
 HEIGHT, WIDTH = 480, 1024
 
@@ -41,7 +54,8 @@ def sees(cue: str, mask: Any, by: float, photo: Any = None, old: Any = None) -> 
     """Whether the cue is seen that makes its mask lighter by so much (8 bits)."""
     photo = panel() if photo is None else photo
     cues = {cue: mask} if old is None else {cue: mask, OLD_COAT: old}
-    return is_visible(cue, cues, difference(changed(photo, mask, by), photo, ~mask), SETTINGS)
+    altered = changed(photo, mask, by)
+    return is_visible(cue, cues, altered, difference(altered, photo, ~mask), SETTINGS)
 
 
 def test_the_difference_is_that_of_the_colours() -> None:
@@ -67,7 +81,9 @@ def test_structure_is_the_spread_of_what_is_there() -> None:
 def test_a_photo_exposed_a_little_differently_shows_no_cue() -> None:
     mask = band()
     brighter = changed(panel(), np.ones_like(mask), 12)
-    assert not is_visible("wear_through", {"wear_through": mask}, difference(brighter, panel(), ~mask), SETTINGS)
+    assert not is_visible(
+        "wear_through", {"wear_through": mask}, brighter, difference(brighter, panel(), ~mask), SETTINGS
+    )
 
 
 @pytest.mark.parametrize(("by", "seen"), [(0, False), (3, False), (25, True)])
@@ -87,8 +103,8 @@ def test_what_hardly_shows_in_any_of_its_places_is_not_seen() -> None:
     altered = changed(photo, patch(12), 60)  # lies outside of `mask`
     altered = np.roll(altered, 300, axis=1)
     found = difference(altered, np.roll(photo, 300, axis=1), ~mask)
-    assert is_visible("filled_seam", {"filled_seam": np.roll(patch(20), 298, axis=1)}, found, SETTINGS)
-    assert not is_visible("filled_seam", {"filled_seam": mask}, found, SETTINGS)
+    assert is_visible("filled_seam", {"filled_seam": np.roll(patch(20), 298, axis=1)}, photo, found, SETTINGS)
+    assert not is_visible("filled_seam", {"filled_seam": mask}, photo, found, SETTINGS)
 
 
 def test_another_colour_is_no_flaw_of_the_film_and_lines_are() -> None:
@@ -98,14 +114,17 @@ def test_another_colour_is_no_flaw_of_the_film_and_lines_are() -> None:
         for where, seen in ((mask, False), (lines, True)):
             found = difference(changed(panel(), where, 40), panel(), ~mask)
             inner = band(340, 120)
-            assert is_visible(cue, {cue: inner}, found, SETTINGS) == seen
-            assert not is_visible(cue, {cue: inner, "painted_fastener": mask}, found, SETTINGS), "that one's doing"
+            assert is_visible(cue, {cue: inner}, panel(), found, SETTINGS) == seen
+            assert not is_visible(cue, {cue: inner, "painted_fastener": mask}, panel(), found, SETTINGS), (
+                "that one's doing"
+            )
 
 
 @pytest.mark.parametrize("level", [0.0, 255.0])
 def test_nothing_is_seen_in_the_dark_or_in_the_glare(level: float) -> None:
     photo = panel(grain=0, level=level)
-    assert not sees("painted_fastener", band(), 6 if level == 0 else 60, photo)
+    for cue in ("painted_fastener", "overspray_rubber"):
+        assert not sees(cue, band(), 6 if level == 0 else 60, photo)
 
 
 def test_a_speck_of_mist_on_a_black_part_is_not_called_and_a_bolt_of_that_size_is() -> None:
@@ -113,6 +132,13 @@ def test_a_speck_of_mist_on_a_black_part_is_not_called_and_a_bolt_of_that_size_i
     twice = np.kron(panel(), np.ones((2, 2, 1), np.uint8))
     larger = np.kron(patch(10), np.ones((2, 2), bool))
     assert not sees("overspray_hidden", larger, 60, twice)
+
+
+def test_only_what_may_be_a_cue_is_worth_comparing() -> None:
+    assert is_worth_comparing({"tape_residue": patch(10)}, SETTINGS)
+    assert not is_worth_comparing({"tape_residue": patch(4), "overspray_hidden": patch(20)}, SETTINGS)
+    assert not is_worth_comparing({"painted_fastener": band(), OLD_COAT: band()}, SETTINGS)
+    assert not is_visible("tape_residue", {"tape_residue": patch(10)}, panel(), None, SETTINGS)
 
 
 def test_wear_too_small_to_show_its_rings_is_not_called() -> None:
@@ -135,7 +161,7 @@ def test_a_masking_edge_is_seen_along_its_line_only() -> None:
     assert sees("masking_edge", band(), 25, old=old)
     assert not sees("masking_edge", band(), 2, old=old), "two coats alike, without a ridge"
     off_the_line = difference(changed(panel(), band(300, 6), 25), panel(), ~band())
-    assert not is_visible("masking_edge", {"masking_edge": band(), OLD_COAT: old}, off_the_line, SETTINGS)
+    assert not is_visible("masking_edge", {"masking_edge": band(), OLD_COAT: old}, panel(), off_the_line, SETTINGS)
     assert not sees("masking_edge", band(), 25, old=band(0, 20)), "no line"
 
 
