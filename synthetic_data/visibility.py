@@ -105,8 +105,11 @@ def is_visible(
     mask = np.pad(mask[cut:-cut, cut:-cut], cut)
     least = least_area(cue, settings) * scale**2
     if cue in BY_AREA:
+        solid = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8))  # a thread of it cannot be told
+        if mask.sum() < least or solid.sum() < least / 3:
+            return False
         darkest, brightest = settings.lightness
-        return bool(mask.sum() >= least and darkest <= np.median(_lab(photo[mask][None])[..., 0]) <= brightest)
+        return bool(darkest <= np.median(_lab(photo[mask][None])[..., 0]) <= brightest)
     if differs is None:
         return False
     if cue == "masking_edge":  # what lies off the line is the colour of the one or the other coat

@@ -75,7 +75,7 @@ def label(photo: DevelopedPhoto, cue: str = "painted_fastener", **doubtful: Any)
         "negatives": "",
         "visible": True,
     }
-    value: int | None = adverts._labels(photo, doubtful, SETTINGS, **facts)[f"cue_{cue}"]
+    value: int | None = adverts._labels(photo, doubtful, None, SETTINGS, **facts)[f"cue_{cue}"]
     return value
 
 

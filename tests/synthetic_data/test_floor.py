@@ -52,8 +52,8 @@ def test_under_a_whole_mat_no_floor_is_seen_and_none_is_aimed_at(family: str) ->
     covered = built(family, 3, "left", bare=0.0, short_mat=0.0)
     floor, mat = (next(p for p in covered.parts if p.name == name).patch.points for name in ("floor", "floor_mat"))
     assert floor[..., 2].max() < mat[..., 2].min()
-    assert floor[..., :2].min(axis=(0, 1)) == pytest.approx(mat[..., :2].min(axis=(0, 1)), abs=1e-3)
-    assert floor[..., :2].max(axis=(0, 1)) == pytest.approx(mat[..., :2].max(axis=(0, 1)), abs=1e-3)
+    assert floor[..., :2].min(axis=(0, 1)) == pytest.approx(mat[..., :2].min(axis=(0, 1)), abs=2e-3)
+    assert floor[..., :2].max(axis=(0, 1)) == pytest.approx(mat[..., :2].max(axis=(0, 1)), abs=2e-3)
     assert [part.name for part in covered.parts if part.zone == "floor"] == ["floor"]
     assert not [site for site in covered.sites if site.zone == "floor"]
 
