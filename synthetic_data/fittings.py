@@ -317,8 +317,9 @@ def _aerial(body: Builder, rng: np.random.Generator) -> None:
 
 
 def _tail_handle(body: Builder) -> None:
-    """A paddle in its frame with a lock beside it, in the middle of the tailgate."""
-    out, at = np.array([-1.0, 0.0, 0.0]), np.array([body.x_rear - 0.006, 0.0, body.z_belt - 0.115])
+    """A paddle in its frame with a lock beside it, in the middle of the tailgate, above a badge's bolts."""
+    down = 0.05 if body.family.badge_bolts else 0.115
+    out, at = np.array([-1.0, 0.0, 0.0]), np.array([body.x_rear - 0.006, 0.0, body.z_belt - down])
     frame = block(at, (0.19, 0.066, 0.008), 0.003, z=out, x=(0, 1, 0))
     paddle = block(
         at + 0.010 * out + np.array([0, 0.022, 0.003]), (0.11, 0.040, 0.010), 0.004, z=(-1, 0, -0.22), x=(0, 1, 0)
