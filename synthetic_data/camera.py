@@ -887,7 +887,7 @@ def _guided_coefficients(image: FloatImage, radius: int, epsilon: float | FloatI
     size = (2 * radius + 1, 2 * radius + 1)
     mean = cv2.blur(image, size)
     variance = np.maximum(cv2.blur(image * image, size) - mean * mean, 0)
-    slope = variance / (variance + np.asarray(epsilon, np.float32))
+    slope = variance / (variance + np.asarray(epsilon, np.float32) + np.float32(1e-12))  # flat and without noise: 0
     return cv2.blur(slope, size), cv2.blur(mean - slope * mean, size)
 
 

@@ -78,9 +78,7 @@ def find_crevices(parts: Iterable[Part]) -> Crevices:
             pieces.extend(_pieces(part.patch.points[row], AT_TRIM) for row in (0, -1))
         elif part.kind == "sheet" and min(part.patch.size_mm) > 40:
             pieces.extend(_pieces(edge, AT_EDGE) for edge in _folded_edges(part.patch))
-        elif part.kind == "shut" and part.name.startswith(
-            "shut."
-        ):  # what falls into the gap around a door lies on its landing
+        elif part.kind == "shut" and part.name.startswith("shut."):  # a landing holds what falls into the gap
             pieces.append(_pieces(part.patch.points[LANDING_ROWS // 2], AT_EDGE))
     every = np.concatenate(pieces) if pieces else np.zeros((0, 9))
     return _voxels(every)

@@ -224,7 +224,7 @@ def _number_plates(body: Builder, rng: np.random.Generator) -> None:
         {"A": rng.choice(list(settings.letters)), "0": str(rng.integers(10))}.get(sign, sign)
         for sign in str(rng.choice(settings.patterns))
     )
-    first, _, second = number.replace(" ", "  ", 1).partition("  ")
+    first, _, second = number.partition(" ")
     is_square = rng.random() < settings.two_rows_probability or body.spare_behind  # beside the wheel
     rows = [first, second] if is_square else [number]
     front = (body.x_front + 0.086, 0.0, body.z_sill - 0.02)

@@ -8,6 +8,7 @@ part of the apron's mesh, so that a scene needs no further shape.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -60,6 +61,7 @@ class GroundSettings(Config):
     oil_spots: tuple[int, int]
 
 
+@lru_cache
 def ground_settings() -> GroundSettings:
     return load(shipped("synthesis", "ground.yaml"), GroundSettings)
 
@@ -259,7 +261,7 @@ def trodden(
         tone *= 1 - dirt * np.exp(-(off[0] ** 2 + off[1] ** 2) / 0.07**2)
     if kind in HARD:
         front = float(wheels[:, 0].max())
-        for _ in range(int(rng.integers(*settings.oil_spots))):
+        for _ in range(int(rng.integers(settings.oil_spots[0], settings.oil_spots[1] + 1))):
             at = front - rng.uniform(-0.2, 1.1), rng.normal(0, 0.14)
             size_m = 0.02 + 0.1 * rng.random() ** 2
             away = np.hypot(along - at[0], across - at[1]) / size_m

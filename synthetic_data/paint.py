@@ -155,7 +155,7 @@ class Grime:
 class Film:
     """The surface as seen: colour (N, 3) linear, roughness, metallic, sheen, relief mm, cue and unknown bits (N,).
 
-    `sheen` is what fibres, dust and chalk scatter at grazing view; bits are int32.
+    `sheen` is what fibres and chalk of unpainted materials scatter at grazing view; bits are int32.
     """
 
     colour: Tensor
@@ -1542,7 +1542,7 @@ def _cloth_grain(m: _Material, noise: Noise) -> None:
 def _felt_grain(m: _Material, noise: Noise) -> None:
     """Threads over and under each other, 1 mm apart."""
     over, under = (6.283 * m.along / 2.1).sin(), (6.283 * m.across / 2.1).sin()
-    weave = over * under * m.resolved(1.6)
+    weave = over * under * m.resolved(2.1)
     m.height += 0.07 * weave
     m.tint((1 + 0.14 * weave + 0.07 * m.tiny + 0.06 * m.fine).clamp(0.5, 1.6))
     m.rough = (m.rough + 0.04 * m.fine).clamp(0.05, 1.0)  # flattened here and there

@@ -71,7 +71,7 @@ def skyline(photo: Array, settings: SkylineSettings) -> Array | None:
     if not tall[0] < np.quantile(rows, 0.75) or rows.max() > tall[1] or steepest > settings.step_deg:
         return None
     inside = cv2.erode(land, np.ones((3, 3), np.uint8)).astype(np.float32)  # the sky's glow stays outside
-    cover = cv2.GaussianBlur(inside, (0, 0), 0.8)[horizon - int(rows.max()) - 2 :]
+    cover = cv2.GaussianBlur(inside, (0, 0), 0.8)[max(horizon - int(rows.max()) - 2, 0) :]
     cut = small[horizon - len(cover) : horizon]
     return np.concatenate([cut * cover[..., None], cover[..., None]], axis=-1)
 

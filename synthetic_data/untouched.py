@@ -14,7 +14,10 @@ LEFT_BY_A_TOOL = (1, 2, 3)  # kinds of texture that roller, brush or coarse coat
 
 
 def untouched(table: PartTable) -> PartTable:
-    """The table without mist, coated heads, filled seams, masking lines, residue, wear, flaws, filler and textures."""
+    """The table without mist, coated heads, masking lines, residue, wear, flaws, filler, textures, and filled seams.
+
+    A filled seam keeps its level shape, which the table does not hold; the line in it is open by its colours only.
+    """
     columns = {name: getattr(table, name).clone() for name in table.__slots__}
     for name in BY_AMOUNT:
         columns[name][:, 0] = 0
