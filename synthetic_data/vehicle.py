@@ -904,7 +904,7 @@ class Builder:
         drain = line((x0 - 0.01, half, self.z_wing - 0.012), (xb, half, self.z_wing - 0.012), 30)
         gutter_strip = sweep(gutter * [-1, 1], drain, np.array([0, 0, 1.0]))
         self.add(
-            "bonnet_gutter", gutter_strip, "paint", "wing_front", "body", "shut",
+            "bonnet_gutter", gutter_strip, "paint", "wing_front", "body", "sheet",
             panel="wing_front_left", both=True, facing=(0, 0, 1),
         )  # fmt: skip
         left = line((self.x_front - 0.02, half - g, self.z_wing + 0.012), (xb, half - g, self.z_wing + 0.030), 36)
@@ -1568,7 +1568,7 @@ class Builder:
         jamb = line((x, gate / 2 + g / 2, zb - 0.002), (x, gate / 2 + g / 2, zs + 0.01), 24)
         jamb_strip = sweep(channel, jamb, np.array([-1.0, 0, 0]))
         self.add(
-            "tailgate_jamb", jamb_strip, "paint", "tub_rear", "body", "shut",
+            "tailgate_jamb", jamb_strip, "paint", "tub_rear", "body", "sheet",
             panel="rear_corner_left", both=True, facing=(-1, 0, 0),
         )  # fmt: skip
         lip = tube(np.add(jamb, (0.012, 0, 0)), 0.45 * g, around=9)
