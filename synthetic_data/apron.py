@@ -2,7 +2,7 @@
 
 A panorama is right as seen from its middle only. A photographer a few steps aside saw a square of ground in front of
 walls whose feet lay elsewhere. So the ground is a surface in the scene as far as the nearest wall, coloured as the
-panorama shows it there, and ends in dirt and weeds.
+panorama shows it there, and ends in dirt and weeds; what lies about on it (`litter.py`) is part of its mesh.
 """
 
 from __future__ import annotations

@@ -47,7 +47,8 @@ SEAT_Y_M = 0.38
 
 
 def fit_out(body: Builder) -> None:
-    """Everything in the cab. Draws from `body.fitting_rng` and `body.seat_rng`, the floor from its own."""
+    """Everything in the cab. Draws from `body.fitting_rng` and `body.seat_rng`; the floor and what hangs under the
+    dash draw from their own."""
     driver = 1.0 if body.flip_details else -1.0
     _shell(body)
     _dash(body, driver)

@@ -19,7 +19,7 @@ from torch import Tensor
 
 from pipeline.records import DETECTED_CUES
 from synthetic_data.crevices import REACH_MM, Crevices
-from synthetic_data.wheels import LETTER_BAND, PITCHES, RIB_BAND, lettering
+from synthetic_data.wheels import LETTER_BAND, PITCHES, RIB_BAND, moulded
 
 CUE_BIT = {cue: 1 << k for k, cue in enumerate(DETECTED_CUES)}
 OLD_COAT_BIT = 1 << len(DETECTED_CUES)  # of a masking edge, the side that the tape kept free
@@ -1573,7 +1573,7 @@ def _tyre_wall_grain(m: _Material, noise: Noise) -> None:
     _tyre_grain(m, noise)
     share = m.across / m.tall.clamp(min=1.0)
     low, high = LETTER_BAND
-    mould = torch.from_numpy(lettering().copy()).to(m.tone)[None, None]
+    mould = torch.from_numpy(moulded().copy()).to(m.tone)[None, None]
     # read from outside, letters run against the columns and stand on the rim
     at = torch.stack([1 - 2 * m.along / m.width, 1 - 2 * (share - low) / (high - low)], 1)
     letters = torch.nn.functional.grid_sample(mould, at[None, None], align_corners=False).reshape(-1)

@@ -139,7 +139,7 @@ def _weight(radius: float) -> Patch:
 
 
 @lru_cache(maxsize=1)
-def lettering() -> Points:
+def moulded() -> Points:
     """What the mould cut into the sidewall's band (h, w): height of the letters 0 to 1, read from outside.
 
     Columns run around the tyre against its `along_mm`, rows from the shoulder inwards.

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from synthetic_data.geometry import Patch
-from synthetic_data.wheels import HOLES, SINK_M, lettering, wheel
+from synthetic_data.wheels import HOLES, SINK_M, moulded, wheel
 
 RADIUS, AHEAD = 0.39, 1.2
 
@@ -55,7 +55,7 @@ def test_the_lugs_of_the_tread_reach_over_the_edge_of_the_wall() -> None:
 
 
 def test_the_size_can_be_read_from_outside_once_around() -> None:
-    mould = lettering()
+    mould = moulded()
     assert mould.max() == 1 and 0.05 < (mould > 0.5).mean() < 0.25
     columns = np.flatnonzero(mould.max(axis=0) > 0.5)
     assert columns[0] > 0 and columns[-1] < mould.shape[1] - 1  # nothing is cut off where the band closes
