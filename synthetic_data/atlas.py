@@ -193,22 +193,30 @@ def bake(
         part,
         step_mm.amax(1).clamp(min=1e-3),
     )
-    texels = replace(texels, lee=_in_lee(parts, grids, table, texels, seed))
-    film = _film(texels, painted, table, seed)
+    generator = torch.Generator(device=device).manual_seed(seed)
+    grain = torch.rand(len(part), generator=generator, device=device)
+    texels = replace(texels, lee=_in_lee(parts, grids, table, texels, seed), grain=grain)
+    film = _film(texels, painted, table)
     flat = lines.row_start[row] + lines.column_place[column]
     return Baked(
         texels, film, part, (height, width), flat, step_mm, piece, mesh.vertices, mesh.normals, mesh.uv, mesh.faces
     )
 
 
-def baked_again(baked: Baked, painted: PaintedVehicle, table: PartTable, seed: int) -> Baked:
-    """The same texels as another table has them."""
-    return replace(baked, film=_film(baked.texels, painted, table, seed))
+def baked_again(baked: Baked, painted: PaintedVehicle, table: PartTable, other: PartTable) -> Baked:
+    """The same texels, baked from a table, as another one with as many parts has them."""
+    changed = torch.zeros(len(table.kind), dtype=torch.bool)
+    for name in table.__slots__:
+        changed |= (getattr(table, name) != getattr(other, name)).reshape(len(changed), -1).any(1)
+    rows = torch.nonzero(changed.to(baked.part.device)[baked.part], as_tuple=True)[0]
+    if not len(rows):
+        return baked
+    return replace(baked, film=baked.film.put(rows, _film(baked.texels.at(rows), painted, other)))
 
 
-def _film(texels: Texels, painted: PaintedVehicle, table: PartTable, seed: int) -> Film:
+def _film(texels: Texels, painted: PaintedVehicle, table: PartTable) -> Film:
     device = texels.part.device
-    generator = torch.Generator(device=device).manual_seed(seed)
+    generator = torch.Generator(device=device)
     noise = noise_of(painted.history.seed, device)
     return shade(texels, table.to(device), painted.grime, noise, generator, painted.crevices)
 

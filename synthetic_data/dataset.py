@@ -19,6 +19,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, Protocol
@@ -32,6 +33,7 @@ from pipeline.configuration import Config, shipped
 from pipeline.errors import BatchError
 from pipeline.records import DETECTED_CUES, HISTORIES, SHOTS, Record
 from synthetic_data.camera import DevelopedPhoto, encode_jpeg
+from synthetic_data.card_sharing import shared_cards
 from synthetic_data.mixed_family import MIXED
 from synthetic_data.set_check import SPLITS
 from synthetic_data.variant import prepare_llvm
@@ -243,6 +245,13 @@ def _make_all(
             if result := _make_one(index, config, seed, out, gpus > 0, until):
                 yield result
         return
+    with shared_cards() if 0 < gpus < processes else nullcontext():
+        yield from _make_in_processes(config, todo, seed, out, processes, gpus, until)
+
+
+def _make_in_processes(
+    config: SetConfig, todo: list[int], seed: int, out: Path, processes: int, gpus: int, until: float
+) -> Iterator[tuple[int, int, str | None]]:
     left = set(todo)
     for _ in range(MOST_RESTARTS + 1):
         if not left:

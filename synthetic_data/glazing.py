@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import mitsuba as mi
@@ -36,23 +36,25 @@ ROW = 1024  # places sampled at a time
 PIVOT_M = 0.25  # from the middle of the windscreen
 
 
-def glaze(
-    exposure: Exposure,
-    doubtful: dict[str, Array],
-    view: View,
-    panes: Sequence[Part],
-    emitter: Any,
-    grime: Grime,
-    seed: int,
-) -> tuple[Exposure, dict[str, Array]]:
-    """The exposure, and masks of doubtful cues, with the panes in front of what lies behind them.
+@dataclass(frozen=True, slots=True)
+class Glass:
+    """The panes of a view at the pixels they cover: place in the picture (n,), radiance they let through as a share of
+    what lies behind and radiance they add (n, 3), distance (n,), and the side and surface class of each (n,)."""
+
+    index: Array
+    through: Array
+    added: Array
+    depth_m: Array
+    side: Array
+    surface: Array
+
+
+def look_at(exposure: Exposure, view: View, panes: Sequence[Part], emitter: Any, grime: Grime, seed: int) -> Glass:
+    """What panes do in front of what an exposure shows, of which only the distances count.
 
     `emitter` is the Mitsuba environment; `seed` sets the glass and its dirt and should be the vehicle's own.
     """
     index, which, depth, toward, normals = _met(view, panes, exposure)
-    if not len(index):
-        return exposure, doubtful
-    row, column = np.divmod(index, exposure.width)
     point = view.origin + toward * depth[:, None]
     way = toward / np.linalg.norm(toward, axis=1, keepdims=True)
     from_outside = (way * normals).sum(1) < 0
@@ -63,39 +65,46 @@ def glaze(
     facing /= np.linalg.norm(facing, axis=1, keepdims=True)
     cosine = np.clip(-(way * facing).sum(1), 0.0, 1.0)
     surface = NORMAL_REFLECTANCE + (1 - NORMAL_REFLECTANCE) * (1 - cosine) ** 5  # Schlick 1994
-    mirrored = 2 * surface / (1 + surface)  # both surfaces, and to and fro between them
+    mirrored = (2 * surface / (1 + surface))[:, None]  # both surfaces, and to and fro between them
     tint = TINTS[seed % len(TINTS)] ** (1 / np.maximum(cosine, 0.3))[:, None]
 
     bounced = way + 2 * cosine[:, None] * facing
-    seen = np.where(from_outside[:, None], _radiance(emitter, bounced), 0.0)
-    dirt = np.zeros(len(row))
-    glow = np.zeros((len(row), 3))
+    seen = np.where(from_outside[:, None], _radiance(emitter, bounced), 0.0) if len(way) else np.zeros((0, 3))
+    dirt = np.zeros((len(way), 1))
+    glow = np.zeros((len(way), 3))
     for k in np.unique(which):
         here = which == k
-        dirt[here] = _dirt(panes[k], point[here], grime, seed + int(k))
+        dirt[here, 0] = _dirt(panes[k], point[here], grime, seed + int(k))
         light = _irradiance(emitter, _normal(panes[k])) / math.pi
         glow[here] = np.asarray(grime.dust_colour) * light * np.where(from_outside[here], 1.0, 0.5)[:, None]
-    through = (1 - mirrored)[:, None] * tint * exposure.radiance[row, column] + mirrored[:, None] * seen
-    radiance = exposure.radiance.copy()
-    radiance[row, column] = through * (1 - dirt)[:, None] + glow * dirt[:, None]
-
-    covered = np.zeros(exposure.radiance.shape[:2], bool)
-    covered[row, column] = True
     sides = np.array([{"left": 1, "right": 2}.get(one.side or "", 0) for one in panes], np.uint8)
-    side, before, surface_of = exposure.side.copy(), exposure.depth_m, exposure.surface.copy()
-    side[row, column] = sides[which]
-    surface_of[row, column] = np.array([SURFACES.index(one.surface) for one in panes], np.uint8)[which]
-    if before is not None:
-        before = before.copy()
-        before[row, column] = depth
+    surfaces = np.array([SURFACES.index(one.surface) for one in panes], np.uint8)
+    through = (1 - dirt) * (1 - mirrored) * tint
+    return Glass(index, through, (1 - dirt) * mirrored * seen + dirt * glow, depth, sides[which], surfaces[which])
+
+
+def glaze(exposure: Exposure, doubtful: dict[str, Array], glass: Glass) -> tuple[Exposure, dict[str, Array]]:
+    """The exposure, and masks of doubtful cues, with the panes in front of what lies behind them."""
+    if not len(glass.index):
+        return exposure, doubtful
+    at = np.divmod(glass.index, exposure.width)
+    zone, side, surface = exposure.zone.copy(), exposure.side.copy(), exposure.surface.copy()
+    zone[at], side[at], surface[at] = 0, glass.side, glass.surface
+    radiance, depth = exposure.radiance.copy(), exposure.depth_m
+    radiance[at] = radiance[at] * glass.through + glass.added
+    if depth is not None:
+        depth = depth.copy()
+        depth[at] = glass.depth_m
+    covered = np.zeros(radiance.shape[:2], bool)
+    covered[at] = True
     glazed = replace(
         exposure,
         radiance=radiance,
-        surface=surface_of,
-        zone=np.where(covered, np.uint8(0), exposure.zone),
+        surface=surface,
+        zone=zone,
         side=side,
         cues=_without(exposure.cues, covered),
-        depth_m=before,
+        depth_m=depth,
     )
     return glazed, _without(doubtful, covered)
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -64,7 +65,8 @@ class Texels:
     """Where texels lie: position (N, 3) mm, unit normal (N, 3), unrolled coordinates (N,) mm, their part (N,).
 
     `width_mm` and `height_mm` are those of the whole part; `step_mm` is the texel's own size. `lee` (N,) bool is where
-    something near stands between a texel and the gun that the mist came from; None where that is not known.
+    something near stands between a texel and the gun that the mist came from; None where that is not known. `grain` is
+    white noise (N,), 0 to 1; None has it drawn.
     """
 
     position_mm: Tensor
@@ -76,6 +78,12 @@ class Texels:
     part: Tensor
     step_mm: Tensor
     lee: Tensor | None = None
+    grain: Tensor | None = None
+
+    def at(self, rows: Tensor) -> Texels:
+        """Only the texels with these numbers."""
+        values: dict[str, Any] = {name: getattr(self, name) for name in self.__slots__}
+        return Texels(**{name: None if value is None else value[rows] for name, value in values.items()})
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +173,10 @@ class Film:
     relief_mm: Tensor
     cues: Tensor
     unknown: Tensor
+
+    def put(self, rows: Tensor, other: Film) -> Film:
+        """This film with another's texels at these numbers."""
+        return Film(*(getattr(self, name).index_copy(0, rows, getattr(other, name)) for name in self.__slots__))
 
 
 class Noise:
@@ -261,7 +273,7 @@ def shade(
     """
     device = texels.position_mm.device
     position, part, n = texels.position_mm, texels.part, len(texels.part)
-    grain = torch.rand(n, generator=generator, device=device)
+    grain = torch.rand(n, generator=generator, device=device) if texels.grain is None else texels.grain
     colour = table.colour[part].clone()
     roughness, metallic = table.roughness[part].clone(), table.metallic[part].clone()
     relief = torch.zeros(n, device=device)

@@ -16,13 +16,13 @@ import numpy as np
 import numpy.typing as npt
 import torch
 
-from pipeline.records import DETECTED_CUES, SURFACES, ZONES
+from pipeline.records import SURFACES, ZONES
 from synthetic_data.apron import Apron, outline
 from synthetic_data.atlas import Baked, as_image, bake, baked_again, bent_normals
 from synthetic_data.camera import Exposure
 from synthetic_data.denoise import Half, denoise
 from synthetic_data.geometry import Patch
-from synthetic_data.glazing import glaze
+from synthetic_data.glazing import glaze, look_at
 from synthetic_data.grids import Grids, grids_of
 from synthetic_data.ground_detail import DARKEST, LIGHTEST, TILE_M
 from synthetic_data.paint import CUE_BIT, OLD_COAT_BIT, Noise, PartTable
@@ -264,15 +264,13 @@ def expose(
     radiance = _radiance(scene, samples, seed, device)
     exposure, doubtful = _labelled(scene, radiance, view, parts, baked, focus_m)
     panes = [parts[k] for k in np.flatnonzero(is_pane)]
-
-    def glazed(exposure: Exposure, doubtful: dict[str, Array]) -> tuple[Exposure, dict[str, Array]]:
-        return glaze(exposure, doubtful, view, panes, stage.emitter, painted.grime, painted.history.seed)
+    glass = look_at(exposure, view, panes, stage.emitter, painted.grime, painted.history.seed)
 
     def without_cues() -> Exposure:
-        _change_look(scene, baked_again(baked, painted, untouched(table), seed))
-        return glazed(replace(exposure, radiance=_radiance(scene, samples, seed, device), cues={}), {})[0]
+        _change_look(scene, baked_again(baked, painted, table, untouched(table)))
+        return glaze(replace(exposure, radiance=_radiance(scene, samples, seed, device), cues={}), {}, glass)[0]
 
-    return Exposed(*glazed(exposure, doubtful), without_cues)
+    return Exposed(*glaze(exposure, doubtful, glass), without_cues)
 
 
 def _look(baked: Baked) -> dict[str, torch.Tensor]:
@@ -301,6 +299,16 @@ def _change_look(scene: Any, baked: Baked) -> None:
     params.update()
 
 
+def _picture(rendered: Any) -> torch.Tensor:
+    """A rendered image (H, W, C), on the device it was rendered on."""
+    import drjit as dr
+
+    dr.eval(rendered)
+    dr.sync_thread()  # torch works in another stream
+    image: torch.Tensor = rendered.torch()
+    return image
+
+
 def _radiance(scene: Any, samples: int, seed: int, device: torch.device) -> Array:
     """Radiance (H, W, 3) of `samples` paths a pixel: in two halves and denoised, or plainly where there are too few."""
     if samples < LEAST_DENOISED:
@@ -312,10 +320,10 @@ def _radiance(scene: Any, samples: int, seed: int, device: torch.device) -> Arra
         own = (seed + half * HALF_SEED) % 2**32
         # one seed, so both see the same places in each pixel; a path inside the `aov` integrator takes twice the time
         light, hits = (
-            torch.nan_to_num(torch.from_numpy(image).to(device).permute(2, 0, 1), posinf=1e4)
+            torch.nan_to_num(_picture(image).permute(2, 0, 1), posinf=1e4)
             for image in (
-                np.array(mi.render(scene, seed=own, spp=paths)),
-                np.array(mi.render(scene, integrator=first_hits, seed=own, spp=paths)),
+                mi.render(scene, seed=own, spp=paths),
+                mi.render(scene, integrator=first_hits, seed=own, spp=paths),
             )
         )
         halves.append(Half(light[:3].clamp(min=0), hits[-7:-4].clamp(0, 1), hits[-4:-1], hits[-1:]))
@@ -378,14 +386,10 @@ def _labelled(
     """What the middle of every pixel shows, read from the same scene."""
     import drjit as dr
 
-    height, width = view.height, view.width
-    yy, xx = np.mgrid[0:height, 0:width]
-    sensor = scene.sensors()[0]
-    at = mi.Point2f(
-        mi.Float(((xx.ravel() + 0.5) / width).astype(np.float32)),
-        mi.Float(((yy.ravel() + 0.5) / height).astype(np.float32)),
-    )
-    ray, _ = sensor.sample_ray(0.0, 0.5, at, mi.Point2f(0.5))
+    picture = height, width = view.height, view.width
+    x, y = (((np.arange(n) + 0.5) / n).astype(np.float32) for n in (width, height))
+    at = mi.Point2f(mi.Float(np.tile(x, height)), mi.Float(np.repeat(y, width)))
+    ray, _ = scene.sensors()[0].sample_ray(0.0, 0.5, at, mi.Point2f(0.5))
     hit = scene.ray_intersect(ray)
     valid = np.array(hit.is_valid()).astype(bool)
     shape = np.array(dr.reinterpret_array(mi.UInt32, hit.shape))
@@ -393,29 +397,27 @@ def _labelled(
     along_axis = dr.dot(ray.d, mi.Vector3f(*view.basis()[2].tolist()))
     depth = np.where(valid, np.array(hit.t * along_axis) + NEAR_CLIP_M, np.inf).astype(np.float32)
     is_body = valid & (shape == names["body"])
-    is_ground = valid & ~is_body
     texel = _texels_at(baked, np.stack([np.array(hit.uv.x), np.array(hit.uv.y)]))
     part = np.where(is_body, _looked_up(baked, baked.part, texel), -1)
-    surface_of = np.array([SURFACES.index(_class_of(p)) for p in parts], np.uint8)
-    zone_of = np.array([0 if p.zone is None else 1 + ZONES.index(p.zone) for p in parts], np.uint8)
-    side_of = np.array([{"left": 1, "right": 2}.get(p.side or "", 0) for p in parts], np.uint8)
-    surface = np.full(len(part), SURFACES.index("background"), np.uint8)
-    surface[is_ground] = SURFACES.index("ground")
-    surface[is_body] = surface_of[part[is_body]]
-    zone, side = np.zeros_like(surface), np.zeros_like(surface)
-    zone[is_body], side[is_body] = zone_of[part[is_body]], side_of[part[is_body]]
-    bits, unsure = (
-        np.where(is_body, _looked_up(baked, values, texel), 0) for values in (baked.film.cues, baked.film.unknown)
+    # the last two rows are no part: what is behind everything, and ground
+    row = np.where(is_body, part, len(parts) + valid)
+    surface = np.array(
+        [*(SURFACES.index(_class_of(p)) for p in parts), SURFACES.index("background"), SURFACES.index("ground")],
+        np.uint8,
+    )[row]
+    zone = np.array([*(0 if p.zone is None else 1 + ZONES.index(p.zone) for p in parts), 0, 0], np.uint8)[row]
+    side = np.array([*({"left": 1, "right": 2}.get(p.side or "", 0) for p in parts), 0, 0], np.uint8)[row]
+    cues, doubtful = (
+        _masks(np.where(is_body, _looked_up(baked, values, texel), 0).reshape(picture))
+        for values in (baked.film.cues, baked.film.unknown)
     )
-    picture = (height, width)
-    cues = {cue: ((bits & CUE_BIT[cue]) > 0).reshape(picture) for cue in DETECTED_CUES if (bits & CUE_BIT[cue]).any()}
-    doubtful = {
-        cue: ((unsure & CUE_BIT[cue]) > 0).reshape(picture) for cue in DETECTED_CUES if (unsure & CUE_BIT[cue]).any()
-    }
     if "masking_edge" in cues:
-        edge, cues[OLD_COAT] = cues["masking_edge"], ((bits & OLD_COAT_BIT) > 0).reshape(picture)
+        edge = cues["masking_edge"]
+        cues.setdefault(OLD_COAT, np.zeros(picture, bool))
         cues["masking_edge"] = beside_a_line(edge, cues[OLD_COAT], part.reshape(picture))
         doubtful["masking_edge"] = doubtful.get("masking_edge", False) | (edge & ~cues["masking_edge"])
+    else:
+        cues.pop(OLD_COAT, None)
     middle = depth.reshape(picture)[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]
     centre = float(np.median(middle[np.isfinite(middle)])) if np.isfinite(middle).any() else 5.0
     exposure = Exposure(
@@ -428,6 +430,13 @@ def _labelled(
         focus_m if focus_m is not None else centre,
     )
     return exposure, doubtful
+
+
+def _masks(bits: Array) -> dict[str, Array]:
+    """Of bits (H, W), the mask of every cue that is there, and of the old coat where there are masking edges."""
+    there = int(np.bitwise_or.reduce(bits, axis=None))
+    known = {**CUE_BIT, OLD_COAT: OLD_COAT_BIT}
+    return {name: (bits & bit) > 0 for name, bit in known.items() if there & bit}
 
 
 def _texels_at(baked: Baked, uv: Array) -> torch.Tensor:

@@ -26,6 +26,7 @@ RELIEF = frozenset({"film_defect", "coarse_texture"})  # seen by lines and grain
 OLD_COAT = "old_coat"  # among a photo's masks, beside the cues': of masking edges, the side that the tape kept free
 LONG_SIDE_PX = 1024  # lengths below are pixels of a photo of this long side
 FINE_PX, AROUND_PX = 1.0, 8.0  # standard deviations of the blurs that take out noise, and that take in surroundings
+SPARSE = 3  # a change of exposure is told from every third row and column
 LEAST_ELSEWHERE = 0.05  # share of the photo without any cue from which a change of exposure is told
 BESIDE_PX = 3  # so near to another cue a change is taken for that one's
 LINE_PX, REACH_PX = 2, 25  # how near both coats of a masking edge must come, and its mask's reach from there
@@ -68,13 +69,27 @@ def difference(photo: Photo, without: Photo, elsewhere: Mask) -> Difference:
     scale = max(elsewhere.shape) / LONG_SIDE_PX
     first, second = (cv2.GaussianBlur(_lab(one), (0, 0), FINE_PX * scale) for one in (photo, without))
     change = first - second
-    if elsewhere.mean() >= LEAST_ELSEWHERE:
-        change -= np.median(change[elsewhere], axis=0)
-    around, mean, of_squares = (
-        cv2.GaussianBlur(values, (0, 0), AROUND_PX * scale) for values in (change, second, second**2)
-    )
+    bare = elsewhere[::SPARSE, ::SPARSE]
+    if bare.mean() >= LEAST_ELSEWHERE:
+        change -= np.median(change[::SPARSE, ::SPARSE][bare], axis=0).astype(np.float32)
+    around, mean, of_squares = (_surroundings(values, scale) for values in (change, second, second**2))
     structure = np.sqrt(np.maximum(of_squares - mean**2, 0).sum(axis=2))
-    return Difference(np.linalg.norm(change, axis=2), np.linalg.norm(change - around, axis=2), structure)
+    return Difference(_length(change), _length(change - around), structure)
+
+
+def _surroundings(values: Values, scale: float) -> Values:
+    """A wide blur of (H, W, 3), which half the pixels show as well."""
+    height, width = values.shape[:2]
+    half = cv2.resize(values, (-(-width // 2), -(-height // 2)), interpolation=cv2.INTER_AREA)
+    half = cv2.GaussianBlur(half, (0, 0), AROUND_PX * scale / 2)
+    wide: Values = cv2.resize(half, (width, height), interpolation=cv2.INTER_LINEAR)
+    return wide
+
+
+def _length(values: Values) -> Values:
+    """Of vectors (H, W, 3)."""
+    length: Values = np.sqrt(np.einsum("hwc,hwc->hw", values, values))
+    return length
 
 
 def _lab(srgb: Photo) -> Values:

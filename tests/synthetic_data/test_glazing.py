@@ -49,12 +49,12 @@ def glazed(exposure: Exposure, view: View, variant: str, sky: float = 1.0, **cha
     import mitsuba as mi
 
     mi.set_variant(variant)
-    from synthetic_data.glazing import glaze
+    from synthetic_data.glazing import glaze, look_at
     from synthetic_data.scene import light_up
 
     emitter = light_up(np.full((32, 64, 3), sky, np.float32), 0.0)
     grime = replace(CLEAN, dust=0.0, gaps=0.0)
-    return glaze(exposure, {}, view, [changes.get("pane", pane())], emitter, grime, 4)[0]
+    return glaze(exposure, {}, look_at(exposure, view, [changes.get("pane", pane())], emitter, grime, 4))[0]
 
 
 @pytest.mark.parametrize("slant_deg", [0.0, 45.0, 60.0])

@@ -16,7 +16,7 @@ torch = pytest.importorskip("torch")
 mi = pytest.importorskip("mitsuba")
 
 from pipeline.records import DETECTED_CUES, SURFACES, ZONES  # noqa: E402  (mitsuba may be missing)
-from synthetic_data.atlas import pieces_of  # noqa: E402
+from synthetic_data.atlas import bake, baked_again, pieces_of  # noqa: E402
 from synthetic_data.camera import Exposure  # noqa: E402
 from synthetic_data.crevices import find_crevices  # noqa: E402
 from synthetic_data.geometry import Patch, line, loft  # noqa: E402
@@ -24,6 +24,7 @@ from synthetic_data.grids import grids_of  # noqa: E402
 from synthetic_data.paint import PartTable, lab_to_linear_srgb  # noqa: E402
 from synthetic_data.painter import PaintedVehicle  # noqa: E402
 from synthetic_data.scene import Stage, expose  # noqa: E402
+from synthetic_data.untouched import untouched  # noqa: E402
 from synthetic_data.vehicle import Part, Vehicle  # noqa: E402
 from synthetic_data.view import View  # noqa: E402
 from synthetic_data.visibility import OLD_COAT  # noqa: E402
@@ -60,6 +61,19 @@ def from_ahead(distance: float, field_of_view: float, *, angle_deg: float = 0.0,
     angle = math.radians(angle_deg)
     origin = distance * np.array([math.sin(angle), math.cos(angle), 0.0])
     return View(origin, NOWHERE, UP, field_of_view, pixels, pixels)
+
+
+def test_texels_baked_anew_where_the_table_changed_are_those_of_the_whole_table_baked(variant: str) -> None:
+    mi.set_variant(variant)
+    painted = resprayed(0.1, 2)
+    parts, table, other = painted.vehicle.parts, painted.table, untouched(painted.table)
+    grids, every = grids_of([part.patch for part in parts]), np.ones(len(parts), bool)
+    view = View(np.array([1.0, 2.5, 1.0]), np.array([0.0, 0.5, 0.7]), UP, 60.0, 40, 30)
+    first, whole = (bake(painted, parts, grids, every, one, view, torch.device("cpu"), 3) for one in (table, other))
+    again = baked_again(first, painted, table, other)
+    for name in again.film.__slots__:
+        torch.testing.assert_close(getattr(again.film, name), getattr(whole.film, name), msg=name)
+    assert not torch.equal(first.film.colour, whole.film.colour)
 
 
 def test_what_stands_behind_a_sheet_takes_no_fine_texels(variant: str) -> None:
