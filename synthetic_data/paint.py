@@ -50,7 +50,7 @@ SCAB_MM = 64.0  # at most one scab of rust in a square of this side
 EDGE_MM = 2.5  # so far from a folded edge it is rubbed more than the sheet is
 USE_MM, USE_TEXELS = 300.0, 1024  # side of the tile of what use leaves, and how many texels it has
 USE_FADES_MM = (0.5, 1.3)  # texels between these see it less and less
-USE_COARSE, USE_COARSE_SHARE = 3.3, (0.5, 0.0, 0.8)  # the same, so many times larger: long scratches, wide smears
+USE_COARSE, USE_COARSE_SHARE = 3.3, (0.8, 0.0, 0.8)  # the same, so many times larger: long scratches, wide smears
 DRIED, SPECK = (0.46, 0.44, 0.40), (0.035, 0.028, 0.020)  # lime of dried drops; tar and flies
 RUN_MARKS = 0.12  # cover of what rain leaves where it always runs down (common practice, no source)
 MARKS = ("none", "decal_ghost", "old_glue", "sticker", "primer_spot", "dent", "scuff")  # innocent marks on a panel
@@ -385,7 +385,7 @@ def shade(
         _struck(coat, texels.normal[rows], thrown[rows], corner[rows], hold[rows], bunched)
         _rusted(coat, texels.normal[rows], upright, corner[rows], hold[rows], bunched, noise)
         _marked(coat, noise)
-        _used(coat)
+        _used(coat, bunched)
         _taped(coat, noise)
         colour[rows], roughness[rows], metallic[rows] = coat.tone, coat.rough, coat.metal
         relief[rows] += coat.height
@@ -920,20 +920,20 @@ def _use(device: torch.device) -> Tensor:
         middle, radius = rng.uniform(0, USE_MM, 2), rng.uniform(50, 140)
         for _ in range(16):
             off = rng.normal(size=2) * 0.25 * radius
-            drawn(hair, arc(middle + off, radius, rng.uniform(0, 6.3), rng.uniform(8, 70)), rng.uniform(25, 85))
-    for _ in range(110):  # what brushed past: most of it short and shallow
+            drawn(hair, arc(middle + off, radius, rng.uniform(0, 6.3), rng.uniform(8, 70)), rng.uniform(40, 120))
+    for _ in range(170):  # what brushed past: most of it short and shallow
         way, long = rng.uniform(0, 6.3), float(np.clip(rng.lognormal(2.2, 0.9), 2, 130))
         middle, bend = rng.uniform(0, USE_MM, 2), rng.uniform(150, 900)
-        drawn(hair, arc(middle, bend, way, long), 40 + 200 * rng.random() ** 3)
+        drawn(hair, arc(middle, bend, way, long), 60 + 190 * rng.random() ** 2)
     for _ in range(26):  # drops that dried stand near each other, pale rims of a few millimetres
         middle = rng.uniform(0, USE_MM, 2)
         for _ in range(int(rng.integers(2, 9))):
             radius = rng.uniform(0.5, 2.4)
             ring = arc(middle + rng.normal(size=2) * 9, radius, rng.uniform(0, 6.3), 6.4 * radius * rng.uniform(0.5, 1))
-            drawn(pale, ring, rng.uniform(50, 170))
-    for _ in range(300):  # dust nibs, tar, flies
-        place, long = rng.uniform(0, USE_MM, 2), 0.15 + 0.7 * rng.random() ** 4
-        drawn(dark, arc(place, 2.0, rng.uniform(0, 6.3), long), rng.uniform(60, 230), 1 + int(2.4 * rng.random() ** 3))
+            drawn(pale, ring, rng.uniform(70, 220))
+    for _ in range(420):  # dust nibs, tar, flies
+        place, long = rng.uniform(0, USE_MM, 2), 0.15 + 1.2 * rng.random() ** 4
+        drawn(dark, arc(place, 2.0, rng.uniform(0, 6.3), long), rng.uniform(60, 230), 1 + int(4.5 * rng.random() ** 4))
     for _ in range(60):  # hands and cloths
         middle, radius, start = rng.uniform(0, USE_MM, 2), rng.uniform(40, 160), rng.uniform(0, 6.3)
         long, tone = rng.uniform(20, 120), rng.uniform(60, 200)
@@ -948,8 +948,11 @@ def _use(device: torch.device) -> Tensor:
     return torch.from_numpy(np.pad(halved, ((0, 0), (0, 1), (0, 1)), mode="wrap"))[None].to(device)
 
 
-def _used(coat: _Coat) -> None:
-    """What every vehicle's paint has, sprayed yesterday or at the factory: hairlines, dried drops, specks, smears."""
+def _used(coat: _Coat, bunched: Tensor) -> None:
+    """What every vehicle's paint has, sprayed yesterday or at the factory: hairlines, dried drops, specks, smears.
+
+    `bunched` (N,) is a smooth field of about normal values: specks and scratches come many at a place.
+    """
     rows = _rows(coat.step < USE_COARSE * USE_FADES_MM[1])
     if not len(rows):
         return
@@ -967,11 +970,13 @@ def _used(coat: _Coat) -> None:
         shown = smoothstep(scale * USE_FADES_MM[1], scale * USE_FADES_MM[0], step[near])
         left[:, near] += tile * shown * u.new_tensor(share)[:, None]
     hair, spot, smear = (left * coat.table.used[p].T).unbind(0)
+    many = smoothstep(-0.9, 1.8, bunched[rows])
+    hair, spot = hair * (1.3 - many), spot * (0.1 + 1.8 * many)
     tone = coat.tone[rows]
-    tone = mix(tone, 0.72 * tone + 0.13, hair.clamp(0, 1))
-    tone = mix(tone, _tone(DRIED, tone), (0.35 * spot).clamp(0, 0.6))
+    tone = mix(tone, 0.65 * tone + 0.20, hair.clamp(0, 1))
+    tone = mix(tone, _tone(DRIED, tone), (0.5 * spot).clamp(0, 0.6))
     tone = mix(tone, _tone(SPECK, tone), (-0.9 * spot).clamp(0, 0.9))
-    coat.tone[rows] = tone * (1 + 0.012 * smear)[:, None]
+    coat.tone[rows] = tone * (1 + 0.018 * smear)[:, None]
     coat.rough[rows] = (coat.rough[rows] * (1 + 0.16 * smear) + 0.15 * hair + 0.2 * spot.abs()).clamp(0.05, 0.95)
 
 
