@@ -50,7 +50,7 @@ SCAB_MM = 64.0  # at most one scab of rust in a square of this side
 EDGE_MM = 2.5  # so far from a folded edge it is rubbed more than the sheet is
 USE_MM, USE_TEXELS = 300.0, 1024  # side of the tile of what use leaves, and how many texels it has
 USE_FADES_MM = (0.5, 1.3)  # texels between these see it less and less
-USE_COARSE, USE_COARSE_SHARE = 3.3, (0.8, 0.0, 0.8)  # the same, so many times larger: long scratches, wide smears
+USE_COARSE, USE_COARSE_SHARE = 3.3, (0.3, 0.0, 0.8)  # the same, so many times larger: long scratches, wide smears
 DRIED, SPECK = (0.46, 0.44, 0.40), (0.035, 0.028, 0.020)  # lime of dried drops; tar and flies
 RUN_MARKS = 0.12  # cover of what rain leaves where it always runs down (common practice, no source)
 MARKS = ("none", "decal_ghost", "old_glue", "sticker", "primer_spot", "dent", "scuff")  # innocent marks on a panel
@@ -971,7 +971,7 @@ def _used(coat: _Coat, bunched: Tensor) -> None:
         left[:, near] += tile * shown * u.new_tensor(share)[:, None]
     hair, spot, smear = (left * coat.table.used[p].T).unbind(0)
     many = smoothstep(-0.9, 1.8, bunched[rows])
-    hair, spot = hair * (1.3 - many), spot * (0.1 + 1.8 * many)
+    hair, spot = 1.5 * hair * (1 - many) ** 2, spot * (0.1 + 1.8 * many)
     tone = coat.tone[rows]
     tone = mix(tone, 0.65 * tone + 0.20, hair.clamp(0, 1))
     tone = mix(tone, _tone(DRIED, tone), (0.5 * spot).clamp(0, 0.6))

@@ -453,10 +453,10 @@ def _strip(across_mm: float) -> Patch:
 
 def _bent_at(across_mm: float) -> Patch:
     """A sheet that goes on beyond the texels on three sides and is folded where `across_mm` is."""
-    near, far = (
-        np.array([[-100, 0, 300 + across_mm + z], [WIDTH + 100, 0, 300 + across_mm + z]]) / 1000 for z in (0, 250)
+    along = line(
+        np.array([-0.1, 0, 0.3 + across_mm / 1000]), np.array([0.1 + WIDTH / 1000, 0, 0.3 + across_mm / 1000]), 40
     )
-    return rolled_edges(loft(line(*near, 40), line(*far, 40), 20), 0.001, 0.01)
+    return rolled_edges(loft(along, along + np.array([0, 0, 0.25]), 20), 0.001, 0.01)
 
 
 def test_mist_under_fresh_underseal_or_wax_cannot_be_judged() -> None:
