@@ -13,13 +13,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import torch
 from torch import Tensor
 
 from pipeline.records import DETECTED_CUES
-from synthetic_data.crevices import REACH_MM, Crevices
+from synthetic_data.crevices import AT_EDGE, REACH_MM, Crevices
 from synthetic_data.wheels import LETTER_BAND, PITCHES, RIB_BAND, moulded
 
 CUE_BIT = {cue: 1 << k for k, cue in enumerate(DETECTED_CUES)}
@@ -47,6 +48,12 @@ GUM_MM = 1.6  # what a tape left
 RUN_MM = 1.2  # runs, and the edge of an old flake under a newer coat: both are relief only
 FILLER_MM, CRACK_MM = 2.5, 1.3  # a patch of filler, a crack in it
 SCAB_MM = 64.0  # at most one scab of rust in a square of this side
+EDGE_MM = 2.5  # so far from a folded edge it is rubbed more than the sheet is
+USE_MM, USE_TEXELS = 300.0, 1024  # side of the tile of what use leaves, and how many texels it has
+USE_FADES_MM = (0.5, 1.3)  # texels between these see it less and less
+USE_COARSE, USE_COARSE_SHARE = 3.3, (0.3, 0.0, 0.8)  # the same, so many times larger: long scratches, wide smears
+DRIED, SPECK = (0.46, 0.44, 0.40), (0.035, 0.028, 0.020)  # lime of dried drops; tar and flies
+RUN_MARKS = 0.12  # cover of what rain leaves where it always runs down (common practice, no source)
 MARKS = ("none", "decal_ghost", "old_glue", "sticker", "primer_spot", "dent", "scuff")  # innocent marks on a panel
 
 
@@ -105,6 +112,7 @@ class PartTable:
     peel: Tensor  # slope of the orange peel
     fade: Tensor  # 0 to 1
     chips: Tensor  # 0 to 1
+    used: Tensor  # (P, 3): hairline scratches, spots of dried water and dirt, smears in the gloss, about 1
     wheels: Tensor  # (P, 2): x of the vehicle's front and rear axle, mm
     wear: Tensor  # (P, 6): strength, centre along, centre across, radius along, radius across, raggedness
     masking: (
@@ -304,10 +312,15 @@ def shade(
         )
         b, f, t = broad[rows], fine[rows], tiny[rows]
         up = texels.normal[rows, 2].clamp(0, 1)
-        fade = (table.fade[p] * (0.35 + 0.65 * up) * (0.85 + 0.10 * b)).clamp(0, 0.6)
+        # what looks up has most of the sun, and of what stands upright its upper part
+        sun = 0.35 + 0.2 * smoothstep(500.0, 1700.0, pos[:, 2])
+        fade = (table.fade[p] * (sun + (1 - sun) * up) * (0.85 + 0.10 * b)).clamp(0, 0.6)
         tone = mix(tone, 0.75 * tone + 0.25 * luminance(tone)[:, None] + 0.02, fade)
         rough = (rough + 0.35 * fade + 0.01 * b).clamp(0.06, 0.9)
-        height += table.peel[p] * _peel(pos, texels.normal[rows], f, texels.step_mm[rows])
+        fine_enough = _rows(texels.step_mm[rows] < 0.5 * PEEL_MM[0])
+        height[fine_enough] += table.peel[p[fine_enough]] * _peel(
+            pos[fine_enough], texels.normal[rows[fine_enough]], f[fine_enough], texels.step_mm[rows[fine_enough]]
+        )
         # masking line: two paints, or one paint with a step and another gloss
         mask_row = table.masking[p]
         has_line = mask_row[:, 0] >= 0
@@ -354,7 +367,7 @@ def shade(
         _brushed(coat, noise)
         _sagged(coat, noise)
         upright = 1 - texels.normal[rows, 2].abs()
-        _worn(coat, old, upright, noise)
+        _worn(coat, old, upright, torch.exp(-corner[rows] / EDGE_MM) * (hold[rows] == AT_EDGE), noise)
         tone, rough, metal, height, bits, unsure = (
             coat.tone, coat.rough, coat.metal, coat.height, coat.bits, coat.unsure,
         )  # fmt: skip
@@ -384,6 +397,7 @@ def shade(
         _struck(coat, texels.normal[rows], thrown[rows], corner[rows], hold[rows], bunched)
         _rusted(coat, texels.normal[rows], upright, corner[rows], hold[rows], bunched, noise)
         _marked(coat, noise)
+        _used(coat, bunched)
         _taped(coat, noise)
         colour[rows], roughness[rows], metallic[rows] = coat.tone, coat.rough, coat.metal
         relief[rows] += coat.height
@@ -581,12 +595,12 @@ def _rows(mask: Tensor) -> Tensor:
     return torch.nonzero(mask, as_tuple=True)[0]
 
 
-def _chance(cells: Tensor, count: int) -> Tensor:
-    """`count` numbers (N, count), even in 0 to 1, of each whole-numbered cell (N, d)."""
+def _chance(cells: Tensor, count: int, first: int = 0) -> Tensor:
+    """Numbers (N, count - first), even in 0 to 1, of each whole-numbered cell (N, d): of `count` those from `first`."""
     turns = torch.tensor([[12.99, 78.23, 37.72], [39.35, 11.14, 83.16], [73.16, 52.24, 9.15]], device=cells.device)
-    phase = cells.float() @ turns[: cells.shape[1]]
-    steps = torch.arange(count, device=cells.device)
-    return torch.frac((phase[:, steps % 3] * (1 + 0.37 * steps)).sin().abs() * 4375.8)
+    steps = torch.arange(first, count, device=cells.device)
+    phase = cells.float() @ turns[: cells.shape[1], steps % 3]
+    return torch.frac((phase * (1 + 0.37 * steps)).sin().abs() * 4375.8)
 
 
 def _scattered(
@@ -596,13 +610,15 @@ def _scattered(
 
     Returns texels near one (M,), their offsets from its middle in that plane (M, 3) and its chances (M, 6).
     """
-    across = torch.nn.functional.one_hot(normal.abs().argmax(dim=1), 3).to(position.dtype)
-    flat = position * (1 - across)
+    rows = _rows(share > 5e-4)  # a chance is rounded to some 3e-4
+    across = torch.nn.functional.one_hot(normal[rows].abs().argmax(dim=1), 3).to(position.dtype)
+    flat = position[rows] * (1 - across)
     cells = torch.floor(flat / cell_mm)
-    chance = _chance(cells + across * (part[:, None] + 0.5), 7)
-    rows = _rows(chance[:, 6] + 5e-4 < share)  # a chance is rounded to some 3e-4
-    middle = (0.3 + 0.4 * chance[rows, :3]) * cell_mm * (1 - across[rows])
-    return rows, flat[rows] - cells[rows] * cell_mm - middle, chance[rows, :6]
+    own = cells + across * (part[rows, None] + 0.5)
+    near = _rows(_chance(own, 7, 6)[:, 0] + 5e-4 < share[rows])
+    chance = _chance(own[near], 6)
+    middle = (0.3 + 0.4 * chance[:, :3]) * cell_mm * (1 - across[near])
+    return rows[near], flat[near] - cells[near] * cell_mm - middle, chance
 
 
 def _thrown(position: Tensor, normal: Tensor, wheels: Tensor) -> Tensor:
@@ -656,8 +672,8 @@ def _struck(coat: _Coat, normal: Tensor, thrown: Tensor, distance: Tensor, hold:
     chip = table.chips[p]
     if not bool((chip > 0).any()):
         return
-    at_edge = hold * torch.exp(-distance / 2.5) * smoothstep(0.2, 1.2, bunched)
-    hit = (torch.relu(thrown - 0.05) * torch.exp(1.7 * bunched - 1.0)).clamp(max=6)
+    at_edge = hold * torch.exp(-distance / 2.5) * smoothstep(0.2, 1.2, bunched) * (0.35 + thrown.clamp(max=1.5))
+    hit = (thrown * torch.exp(1.7 * bunched - 1.0)).clamp(max=6)
     chipped, bared, rim, rusty = _chips(
         coat.position, normal, p, chip * (hit + 2.5 * at_edge), coat.step, t, table.rust[p]
     )
@@ -825,10 +841,11 @@ def _scratches(
     return drawn * half / wide * smoothstep(1.0, 0.4, away / wide)
 
 
-def _worn(coat: _Coat, old: Tensor, upright: Tensor, noise: Noise) -> None:
+def _worn(coat: _Coat, old: Tensor, upright: Tensor, edge: Tensor, noise: Noise) -> None:
     """Wear through the coats, ring by ring: rubbed thin with smooth contours, scratched along the way of what rubs.
 
-    `old` (N,): where a masking line left the old coat on top; `upright` (N,): 1 where rain runs down, 0 on the flat.
+    `old` (N,): where a masking line left the old coat on top; `upright` (N,): 1 where rain runs down, 0 on the flat;
+    `edge` (N,): 1 on a folded edge, where a film is thinnest and is rubbed most, less beside it.
     """
     wear = coat.table.wear[coat.part]
     radial = ((coat.along - wear[:, 1]) / wear[:, 3]) ** 2 + ((coat.across - wear[:, 2]) / wear[:, 4]) ** 2
@@ -844,7 +861,8 @@ def _worn(coat: _Coat, old: Tensor, upright: Tensor, noise: Noise) -> None:
     soft = noise(drawn_out, 17.0, octaves=2, channel=4, gain=0.5)
     rubbed = _scratches(along, across, 0.05, seed, 2.6, 85.0, step)
     falls = torch.exp(-0.6 * radial)
-    depth = wear[:, 0] * (torch.exp(-radial) + wear[:, 5] * (0.10 * b + 0.06 * soft + 0.006 * f + 0.003 * t) * falls)
+    uneven = wear[:, 5] * (0.10 * b + 0.06 * soft + 0.006 * f + 0.003 * t)
+    depth = wear[:, 0] * (torch.exp(-radial) + (uneven + 0.3 * edge[rows]) * falls)
     two = table.has_under[p] & ~old[rows]
     primer, substrate = table.primer[p], table.metal[p]
     # a coat thins out before it is gone: each shows the next through a feathered rim, through its peaks first
@@ -887,6 +905,91 @@ def _worn(coat: _Coat, old: Tensor, upright: Tensor, noise: Noise) -> None:
     seen = _visible(table.colour[p], under)
     blurred = through_top & ~two & (step > RINGS_MM)
     coat.call(rows, "wear_through", worn & seen, (worn & ~seen) | blurred | (two & ((depth > 0.36) | (stained > 0.05))))
+
+
+@lru_cache(maxsize=2)
+def _use(device: torch.device) -> Tensor:
+    """What washing, rain and hands leave on any paint, as one tile (1, 3, `USE_TEXELS` + 1, the same) that repeats.
+
+    Hairlines from 0 to 1; spots from -1, dark specks, to 1, pale rims of dried drops; smears of about normal values.
+    """
+    size, rng = 2 * USE_TEXELS, np.random.default_rng(4)
+    mm = size / USE_MM
+
+    def drawn(canvas: npt.NDArray[np.uint8], points: npt.NDArray[np.float64], tone: float, wide: int = 1) -> None:
+        for x in (-size, 0, size):
+            for y in (-size, 0, size):
+                moved = np.round((points * mm + (x, y)) * 8).astype(np.int32)
+                if (moved.max(0) > 0).all() and (moved.min(0) < 8 * size).all():
+                    cv2.polylines(canvas, [moved], False, int(tone), wide, cv2.LINE_AA, 3)
+
+    def arc(middle: npt.NDArray[np.float64], radius: float, start: float, length: float) -> npt.NDArray[np.float64]:
+        turn = start + np.linspace(0, length / radius, 14)
+        return middle + radius * np.stack([np.cos(turn), np.sin(turn)], 1)
+
+    hair, pale, dark, smear = (np.zeros((size, size), np.uint8) for _ in range(4))
+    for _ in range(16):  # a cloth or brush goes around; what it held scratches faintly, side by side
+        middle, radius = rng.uniform(0, USE_MM, 2), rng.uniform(50, 140)
+        for _ in range(16):
+            off = rng.normal(size=2) * 0.25 * radius
+            drawn(hair, arc(middle + off, radius, rng.uniform(0, 6.3), rng.uniform(8, 70)), rng.uniform(40, 120))
+    for _ in range(170):  # what brushed past: most of it short and shallow
+        way, long = rng.uniform(0, 6.3), float(np.clip(rng.lognormal(2.2, 0.9), 2, 130))
+        middle, bend = rng.uniform(0, USE_MM, 2), rng.uniform(150, 900)
+        drawn(hair, arc(middle, bend, way, long), 60 + 190 * rng.random() ** 2)
+    for _ in range(26):  # drops that dried stand near each other, pale rims of a few millimetres
+        middle = rng.uniform(0, USE_MM, 2)
+        for _ in range(int(rng.integers(2, 9))):
+            radius = rng.uniform(0.5, 2.4)
+            ring = arc(middle + rng.normal(size=2) * 9, radius, rng.uniform(0, 6.3), 6.4 * radius * rng.uniform(0.5, 1))
+            drawn(pale, ring, rng.uniform(70, 220))
+    for _ in range(420):  # dust nibs, tar, flies
+        place, long = rng.uniform(0, USE_MM, 2), 0.15 + 1.2 * rng.random() ** 4
+        drawn(dark, arc(place, 2.0, rng.uniform(0, 6.3), long), rng.uniform(60, 230), 1 + int(4.5 * rng.random() ** 4))
+    for _ in range(60):  # hands and cloths
+        middle, radius, start = rng.uniform(0, USE_MM, 2), rng.uniform(40, 160), rng.uniform(0, 6.3)
+        long, tone = rng.uniform(20, 120), rng.uniform(60, 200)
+        for lane in range(6):
+            drawn(
+                smear, arc(middle, radius + 3.2 * lane, start, long), tone * rng.uniform(0.4, 1.2) % 255, int(2.5 * mm)
+            )
+    soft = cv2.GaussianBlur(np.pad(smear, 128, mode="wrap").astype(np.float32), (0, 0), 15.0)[128:-128, 128:-128]
+    spots = pale.astype(np.float32) - dark
+    tile = np.stack([hair / 255.0, spots / 255.0, (soft - soft.mean()) / soft.std()]).astype(np.float32)
+    halved = tile.reshape(3, USE_TEXELS, 2, USE_TEXELS, 2).mean((2, 4))
+    return torch.from_numpy(np.pad(halved, ((0, 0), (0, 1), (0, 1)), mode="wrap"))[None].to(device)
+
+
+def _used(coat: _Coat, bunched: Tensor) -> None:
+    """What every vehicle's paint has, sprayed yesterday or at the factory: hairlines, dried drops, specks, smears.
+
+    `bunched` (N,) is a smooth field of about normal values: specks and scratches come many at a place.
+    """
+    rows = _rows(coat.step < USE_COARSE * USE_FADES_MM[1])
+    if not len(rows):
+        return
+    p, step = coat.part[rows], coat.step[rows]
+    seed = coat.table.seed[p]
+    turn = 6.28 * seed
+    u = (coat.along[rows] * turn.cos() + coat.across[rows] * turn.sin()) / USE_MM
+    v = (coat.across[rows] * turn.cos() - coat.along[rows] * turn.sin()) / USE_MM
+    left = torch.zeros(3, len(rows), device=step.device)
+    for scale, share in ((1.0, (1.0, 1.0, 1.0)), (USE_COARSE, USE_COARSE_SHARE)):
+        near = _rows(step < scale * USE_FADES_MM[1])
+        at = torch.stack([u[near], v[near]], 1) / scale + seed[near, None] * u.new_tensor([61.0, 97.0])
+        grid = (at - torch.floor(at)) * 2 - 1
+        tile = torch.nn.functional.grid_sample(_use(step.device), grid[None, None], align_corners=True)[0, :, 0]
+        shown = smoothstep(scale * USE_FADES_MM[1], scale * USE_FADES_MM[0], step[near])
+        left[:, near] += tile * shown * u.new_tensor(share)[:, None]
+    hair, spot, smear = (left * coat.table.used[p].T).unbind(0)
+    many = smoothstep(-0.9, 1.8, bunched[rows])
+    hair, spot = 1.5 * hair * (1 - many) ** 2, spot * (0.1 + 1.8 * many)
+    tone = coat.tone[rows]
+    tone = mix(tone, 0.65 * tone + 0.20, hair.clamp(0, 1))
+    tone = mix(tone, _tone(DRIED, tone), (0.5 * spot).clamp(0, 0.6))
+    tone = mix(tone, _tone(SPECK, tone), (-0.9 * spot).clamp(0, 0.9))
+    coat.tone[rows] = tone * (1 + 0.018 * smear)[:, None]
+    coat.rough[rows] = (coat.rough[rows] * (1 + 0.16 * smear) + 0.15 * hair + 0.2 * spot.abs()).clamp(0.05, 0.95)
 
 
 def _crazed(coat: _Coat, noise: Noise) -> None:
@@ -1103,7 +1206,7 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     p, mark, u, v = coat.part[rows], mark[rows], u[rows], v[rows]
     f, t = coat.fine[rows], coat.tiny[rows]
     tone, rough, height = coat.tone[rows], coat.rough[rows], coat.height[rows]
-    own = coat.table.mark_tone[p]
+    own, seed = coat.table.mark_tone[p], coat.table.seed[p]
     inward = torch.minimum((1 - u.abs()) * mark[:, 3], (1 - v.abs()) * mark[:, 4])  # mm from the outline
     inside, line = inward > 0, (inward.abs() < 0.7) & (f > -0.6)
     kind = mark[:, 0].long()
@@ -1127,10 +1230,9 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     )
     height = height - mark[:, 5] * torch.exp(-2.0 * (u**2 + v**2)) * dent
     # smeared on along the motion, over everything: streaks that thin out
-    smear = noise(
-        torch.stack([coat.along[rows] / 16.0, coat.across[rows], 997.0 * coat.table.seed[p]], 1), 6.0, octaves=3
-    )
-    rubbed = smoothstep(0.5, 1.3, smear + 1.3 - 1.6 * (0.5 * u**2 + v**2) + 0.25 * t) * scuff
+    smear = noise(torch.stack([coat.along[rows] / 16.0, coat.across[rows], 997.0 * seed], 1), 6.0, octaves=3)
+    drag = noise(torch.stack([coat.along[rows] / 50.0, coat.across[rows], 997.0 * seed], 1), 1.8, octaves=2, channel=2)
+    rubbed = smoothstep(0.2, 1.9, smear + 1.3 - 1.6 * (0.5 * u**2 + v**2) + 0.5 * drag + 0.2 * t) * scuff
     tone = mix(tone, own, 0.9 * rubbed)
     coat.tone[rows], coat.rough[rows], coat.height[rows] = tone, rough, height
     covered = (sticker & inside) | (oval > 0.5) | (rubbed > 0.5)
@@ -1319,10 +1421,11 @@ def _soil(
     runs = (torch.relu(runs - 0.3) - torch.relu(-0.9 - runs)) * smoothstep(0.6, 0.2, up.abs())
     drawn = texels.position_mm * up.new_tensor([0.12, 1.0, 1.0])
     swathe = noise(texels.position_mm * up.new_tensor([0.4, 1.0, 1.0]), 230.0, channel=5, rounded=True)
-    rubbed = smoothstep(0.8, 1.6, swathe + 0.45 * noise(drawn, 15.0, octaves=2, channel=3, gain=0.8))
+    rubbed = smoothstep(0.6, 2.0, swathe + 0.45 * noise(drawn, 15.0, octaves=2, channel=3, gain=0.8))
     wiped = 1 - 0.8 * max(1 - grime.dust, 0) * rubbed  # much dust has lain for long
     settled = (0.85 + 0.04 * broad + 0.05 * fine + 0.30 * runs).clamp(0.1, 1.6)
     dust = grime.dust * (0.25 + 0.75 * smoothstep(-0.2, 0.9, up)) * settled * wiped
+    dust += RUN_MARKS * torch.relu(runs) * (kind == 1)
     spread = torch.where(kind == 6, 1.0, 0.5 + 0.6 * thrown.clamp(max=1.5))
     film = grime.mud * spread * low**2 * (0.6 + 0.22 * runs + 0.10 * fine).clamp(0, 1) * wiped
     # drops fly in gushes: thick where one struck, none beside it

@@ -21,7 +21,7 @@ import torch
 from pipeline.configuration import shipped
 from pipeline.records import HISTORIES
 from synthetic_data.crevices import Crevices, find_crevices
-from synthetic_data.geometry import Patch, placed, pop_rivet
+from synthetic_data.geometry import Patch, placed, pop_rivet, unit_normals
 from synthetic_data.paint import GRAINS, MARKS, Grime, PartTable, filled_share, lab_to_linear_srgb
 from synthetic_data.painter_settings import (
     ByCare,
@@ -67,6 +67,10 @@ OUTSIDE_OF = {
 }
 AROUND_THE_BAY = frozenset({"bonnet", "cowl", "front_panel", "wing_front_left", "wing_front_right"})
 OLD_EDGE_FROM = 0.80  # one even draw a part says whether it has runs (from 0 up), an old edge (from here) or neither
+# sheets down in a gap between panels: who sprays the outside only leaves them as they are
+IN_GAPS = ("bonnet_gutter", "tailgate_jamb")
+FOLDED_BELOW = 0.7  # cosine between a flange and the middle of its sheet
+BESIDE_EDGE_MM = 30.0
 AXLES = ("front_axle", "rear_axle")
 GAP_ROWS = (3, 7)  # of a seam's grid, where the sheets end (`vehicle.seam`)
 NEVER_REFINISHED = ("capping", "chassis", "crossmember", "arches", "floor_under", "wheels", "engine_bay", "")
@@ -249,7 +253,7 @@ def paint_vehicle(vehicle: Vehicle, family: BodyFamily, history: PaintHistory, g
     for part in vehicle.parts:
         part, joined_anew = _joined(part, history, settings.joints) if part.panel in rejoined else (part, False)
         rng = np.random.default_rng([history.seed, zlib.crc32(part.group.encode())])
-        job = history.job_of(part.panel)
+        job = _job_of(part, history)
         row = _plain_row(part, history, look, settings, rng)
         if part.kind in ("sheet", "shut", "seam") and part.finish == "body":
             _body(row, part, history, job, look, settings, rng)
@@ -305,6 +309,7 @@ class _SharedLook:
     replacement_lab: Lab
     engine: Tone
     cover: Tone
+    used: tuple[float, float, float]  # hairlines, spots, smears
 
     @staticmethod
     def draw(rng: np.random.Generator, habits: VehicleHabits) -> _SharedLook:
@@ -339,7 +344,15 @@ class _SharedLook:
             replacement_lab,
             engine,
             (engines[0], engines[-1], cover)[rng.integers(3)],
+            (rng.uniform(*habits.hairlines), rng.uniform(*habits.spots), rng.uniform(*habits.smears)),
         )
+
+
+def _job_of(part: Part, history: PaintHistory) -> Job | None:
+    """The job that sprayed a part."""
+    job = history.job_of(part.panel)
+    outside_only = job is not None and job.panels.isdisjoint(INSIDE_PANELS)
+    return None if outside_only and part.name.startswith(IN_GAPS) else job
 
 
 def _plain_row(
@@ -378,6 +391,7 @@ def _plain_row(
         "peel": 0.0,
         "fade": 0.0,
         "chips": 0.0,
+        "used": np.zeros(3),
         "wear": np.array([0.0, 0, 0, 1, 1, 0]),
         "mist_colour": np.full(3, grey),
         "gap": 0.0,
@@ -419,7 +433,7 @@ def _body(
     """Paint film: coats, fading, chips, and the lines and wear that show more than one coat."""
     film = settings.film
     _coats(row, part, history, job, look, film, rng)
-    _wear(row, part, settings.wear, rng)
+    _wear(row, part, history, settings.wear)
     _line(row, part, history, job, settings.masking, rng)
     by_job = "refinish" if job is not None else "factory"
     width, height = part.patch.size_mm
@@ -435,8 +449,11 @@ def _body(
             ]
         )
         edge = rng.spawn(1)[0]  # changes no other draw
-        if edge.random() < film.flake_at_edge_probability:  # water gets under a film from its edge
-            row["peeling"][2] = float(edge.choice([0.0, height]))
+        if edge.random() < film.flake_at_edge_probability:  # water gets under a film from an edge or a corner
+            front, rear, top, bottom = _outline(part.patch)
+            row["peeling"][2] = bottom if edge.random() < film.flake_at_bottom_probability else top
+            if edge.random() < film.flake_at_corner_probability:
+                row["peeling"][1] = front if edge.random() < 0.5 else rear
     if part.kind == "sheet" and rng.random() < getattr(film.crazing_probability, by_job):
         row["crazing"] = float(rng.uniform(*film.crazing_cell_mm))
 
@@ -451,6 +468,7 @@ def _coats(
     rng: np.random.Generator,
 ) -> None:
     """What was sprayed on the part, and what the years did to it."""
+    row["used"] = np.array(look.used) * rng.spawn(1)[0].uniform(*habits.used_of_part, 3)  # changes no other draw
     row["peel"] = float(rng.uniform(*habits.peel))
     faded = min(1.0, history.years / habits.years_to_fade) * rng.uniform(*habits.fade)
     row["fade"] = float(faded) * (habits.fade_of_shuts if part.kind == "shut" else 1.0)
@@ -467,26 +485,46 @@ def _coats(
         row["chips"] *= habits.chips_of_refinish
 
 
-def _wear(row: dict[str, Any], part: Part, habits: WearHabits, rng: np.random.Generator) -> None:
-    """A place worn through: feet on the rail under the doors, hands and loads elsewhere."""
-    width, height = part.patch.size_mm
-    rail = part.zone == "sill_rail"
-    is_worn = rng.random() < habits.probability.get(part.zone or "", habits.elsewhere_probability)
-    if not is_worn or part.kind == "seam" or "_weld." in part.name or "bonnet_rib" in part.name:
+def _outline(patch: Patch) -> tuple[float, float, float, float]:
+    """Where a sheet ends and its folded flanges begin: first and last mm along, first and last mm across.
+
+    A ring, as around a window, has no ends along.
+    """
+    normal = unit_normals(patch.points)
+    ends: list[float] = []
+    is_ring = np.allclose(patch.points[:, 0], patch.points[:, -1], atol=1e-6)
+    for axis, mm in ((1, patch.along_mm), (0, patch.across_mm)):
+        lines = np.moveaxis(normal, axis, 0)
+        if axis == 1 and is_ring:
+            lines = np.broadcast_to(lines[:1], lines.shape)
+        level = np.flatnonzero((lines * lines[len(lines) // 2]).sum(-1).mean(axis=1) > FOLDED_BELOW)
+        ends += [float(mm[level[0]]), float(mm[level[-1]])]
+    return ends[0], ends[1], ends[2], ends[3]
+
+
+def _wear(row: dict[str, Any], part: Part, history: PaintHistory, habits: WearHabits) -> None:
+    """A place worn through where something rubs: feet, hands, loads, arms, stones; of any other sheet along an edge."""
+    rng = _stream(history, f"wear {part.group}")
+    name = part.name.removesuffix(".right").removesuffix(".left")
+    causes = [cause for cause in habits.causes.get(name, habits.any_edge) if cause.side in (None, part.side)]
+    elsewhere = habits.elsewhere_probability
+    is_worn = rng.random() < (
+        habits.probability.get(part.zone or "", elsewhere) if name in habits.causes else elsewhere
+    )
+    if not is_worn or part.kind == "seam" or "_weld." in part.name or name.startswith(("bonnet_rib", *IN_GAPS)):
         return
-    across = float(rng.uniform(*habits.rail_across_mm) if rail else rng.uniform(*habits.across) * height)
-    reach = rng.uniform(*(habits.rail_radius_along_mm if rail else habits.radius_mm))
-    wide, edge = reach, rng.spawn(1)[0]  # changes no other draw
-    if not rail and edge.random() < habits.at_edge_probability:  # hands, loads and lids rub along edges
-        across = float(edge.choice([1.0, -1.0]) * edge.uniform(*habits.edge_mm)) % max(height, 1.0)
-        reach *= edge.uniform(*habits.edge_longer)
+    cause = causes[rng.integers(len(causes))]
+    first, last, top, bottom = _outline(part.patch)
+    share, down = rng.uniform(*cause.along), rng.uniform(*cause.across)
+    if part.name.endswith(".right"):  # the mirror image of the left one: its columns run the other way
+        share = 1 - share
     row["wear"] = np.array(
         [
             rng.uniform(*habits.strength),
-            rng.uniform(*habits.along) * width,
-            across,
-            reach,
-            rng.uniform(*habits.rail_radius_across_mm) if rail else wide * rng.uniform(*habits.slimness),
+            first + share * (last - first),
+            top + down * (bottom - top),
+            rng.uniform(*cause.radius_along_mm),
+            rng.uniform(*cause.radius_across_mm),
             rng.uniform(*habits.raggedness),
         ]
     )
@@ -502,17 +540,22 @@ def _line(
 ) -> None:
     """The line in which new paint ends: in a shut, on the inside, or beside a rubber."""
     _, height = part.patch.size_mm
-    outer = history.job_of(OUTSIDE_OF.get(part.panel, "")) if part.kind == "shut" else None
+    in_gap, side = part.name.startswith(IN_GAPS), -1.0
     # no line runs along the middle ribs of the bonnet, nor round the inside of a pane's frame
     shut = part.kind == "shut" and not part.name.startswith(("bonnet_rib1", "bonnet_rib2", "door_window.back"))
-    lined = shut and job is None and outer is not None
+    outer = history.job_of(part.panel if in_gap else OUTSIDE_OF.get(part.panel, "")) if shut or in_gap else None
+    lined = job is None and outer is not None
     goes_in = lined and outer is not None and rng.random() < habits.line_in_shut_probability.at(outer.care)
-    if lined and outer is not None and (goes_in or part.name.startswith("shut")):
+    if lined and outer is not None and (goes_in or in_gap or part.name.startswith("shut")):
         # the outside was sprayed with the door closed or roughly masked: new paint ends in a line in the shut
         row["under"], row["has_under"] = row["colour"], True
         row["colour"], row["roughness"] = _linear(outer.lab), outer.roughness
         inwards = habits.line_in_shut_mm if part.name.startswith("shut") else habits.line_inside_mm
         at = rng.uniform(*(inwards if goes_in else habits.line_at_corner_mm))
+        if in_gap:  # from the edge of the sheet that was sprayed, which is the outer one
+            first, last = abs(part.patch.points[[0, -1], :, 1].mean(axis=1))
+            at = rng.uniform(*(habits.line_in_gap_mm if goes_in else habits.line_at_corner_mm))
+            at, side = (at, -1.0) if first > last else (height - at, 1.0)
         step, ragged = habits.step_mm, habits.raggedness_mm
     elif shut and job is not None and rng.random() < habits.missed_inside_probability.at(job.care):
         in_bay = part.panel in BAY_PANELS
@@ -524,7 +567,7 @@ def _line(
         step, ragged = habits.strip_step_mm, habits.strip_raggedness_mm
     else:
         return
-    row["masking"] = np.array([at, rng.uniform(*step), rng.uniform(*ragged), -1.0])
+    row["masking"] = np.array([at, rng.uniform(*step), rng.uniform(*ragged), side])
 
 
 def _rubber(
@@ -710,6 +753,12 @@ def _site_on(part: Part, along_mm: float, across_mm: float, extent_m: float, nam
     )
 
 
+def _beside_edge(part: Part, along_mm: float, across_mm: float) -> tuple[float, float]:
+    """Where to look at what may lie on a folded edge: a little further in, on the sheet."""
+    inwards = np.clip(np.array(part.patch.size_mm) / 2 - (along_mm, across_mm), -BESIDE_EDGE_MM, BESIDE_EDGE_MM)
+    return along_mm + float(inwards[0]), across_mm + float(inwards[1])
+
+
 def _traces(
     row: dict[str, Any],
     part: Part,
@@ -741,9 +790,10 @@ def _traces(
     if flat:
         sites.extend(_sag(row, part, history, job, settings.runs))
     if flat and row["peeling"][0] > 0:
-        sites.append(_site_on(part, row["peeling"][1], row["peeling"][2], 0.004 * row["peeling"][3], "peeling"))
+        sites.append(_site_on(part, *_beside_edge(part, *row["peeling"][1:3]), 0.004 * row["peeling"][3], "peeling"))
     if flat and row["wear"][0] > 0.5:
-        sites.append(_site_on(part, row["wear"][1], row["wear"][2], 0.004 * row["wear"][3], "wear"))
+        extent = 0.004 * max(row["wear"][3:5])
+        sites.append(_site_on(part, *_beside_edge(part, *row["wear"][1:3]), extent, "wear"))
     if part.kind == "seam" and row["fill"][0] > 0:  # where the open line stops
         sites += [
             _site_on(part, at, row["gap"] + 8.0, rng.uniform(*settings.seams.end_site_m), "fill", "body_seam")
@@ -835,6 +885,8 @@ def _mark(
     if name in ("primer_spot", "dent"):
         half = np.array([1.0, rng.uniform(*habits.spot_slimness)]) * rng.uniform(*habits.spot_radius_mm)
     at, up = rng.uniform(*habits.at, 2) * [width, height]
+    if name == "scuff":  # what stands beside a vehicle is lower than its middle
+        up = rng.uniform(*habits.scuff_at) * height
     row["mark"] = np.array([MARKS.index(name), at, up, half[0], half[1], rng.uniform(*habits.depth_mm)])
     if name == "sticker":
         row["mark_tone"] = lab_to_linear_srgb(sample_colour(rng)[1])

@@ -125,6 +125,9 @@ class VehicleHabits(Config):
     replaced_parts: tuple[str, ...]
     cloth_seats_probability: Probability
     roughness: dict[str, float]  # of trim, vinyl and cloth seats, wheel, engine, cover
+    hairlines: Range
+    spots: Range
+    smears: Range
     primers: tuple[Colour, ...]
     trims: tuple[Colour, ...]
     wheels: tuple[Tone, ...]
@@ -142,6 +145,7 @@ class Scatter(Config):
 class FilmHabits(Config):
     """The coats of one part."""
 
+    used_of_part: Range
     peel: Range
     peel_of_refinish: Range
     peel_if_rushed: float
@@ -156,9 +160,21 @@ class FilmHabits(Config):
     flaking: Range
     flake_at: Range
     flake_at_edge_probability: Probability
+    flake_at_bottom_probability: Probability
+    flake_at_corner_probability: Probability
     flake_radius_mm: Range
     crazing_probability: ByJob
     crazing_cell_mm: Range
+
+
+class WearCause(Config):
+    """Where something rubs a part, as shares of its visible sheet."""
+
+    along: Range
+    across: Range
+    radius_along_mm: Range
+    radius_across_mm: Range
+    side: Literal["left", "right"] | None = None
 
 
 class WearHabits(Config):
@@ -167,17 +183,9 @@ class WearHabits(Config):
     probability: dict[str, Probability]
     elsewhere_probability: Probability
     strength: Range
-    along: Range
-    across: Range
-    radius_mm: Range
-    slimness: Range
-    rail_across_mm: Range
-    rail_radius_along_mm: Range
-    rail_radius_across_mm: Range
     raggedness: Range
-    at_edge_probability: Probability
-    edge_mm: Range
-    edge_longer: Range
+    causes: dict[str, tuple[WearCause, ...]]  # by part
+    any_edge: tuple[WearCause, ...]  # of all other parts
 
 
 class MaskingHabits(Config):
@@ -186,6 +194,7 @@ class MaskingHabits(Config):
     line_in_shut_probability: ByCare
     line_in_shut_mm: Range
     line_at_corner_mm: Range
+    line_in_gap_mm: Range
     line_inside_mm: Range
     step_mm: Range
     raggedness_mm: Range
@@ -388,6 +397,7 @@ class MarkHabits(Config):
     spot_slimness: Range
     at: Range
     depth_mm: Range
+    scuff_at: Range
     rubber_scuff_probability: Probability
     rubber_scuff: Colour
     primer_brightness: Range

@@ -44,6 +44,7 @@ def a_part(kind: int, **changes: Any) -> dict[str, Any]:
         "peel": 0.0,
         "fade": 0.0,
         "chips": 0.0,
+        "used": (0.0, 0.0, 0.0),
         "wheels": (600.0, -1800.0),
         "wear": (0.0, 0, 0, 1, 1, 0),
         "masking": (-1.0, 0, 0, 1),

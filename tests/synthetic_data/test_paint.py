@@ -14,7 +14,7 @@ colour = pytest.importorskip("colour")
 torch = pytest.importorskip("torch")
 
 from synthetic_data.crevices import find_crevices  # noqa: E402  (torch may be missing)
-from synthetic_data.geometry import Patch, line, loft  # noqa: E402
+from synthetic_data.geometry import Patch, line, loft, rolled_edges  # noqa: E402
 from synthetic_data.paint import (  # noqa: E402
     CUE_BIT,
     D65_WHITE,
@@ -365,6 +365,7 @@ INNOCENT = {
     "chips": a_part(SHEET, chips=1.0),
     "fading": a_part(SHEET, fade=1.0),
     "orange peel": a_part(SHEET, peel=0.01),
+    "use": a_part(SHEET, used=(1.0, 1.0, 1.0)),
     "chalked rubber": a_part(SEAL, chalk=1.0),
     "rusty bracket": a_part(HIDDEN, rust=0.9),
     "rusty bolt": a_part(FASTENER, rust=0.9),
@@ -382,7 +383,7 @@ INNOCENT = {
 @pytest.mark.parametrize("name", INNOCENT)
 def test_what_age_and_factory_leave_is_no_cue(name: str) -> None:
     part = INNOCENT[name]
-    near = 0.4 if name == "orange peel" else TEXEL  # finer than its waves
+    near = 0.4 if name in ("orange peel", "use") else TEXEL  # finer than its waves and lines
     film, plain = look(part, step_mm=near), look(a_part(part["kind"], is_painted=part["is_painted"]))
     assert not film.cues.any() and not film.unknown.any()
     changed = step(plain, film).max() > 0.03 or (film.relief_mm - plain.relief_mm).abs().max() > 0.004
@@ -448,6 +449,14 @@ def _strip(across_mm: float) -> Patch:
     """A thin strip whose edges lie in the sheet of texels, all along it."""
     start, end = np.array([0, 0, 300 + across_mm]) / 1000, np.array([WIDTH, 0, 300 + across_mm]) / 1000
     return loft(line(start, end, 40), line(start, end, 40) + np.array([0, 1e-5, 0]), 3)
+
+
+def _bent_at(across_mm: float) -> Patch:
+    """A sheet that goes on beyond the texels on three sides and is folded where `across_mm` is."""
+    along = line(
+        np.array([-0.1, 0, 0.3 + across_mm / 1000]), np.array([0.1 + WIDTH / 1000, 0, 0.3 + across_mm / 1000]), 40
+    )
+    return rolled_edges(loft(along, along + np.array([0, 0, 0.25]), 20), 0.001, 0.01)
 
 
 def test_mist_under_fresh_underseal_or_wax_cannot_be_judged() -> None:
@@ -565,6 +574,26 @@ def test_wear_goes_along_the_part() -> None:
     worn = (step(look(a_part(SHEET)), film) > 0.1).astype(float)
     breaks = [np.abs(np.diff(worn, axis=axis)).sum() for axis in (0, 1)]
     assert worn.mean() > 0.05 and breaks[0] > 1.25 * breaks[1]  # more outline is crossed going up than going along
+
+
+def test_use_is_subtle_and_seen_from_near_only() -> None:
+    used = a_part(SHEET, used=(1.0, 1.0, 1.0))
+    near, far = (
+        step(look(a_part(SHEET), step_mm=size), look(used, step_mm=size)) for size in (0.4, 6.0)
+    )  # texels of the second size are wider than what use leaves
+    assert 0.004 < near.mean() < 0.03 and np.quantile(near, 0.5) < 0.02 < near.max()
+    assert far.max() == 0
+
+
+def test_an_edge_wears_before_the_sheet_beside_it() -> None:
+    worn = a_part(SHEET, wear=(0.40, 120.0, 60.0, 80.0, 40.0, 0.0))  # too little to go through a flat sheet
+    edge = find_crevices([Part("bent", _bent_at(60.0), "paint", None, None, "body", "sheet")])
+    films = [
+        shade(sheet_of_texels(step_mm=0.5), table_of(worn), CLEAN, noise(), torch.Generator().manual_seed(9), near)
+        for near in (None, edge)
+    ]
+    rubbed = step(films[0], films[1]) > 0.05
+    assert rubbed[28:33].any() and not rubbed[:22].any() and not rubbed[39:].any()  # row 30 lies on the edge
 
 
 def test_stones_chip_fronts_and_what_is_behind_a_wheel() -> None:

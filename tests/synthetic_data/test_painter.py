@@ -13,15 +13,17 @@ colour = pytest.importorskip("colour")
 torch = pytest.importorskip("torch")
 
 from pipeline.records import HISTORIES  # noqa: E402  (torch may be missing)
-from synthetic_data.geometry import Patch  # noqa: E402
+from synthetic_data.geometry import Patch, patch, rolled_edges  # noqa: E402
 from synthetic_data.paint import CUE_BIT, Film, Noise, Texels, lab_to_linear_srgb, shade  # noqa: E402
 from synthetic_data.painter import (  # noqa: E402
     BAY_PANELS,
+    IN_GAPS,
     INSIDE_PANELS,
     NEVER_REFINISHED,
     Job,
     PaintedVehicle,
     PaintHistory,
+    _outline,
     paint_names,
     sample_colour,
     sample_grime,
@@ -150,6 +152,66 @@ def test_a_change_throughout_paints_the_shuts_too() -> None:
     for k in shuts:
         assert one.table.colour[k].numpy() == pytest.approx(lab_to_linear_srgb(NEW_LAB), abs=1e-6)
         assert one.table.under[k].numpy() == pytest.approx(lab_to_linear_srgb(OLD_LAB), abs=1e-6)
+
+
+def test_gutter_and_jamb_keep_the_old_coat_unless_the_painter_went_inside() -> None:
+    # common practice, no source: who sprays the outside only masks the gaps or leaves them to the mist
+    old, new = lab_to_linear_srgb(OLD_LAB), lab_to_linear_srgb(NEW_LAB)
+    for seed in range(4):
+        for inside in (False, True):
+            one = resprayed(0.3, seed, inside=inside)
+            film, owner = look(one)
+            seen = [(k, part) for k, part in enumerate(one.vehicle.parts) if part.name.startswith(IN_GAPS)]
+            assert len(seen) == 4
+            for k, part in seen:
+                away = [np.linalg.norm(film.colour.numpy()[owner == k] - colour, axis=1) for colour in (old, new)]
+                kept = (away[0] < away[1]).reshape(len(part.patch.points), -1).mean(axis=1)  # of each row
+                outer_first = abs(part.patch.points[0, :, 1].mean()) > abs(part.patch.points[-1, :, 1].mean())
+                rows = kept if outer_first else kept[::-1]
+                if inside:
+                    assert rows.max() < 0.2 and float(one.table.masking[k, 0]) < 0
+                else:
+                    assert rows[-1] > 0.8 and rows[-1] >= rows[0] and float(one.table.masking[k, 0]) >= 0
+
+
+@pytest.mark.parametrize("hem", [0.0, 0.012])
+def test_a_folded_sheet_ends_where_it_is_bent(hem: float) -> None:
+    flat = patch(np.stack([*np.meshgrid(np.linspace(0, 0.9, 31), np.linspace(0, 0.5, 21)), np.zeros((21, 31))], -1))
+    folded = rolled_edges(flat, 0.006, 0.02, hem=hem)
+    first, last, top, bottom = _outline(folded)
+    assert last - first == pytest.approx(900, abs=13) and bottom - top == pytest.approx(500, abs=13)
+    assert first > 20 and top > 20  # flanges lie before
+
+
+def test_wear_and_flakes_lie_where_something_rubs_or_water_hangs() -> None:
+    # common practice, no source: stones strike a bonnet in front, hands and walls a door's rear half, loads a tub's rim
+    seen: dict[str, list[float]] = defaultdict(list)
+    flaked: list[bool] = []
+    for seed in range(20):
+        one = painted(replace(history("panels_refinished", seed), seed=seed))
+        for k, part in enumerate(one.vehicle.parts):
+            name = part.name.split(".")[0]
+            wear, flake = one.table.wear[k].numpy(), one.table.peeling[k].numpy()
+            if wear[0] == 0 and flake[0] == 0:
+                continue
+            front, rear, top, bottom = _outline(part.patch)
+            if flake[0] > 0:
+                flaked.append(bool(min(abs(flake[2] - top), abs(flake[2] - bottom)) < 1))
+            if wear[0] == 0 or name not in ("bonnet", "door_skin", "tub_side"):
+                continue
+            assert front - 1 <= wear[1] <= rear + 1 and top - 1 <= wear[2] <= bottom + 1, part.name
+            column = int(np.argmin(abs(part.patch.along_mm - wear[1])))
+            row = int(np.argmin(abs(part.patch.across_mm - wear[2])))
+            ahead = part.patch.points[..., 0]
+            forward = (ahead[row, column] - ahead.min()) / np.ptp(ahead)
+            down = (wear[2] - top) / (bottom - top)
+            if name == "tub_side":  # along an edge, or below the fuel filler far behind
+                assert min(down, 1 - down) < 0.05 or (down < 0.45 and forward < 0.15 and part.side == "left")
+            seen[name].append(float(forward))
+    assert min(len(seen[name]) for name in ("bonnet", "door_skin", "tub_side")) >= 4
+    assert min(seen["bonnet"]) > 0.8
+    assert np.mean(np.array(seen["door_skin"]) < 0.5) > 0.6  # the handle, the edge that opens and some of the foot
+    assert len(flaked) > 3 and np.mean(flaked) > 0.4
 
 
 def test_cues_stay_on_what_was_refinished_or_lies_beside_it() -> None:

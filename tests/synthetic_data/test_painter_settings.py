@@ -41,6 +41,12 @@ def test_zones_are_those_of_the_contract() -> None:
     assert set(SETTINGS.wear.probability) <= set(ZONES)
 
 
+def test_what_is_worn_is_a_part_of_some_vehicle() -> None:
+    names = {part.name for family in FAMILIES for part in vehicle(family).parts}
+    names = {name.removesuffix(".right").removesuffix(".left") for name in names}
+    assert set(SETTINGS.wear.causes) <= names
+
+
 def test_a_rushed_painter_leaves_a_sign_more_often_than_a_patient_one() -> None:
     # common practice, no source
     chances = [(where, value) for where, value in habits(SETTINGS) if isinstance(value, ByCare)]
