@@ -124,7 +124,13 @@ def _leaf_out(canvas: Array, rng: np.random.Generator, habit: Habit, ends: Array
     colour = palette[int(rng.integers(len(palette)))] * rng.uniform(0.75, 1.25)
     thinned = ends[rng.random(len(ends)) < rng.uniform(0.7, 1.0)]
     each = max(min(int(rng.integers(18, 34)), 9000 // len(thinned)), 4)
-    size = {"conifer": 0.012, "bush": 0.03}.get(habit, 0.034)
+    size = {"conifer": 0.012, "bush": 0.03}.get(habit, 0.026)
+    across = float(np.ptp(at(np.eye(3)[[0, 1]])[:, 0]))  # pixels
+    for end in thinned[np.argsort(-thinned[:, 1])]:  # leaves that lie too deep to be told apart
+        x, y = np.round(at(end[None])[0] * 16).astype(int)
+        depth = 0.25 + 0.3 * np.clip((end[2] - thinned[:, 2].min()) / np.ptp(thinned[:, 2]), 0, 1)
+        radius = round(16 * across * size * rng.uniform(0.3, 0.75))
+        cv2.circle(canvas, (int(x), int(y)), radius, (*(colour * depth), 1.0), -1, cv2.LINE_8, 4)
     where = np.repeat(thinned, each, axis=0) + rng.normal(0, size, (len(thinned) * each, 3))
     where = where[where[:, 2] > 0.01]
     middle, extent = np.median(thinned, axis=0), np.ptp(thinned, axis=0) / 2 + 1e-6

@@ -6,6 +6,7 @@ Each is drawn once, in ink on a ground, and laid on a panel by `paint.py`, which
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Literal
 
@@ -144,7 +145,7 @@ class _Print:
             strokes = [stroke @ way + radius * np.array([s, c]) for stroke in text(sign, tall)]
             self._strokes(strokes, tall, True)
 
-    def _strokes(self, strokes: list[Array], tall: float, on: bool) -> None:
+    def _strokes(self, strokes: Sequence[Array], tall: float, on: bool) -> None:
         for stroke in strokes:
             way = np.diff(stroke, axis=0)
             aside = np.stack([-way[:, 1], way[:, 0]], 1) / np.maximum(np.hypot(*way.T), 1e-9)[:, None] * 0.085 * tall
