@@ -76,12 +76,14 @@ def hall(rng: np.random.Generator, lighting: Lighting, ground_seed: int, *, widt
     albedo, _ = _shell(rng, x, y, z, face, (half_x, half_y, tall), direction, None, seed, ground_seed)
     facade = Facade(lighting, np.mean(GROUNDS["concrete"], axis=0))
     light = np.array([np.sum(facade(normal), axis=0) for normal in NORMALS], np.float32)[face]
-    gaps = np.sort(np.stack([half_x - np.abs(x), half_y - np.abs(y), z]), axis=0)[1]
-    image = albedo * toned(light, (1 - 0.45 * np.exp(-np.maximum(gaps, 0) / 0.35)) / math.pi)
+    aside, ahead = half_x - np.abs(x), half_y - np.abs(y)
+    to_corner = np.maximum(np.minimum(aside, ahead), np.minimum(np.maximum(aside, ahead), z))  # the second nearest
+    light = toned(light, (1 - 0.45 * np.exp(-np.maximum(to_corner, 0) / 0.35)) / np.float32(math.pi))
+    image = albedo * light
     top = height // 2
     seen = cv2.resize(lighting.sky, (width, height))[:top]
-    lamp = seen - np.float32(LAMP_CONTRAST) * np.median(seen, axis=(0, 1))
-    ceiling = ceiling_albedo(int(rng.integers(3)), x[:top], y[:top], seed) * light[:top] / np.float32(math.pi)
+    lamp = seen - np.float32(LAMP_CONTRAST) * np.median(seen[::8, ::8], axis=(0, 1))
+    ceiling = ceiling_albedo(int(rng.integers(3)), x[:top], y[:top], seed) * light[:top]
     is_above = (face[:top] == CEILING)[..., None]
     image[:top] = np.where(is_above, ceiling + np.maximum(lamp, 0), image[:top])
     return np.asarray(image, np.float32), _to_walls(half_x, half_y, width)

@@ -311,8 +311,9 @@ def _place(
 
 
 def _sky(rng: np.random.Generator, kind: Kind, settings: LightSettings) -> tuple[Lighting, str]:
-    """Sky, sun and lamps of one kind; the sky at a quarter of the final width, it is smooth."""
-    width, height = settings.width_px // 2, settings.width_px // 4
+    """Sky, sun and lamps of one kind; the sky at half the final width, or a quarter without clouds: it is smooth."""
+    width = settings.width_px // (4 if kind == "clear" else 2)
+    height = width // 2
     direction = directions(width, height)
     elevation = math.radians(rng.uniform(*settings.sun.elevation_deg))
     azimuth = float(rng.uniform(0, 2 * math.pi))
