@@ -14,6 +14,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from synthetic_data.cutouts import clutter, parked, paste, plant, shade_under
 from synthetic_data.panorama import (
@@ -85,18 +86,23 @@ def outdoors(
         _far_photo(image, rng, facade, haze, land, wide_deg)
     _lay_ground(image, rng, ground, ground_seed, lighting, walls, scene, haze)
     stands = _plant_far(image, rng, facade, haze, scene)
-    plan = np.full(width, np.inf)
+    plan = _plan(walls, width)
     near = sorted(
         (float(rng.uniform(9, 30)), float(rng.uniform(0, 2 * math.pi))) for _ in range(int(rng.integers(0, 6)))
     )
+    wires = None
     if not facade.lighting.lamps and rng.random() < 0.45:
-        stands += _wires(image, rng, facade)
+        wires = _wires(rng, facade, height)
+        _string(image, wires, wires.away_m >= plan)
+        stands += wires.poles
     stands += [(azimuth, distance, 0.2) for distance, azimuth in near]
     for wall in sorted(walls, key=lambda wall: -_nearest_m(wall)):
         while near and near[-1][0] > _nearest_m(wall):  # a crown stands above what hides its stem
             distance, azimuth = near.pop()
             plant(image, rng, facade, haze, [(azimuth, distance)], (3.5, 9), None)
-        _raise_wall(image, plan, wall, facade, horizon, haze)
+        _raise_wall(image, wall, facade, horizon, haze)
+    if wires is not None:
+        _string(image, wires, wires.away_m < plan)
     plant(image, rng, facade, haze, [(azimuth, distance) for distance, azimuth in near], (3.5, 9), plan)
     stands += _furnish(image, rng, facade, horizon, fronts, scene, plan)
     return np.asarray(np.maximum(image, 0), np.float32), _reach(plan, stands)
@@ -402,15 +408,29 @@ def _wall_shadows(x: Array, y: Array, sun: tuple[float, float, float], walls: li
 # --- walls --------------------------------------------------------------------------------------------------------
 
 
-def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: Array, haze: Array) -> None:
-    """Draw one wall into the panorama and note its distance in `plan`, in place. Far walls come first."""
-    height, width = image.shape[:2]
+def _seen(wall: Wall, width: int) -> tuple[npt.NDArray[np.intp], Array, Array]:
+    """Columns in which a wall stands, and in each the place along it and its distance from the eye, m."""
     off = np.mod(azimuths(width) - wall.azimuth + math.pi, 2 * math.pi) - math.pi
     along = wall.distance_m * np.tan(np.clip(off, -1.5, 1.5))
     columns = np.nonzero((np.abs(off) < 1.5) & (along > -wall.left_m) & (along < wall.right_m))[0]
+    return columns, along[columns], wall.distance_m / np.cos(off[columns])
+
+
+def _plan(walls: list[Wall], width: int) -> Array:
+    """How far away the nearest wall is in each column, m; infinite where there is none."""
+    plan = np.full(width, np.inf)
+    for wall in walls:
+        columns, _, reach = _seen(wall, width)
+        plan[columns] = np.minimum(plan[columns], reach)
+    return plan
+
+
+def _raise_wall(image: Array, wall: Wall, facade: Facade, horizon: Array, haze: Array) -> None:
+    """Draw one wall into the panorama, in place. Far walls come first."""
+    height, width = image.shape[:2]
+    columns, along, reach = _seen(wall, width)
     if len(columns) < 2:
         return
-    reach = wall.distance_m / np.cos(off[columns])
     roof = _roof_of(wall)
     nearest = float(reach.min())
     highest, lowest = (
@@ -420,7 +440,7 @@ def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: 
     first = max(int((0.5 - highest / math.pi) * height) - 2, 0)
     last = min(int((0.5 - lowest / math.pi) * height) + 2, height)
     z = (EYE_HEIGHT_M + reach[None] * np.tan(elevations(height)[first:last])[:, None]).astype(np.float32)
-    u = np.broadcast_to(along[columns].astype(np.float32)[None], z.shape)
+    u = np.broadcast_to(along.astype(np.float32)[None], z.shape)
     footprint = float(np.median(reach)) * 2 * math.pi / width
 
     albedo = MATERIALS[wall.material](u, z, footprint, wall)
@@ -450,7 +470,6 @@ def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: 
     if roof.kind == "slope":
         _raise_roof(image, wall, roof, facade, haze)
     image[first:last, columns] = mix(image[first:last, columns], mix(radiance, haze, pale), cover)
-    plan[columns] = reach
 
 
 def _raise_roof(image: Array, wall: Wall, roof: _Roof, facade: Facade, haze: Array) -> None:
@@ -633,10 +652,27 @@ def _furnish(
     return stands
 
 
-def _wires(image: Array, rng: np.random.Generator, facade: Facade) -> list[tuple[float, float, float]]:
-    """A line of wooden poles that passes by, with crossbars and sagging wires, in place; returns where the poles stand:
-    azimuth, distance and half the width, m."""
-    height, width = image.shape[:2]
+@dataclass(frozen=True, slots=True)
+class _Wires:
+    """Poles and wires that pass by: how much of each pixel they cover (rows, columns), their radiance (3), how far away
+    they are in each column (infinite where they are not), and where poles stand: azimuth, distance, half the width, m.
+    """
+
+    cover: Array
+    radiance: Array
+    away_m: Array
+    poles: list[tuple[float, float, float]]
+
+
+def _string(image: Array, wires: _Wires, columns: npt.NDArray[np.bool_]) -> None:
+    """Draw wires in some columns, in place."""
+    rows = slice(0, len(wires.cover))
+    image[rows] = mix(image[rows], wires.radiance, wires.cover * columns)
+
+
+def _wires(rng: np.random.Generator, facade: Facade, height: int) -> _Wires:
+    """A line of wooden poles that passes by, with crossbars and sagging wires, for a picture of that height."""
+    width = 2 * height
     ambient, sun = facade((0.0, -1.0, 0.0))
     dark = 0.05 * (ambient + 0.3 * sun) / math.pi
     turn, aside = float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(13, 40))
@@ -665,9 +701,10 @@ def _wires(image: Array, rng: np.random.Generator, facade: Facade) -> list[tuple
         thick = max(round(0.22 / math.hypot(*foot) * width / (2 * math.pi)), 1)
         draw(np.array([[*foot, 0.0], [*foot, tall + 0.3]]), thick, 255)
         draw(np.array([[*(foot - bar * 1.1), tall], [*(foot + bar * 1.1), tall]]), 1, 255)
-    rows = slice(0, height // 2 + height // 12)
-    image[rows] = mix(image[rows], np.broadcast_to(dark, image[rows].shape), cover[rows].astype(np.float32) / 255)
-    return [(math.atan2(x, y), math.hypot(x, y), 0.15) for x, y in feet]
+    away = np.cos(azimuths(width) - math.atan2(math.cos(turn), math.sin(turn)))
+    away_m = np.where(away > 0.02, aside / np.maximum(away, 0.02), np.inf)
+    poles = [(math.atan2(x, y), math.hypot(x, y), 0.15) for x, y in feet]
+    return _Wires(cover[: height // 2 + height // 12].astype(np.float32) / 255, dark, away_m, poles)
 
 
 def _post(image: Array, azimuth: float, distance_m: float, height_m: float, light: Array, plan: Array) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from synthetic_data.outdoors import _crowns, _ends, _nearest_m, _raise_wall, _roof_of
+from synthetic_data.outdoors import _crowns, _ends, _nearest_m, _plan, _raise_wall, _roof_of, _wires
 from synthetic_data.panorama import EYE_HEIGHT_M, Facade, Lighting, azimuths, elevations
 from synthetic_data.textures import Wall
 
@@ -23,8 +23,8 @@ def house(left_m: float, right_m: float, distance_m: float = 20.0, seed: int = 1
 
 
 def raised(wall: Wall) -> Any:
-    image, plan = np.zeros((WIDTH // 2, WIDTH, 3), np.float32), np.full(WIDTH, np.inf)
-    _raise_wall(image, plan, wall, Facade(LIGHTING, np.full(3, 0.2)), np.ones(3), np.ones(3))
+    image = np.zeros((WIDTH // 2, WIDTH, 3), np.float32)
+    _raise_wall(image, wall, Facade(LIGHTING, np.full(3, 0.2)), np.ones(3), np.ones(3))
     return image.max(axis=-1) > 0.01
 
 
@@ -67,3 +67,12 @@ def test_a_far_wood_has_rounded_crowns_that_join_around() -> None:
     tall = _crowns(azimuths(4096), 5)
     assert tall.min() >= 0 and tall.max() <= 1 and tall.std() > 0.1
     assert abs(tall[0] - tall[-1]) < 0.6 and np.median(np.abs(np.diff(tall))) < 0.2
+
+
+def test_wires_pass_before_and_behind_walls() -> None:
+    wires = _wires(np.random.default_rng(3), Facade(LIGHTING, np.full(3, 0.2)), WIDTH // 2)
+    assert wires.cover.any() and wires.away_m.min() > 0
+    for azimuth, distance, _ in wires.poles:
+        column = int(azimuth / (2 * math.pi) % 1 * WIDTH)
+        assert wires.away_m[column] == pytest.approx(distance, rel=0.1)
+    assert _plan([house(6.0, 6.0), house(2.0, 2.0, distance_m=10.0)], WIDTH)[[0, 40]] == pytest.approx([10, 20], abs=1)
