@@ -26,7 +26,7 @@ from synthetic_data.garage import garage, hall
 from synthetic_data.outdoors import outdoors
 from synthetic_data.panorama import DOME, Array, Lamp, Lighting, directions, irradiance, solid_angles
 from synthetic_data.skyline import SkylineSettings, skyline
-from synthetic_data.textures import GROUNDS
+from synthetic_data.textures import GROUNDS, mix
 
 Kind = Literal["panorama", "clear", "cloudy", "overcast", "garage", "forecourt"]
 KINDS: tuple[Kind, ...] = ("panorama", "clear", "cloudy", "overcast", "garage", "forecourt")
@@ -35,6 +35,7 @@ PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".webp")
 SUN_RADIUS_RAD = math.radians(0.5358 / 2)  # mean apparent diameter 0.5358° (Mitsuba 3, `sunsky`)
 PANORAMA_REACH_M = 10.0  # nobody knows; a room's walls and a street's edges are about there
 CLIPPED = 100  # times the median of a panorama
+BARE_DEG = 25.0  # of sky that are drawn down over land
 LARGEST_SUN_SR = 0.006  # a spot 5° across: what is left of a sun in a small panorama
 SOLAR_ILLUMINANCE_KLX = 127.5  # outside the atmosphere; IES Lighting Handbook, 8th ed., daylighting (from memory)
 
@@ -65,8 +66,7 @@ class PanoramaSettings(Config):
     illuminance_lux: dict[str, Range]
     white_balance_mired: float = Field(ge=0)
     sun_contrast: float = Field(gt=1)
-    open_sky: tuple[str, ...]
-    land_deg: tuple[float, float]
+    open_sky: dict[str, float]
 
 
 class LightSettings(Config):
@@ -423,7 +423,7 @@ def read_panorama(path: Path) -> Array:
     is_clipped = strongest > CLIPPED * np.median(
         strongest
     )  # a sun that kept one channel only: no lamp is that colourful
-    return np.asarray(np.where(is_clipped, np.maximum(image, 0.3 * strongest), image), np.float32)
+    return np.asarray(np.where(is_clipped, np.maximum(image, 0.8 * strongest), image), np.float32)
 
 
 def enlarged(image: Array, width: int, height: int) -> Array:
@@ -466,8 +466,9 @@ def _panorama(rng: np.random.Generator, path: Path, settings: LightSettings) -> 
     if is_backdrop:
         reach = np.full(width, PANORAMA_REACH_M)
         return Environment("panorama", path.stem, image, sun_direction, colour, wanted_klx * 1000, None, seed, reach)
-    if path.stem in settings.panorama.open_sky:
-        lighting, ground = Lighting(_bare(image, settings.panorama.land_deg), sun_direction, colour), _ground(rng)
+    land_deg = settings.panorama.open_sky.get(path.stem)
+    if land_deg is not None:
+        lighting, ground = Lighting(_bare(image, land_deg), sun_direction, colour), _ground(rng)
         picture, reach = outdoors(rng, lighting, ground, seed, width=settings.width_px)
         return _place("panorama", path.stem, picture, lighting, ground, seed, reach)
     lighting = Lighting(image, sun_direction, colour)
@@ -479,12 +480,20 @@ def _ground(rng: np.random.Generator) -> str:
     return str(rng.choice(list(GROUNDS), p=[0.26, 0.2, 0.2, 0.14, 0.08, 0.12]))
 
 
-def _bare(sky: Array, land_deg: tuple[float, float]) -> Array:
-    """A panorama without the land at its horizon: the sky from the first elevation to the second is drawn down."""
+def _bare(sky: Array, land_deg: float) -> Array:
+    """A panorama without the land at its horizon, which reaches so high: the sky above is drawn down over it, but the
+    glow of a low sun stays."""
     height, width = sky.shape[:2]
-    land, free = (height // 2 - round(angle / 180 * height) for angle in land_deg)
-    bare = sky.copy()
-    bare[free : height // 2] = cv2.resize(sky[free:land], (width, height // 2 - free), interpolation=cv2.INTER_LINEAR)
+    middle = height // 2
+    land, free = (middle - round(angle / 180 * height) for angle in (land_deg, land_deg + BARE_DEG))
+    bare, low = sky.copy(), sky[free:middle]
+    drawn = cv2.resize(sky[free:land], (width, middle - free), interpolation=cv2.INTER_LINEAR)
+    edge = width // 8  # the picture goes on around
+    low, above = (np.pad(part, ((0, 0), (edge, edge), (0, 0)), mode="wrap") for part in (low, drawn))
+    low = cv2.GaussianBlur(low, (0, 0), sigmaX=width / 30, sigmaY=height / 120)  # wider than trees and houses
+    shares = (low @ LUMINANCE.astype(np.float32)) / np.maximum(above @ LUMINANCE.astype(np.float32), 1e-6)
+    glow = cv2.blur(np.clip(shares - 1.2, 0, 1), (max(width // 30, 1), 3))
+    bare[free:middle] = mix(above, low, glow)[:, edge:-edge]
     return bare
 
 

@@ -294,8 +294,10 @@ def test_a_coarse_panorama_lights_a_modelled_place(folder: Path, name: str) -> N
 def test_land_is_left_out_of_a_panoramas_sky() -> None:
     sky = np.full((180, 360, 3), 0.5, np.float32)
     sky[80:90] = 0.0  # land up to 10°
-    bare = light._bare(sky, (12.0, 40.0))
-    assert (bare[:90] == 0.5).all() and bare.shape == sky.shape
+    sky[60:90, :40] = 2.0  # a low sun's glow
+    bare = light._bare(sky, 12.0)
+    assert (bare[:90, 80:300] == 0.5).all() and bare.shape == sky.shape
+    assert bare[80:90, 10:30].min() > 1.0
 
 
 def test_the_sun_is_taken_out_of_a_panorama_and_nothing_is_lost() -> None:
