@@ -249,7 +249,7 @@ class _Places:
         kind = environment.ground or _ground_in(environment, self.settings.leaf_blue, rng)
         ground = ground_texture(kind, 1024, GROUND_M, environment.ground_seed)
         relief = {"gravel": 9.0, "grass": 14.0, "dirt": 7.0}.get(kind, 1.2)
-        outdoors = environment.kind != "garage"
+        outdoors = not environment.indoors
         wet = (
             float(rng.uniform(0.3, 1.0))
             if rng.random() < (self.settings.wet_probability if outdoors else 0.05)

@@ -64,7 +64,7 @@ def lay_apron(environment: Environment, ground_m: float, litter: Litter | None =
     seed, footprint = environment.ground_seed, 0.03
     patchy = sample(1.1, seed + 41, along[None], np.zeros((1, width)), 0.12, footprint)[0]
     ragged = sample(0.5, seed + 42, along[None], np.zeros((1, width)), 0.05, footprint)[0]
-    is_grown = has_foot & (environment.kind != "garage") & (environment.ground is not None)
+    is_grown = has_foot & (not environment.indoors) & (environment.ground is not None)
     before_m = reach - EYE_HEIGHT_M / np.tan(down)
     strip_m = np.where(is_grown, 0.16 + 0.13 * patchy + 0.05 * ragged, 0.05 + 0.03 * patchy).clip(0.01)
     soiled = np.clip((strip_m - before_m) / 0.12 + 0.5, 0, 1) * has_foot

@@ -124,7 +124,13 @@ def _leaf_out(canvas: Array, rng: np.random.Generator, habit: Habit, ends: Array
     colour = palette[int(rng.integers(len(palette)))] * rng.uniform(0.75, 1.25)
     thinned = ends[rng.random(len(ends)) < rng.uniform(0.7, 1.0)]
     each = max(min(int(rng.integers(18, 34)), 9000 // len(thinned)), 4)
-    size = {"conifer": 0.012, "bush": 0.03}.get(habit, 0.034)
+    size = {"conifer": 0.012, "bush": 0.03}.get(habit, 0.026)
+    across = float(np.ptp(at(np.eye(3)[[0, 1]])[:, 0]))  # pixels
+    for end in thinned[np.argsort(-thinned[:, 1])]:  # leaves that lie too deep to be told apart
+        x, y = np.round(at(end[None])[0] * 16).astype(int)
+        depth = 0.25 + 0.3 * np.clip((end[2] - thinned[:, 2].min()) / np.ptp(thinned[:, 2]), 0, 1)
+        radius = round(16 * across * size * rng.uniform(0.3, 0.75))
+        cv2.circle(canvas, (int(x), int(y)), radius, (*(colour * depth), 1.0), -1, cv2.LINE_8, 4)
     where = np.repeat(thinned, each, axis=0) + rng.normal(0, size, (len(thinned) * each, 3))
     where = where[where[:, 2] > 0.01]
     middle, extent = np.median(thinned, axis=0), np.ptp(thinned, axis=0) / 2 + 1e-6
@@ -300,18 +306,15 @@ def clutter(rng: np.random.Generator, ambient: Array, sun: Array) -> tuple[Array
         return sheet.canvas, wide, tall
     wide, tall = float(rng.uniform(1.0, 3.5)), float(rng.uniform(0.5, 1.4))  # a heap under a sheet
     sheet = _Sheet(wide, tall, 80)
-    outline = [(0.0, 0.0)]
-    for share in np.linspace(0.06, 0.94, 9):
-        outline.append(
-            (
-                share * wide,
-                tall * float(np.clip(0.75 + rng.normal(0, 0.13), 0.4, 0.97)) * math.sin(math.pi * share) ** 0.35,
-            )
-        )
+    share = np.linspace(0, 1, 60)
+    slack = np.interp(share, np.linspace(0, 1, 7), rng.uniform(0.55, 0.97, 7))  # a sheet hangs in curves
+    slack = cv2.GaussianBlur(slack[None], (0, 0), 4.0)[0] * np.sin(math.pi * share) ** 0.35
+    outline = [(float(x), float(y)) for x, y in zip(share * wide, slack * tall, strict=True)]
     folds = 0.8 + 0.3 * sample(1.1, seed, sheet.x * 1.5, sheet.y * 0.6, 0.012, 0.01)
-    cover = sheet.shape([*outline, (wide, 0.0)], 1.2)
+    cover = sheet.shape(outline, 1.2)
     colour = drab * 2.5 if rng.random() < 0.6 else np.array([0.25, 0.22, 0.17])
-    sheet.lay(colour * light * np.clip(folds, 0.2, 1.6)[..., None], cover)
+    lit = np.clip(folds, 0.2, 1.6) * (0.55 + 0.6 * sheet.y / tall)  # its top sees the sky
+    sheet.lay(colour * light * lit[..., None], cover)
     return sheet.canvas, wide, tall
 
 

@@ -1,4 +1,5 @@
-"""The inside of a garage or workshop, with tubes or work lamps and sometimes an open door to the day."""
+"""The inside of a garage or workshop, with tubes or work lamps and sometimes an open door to the day; and of a hall
+that a panorama lights."""
 
 from __future__ import annotations
 
@@ -8,8 +9,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from synthetic_data.panorama import EYE_HEIGHT_M, Array, Lamp, azimuths, directions, lamp_light
+from synthetic_data.panorama import EYE_HEIGHT_M, Array, Facade, Lamp, Lighting, azimuths, directions, lamp_light
 from synthetic_data.textures import (
+    GROUNDS,
     WALL_COLOURS,
     Wall,
     ceiling_albedo,
@@ -23,6 +25,7 @@ from synthetic_data.textures import (
 )
 
 FLOOR, CEILING = 4, 5
+LAMP_CONTRAST = 4.0  # times the median of what is above: brighter is a lamp
 NORMALS = ((-1, 0, 0), (0, -1, 0), (1, 0, 0), (0, 1, 0), (0, 0, 1), (0, 0, -1))
 ByteArray = npt.NDArray[np.uint8]
 Panel = tuple[float, float, float, float, Array]
@@ -43,14 +46,72 @@ def garage(
     direction = directions(width, height).astype(np.float32)
     x, y, z, face = _cast(direction, half_x, half_y, tall)
 
+    albedo, glow = _shell(rng, x, y, z, face, (half_x, half_y, tall), direction, outside, seed, ground_seed)
+    last = int(np.nonzero((face == CEILING).any(axis=1))[0][-1]) + 1
+    above = face[:last] == CEILING
+    ceiling = ceiling_albedo(int(rng.integers(3)), x[:last], y[:last], seed)
+    albedo[:last][above] = ceiling[above]
+    lamps, panels = _ceiling_lamps(rng, half_x, half_y, tall)
+    for centre_x, centre_y, wide_m, long_m, luminance in panels:
+        hit = above & (np.abs(x[:last] - centre_x) < wide_m / 2) & (np.abs(y[:last] - centre_y) < long_m / 2)
+        glow[:last][hit] = luminance
+
+    light = _room_light(x, y, z, face, (half_x, half_y, tall), lamps, glow, albedo)
+    image = albedo * light / np.float32(math.pi) + glow
+    floor_klx = float(light[int(height * 0.8) :].mean(axis=(0, 1)) @ np.array([0.2126, 0.7152, 0.0722]))
+    return np.asarray(np.maximum(image, 0), np.float32), floor_klx, _to_walls(half_x, half_y, width)
+
+
+def hall(rng: np.random.Generator, lighting: Lighting, ground_seed: int, *, width: int = 2048) -> tuple[Array, Array]:
+    """A room lit by `lighting`, whose lamps and skylights are seen in its ceiling: radiance float32 (width / 2, width,
+    3), kcd/m², and how far the floor reaches (width,), m.
+
+    A coarse panorama of an interior is good light, but a blur behind a sharp floor.
+    """
+    height = width // 2
+    half_x, half_y = float(rng.uniform(5.5, 10.0)), float(rng.uniform(6.5, 12.0))
+    tall, seed = float(rng.uniform(4.2, 6.5)), int(rng.integers(1, 2**20))
+    direction = directions(width, height).astype(np.float32)
+    x, y, z, face = _cast(direction, half_x, half_y, tall)
+    albedo, _ = _shell(rng, x, y, z, face, (half_x, half_y, tall), direction, None, seed, ground_seed)
+    facade = Facade(lighting, np.mean(GROUNDS["concrete"], axis=0))
+    light = np.array([np.sum(facade(normal), axis=0) for normal in NORMALS], np.float32)[face]
+    aside, ahead = half_x - np.abs(x), half_y - np.abs(y)
+    to_corner = np.maximum(np.minimum(aside, ahead), np.minimum(np.maximum(aside, ahead), z))  # the second nearest
+    light = toned(light, (1 - 0.45 * np.exp(-np.maximum(to_corner, 0) / 0.35)) / np.float32(math.pi))
+    image = albedo * light
+    top = height // 2
+    seen = cv2.resize(lighting.sky, (width, height))[:top]
+    lamp = seen - np.float32(LAMP_CONTRAST) * np.median(seen[::8, ::8], axis=(0, 1))
+    ceiling = ceiling_albedo(int(rng.integers(3)), x[:top], y[:top], seed) * light[:top]
+    is_above = (face[:top] == CEILING)[..., None]
+    image[:top] = np.where(is_above, ceiling + np.maximum(lamp, 0), image[:top])
+    return np.asarray(image, np.float32), _to_walls(half_x, half_y, width)
+
+
+def _to_walls(half_x: float, half_y: float, width: int) -> Array:
+    azimuth = azimuths(width)
+    to_side, to_end = (
+        half / np.maximum(np.abs(part), 1e-6) for half, part in ((half_x, np.sin(azimuth)), (half_y, np.cos(azimuth)))
+    )
+    return np.asarray(np.minimum(to_side, to_end))
+
+
+def _shell(
+    rng: np.random.Generator, x: Array, y: Array, z: Array, face: ByteArray, size: tuple[float, float, float],
+    direction: Array, outside: Array | None, seed: int, ground_seed: int,
+) -> tuple[Array, Array]:  # fmt: skip
+    """Albedo (H, W, 3) of walls and floor, black at the ceiling, and the light that comes in through the door."""
+    half_x, half_y, tall = size
+    height, width = face.shape
     albedo = np.zeros((height, width, 3), np.float32)
     glow = np.zeros_like(albedo)
     material = str(rng.choice(["block", "brick", "render", "corrugated", "render"]))
     palette = WALL_COLOURS[material]
     base = np.asarray(palette[int(rng.integers(len(palette)))])
     door_face = int(rng.integers(4))
-    footprint = min(half_x, half_y) * 2 * math.pi / width
     for side in range(4):
+        footprint = (half_x if side in (0, 2) else half_y) * 1.2 * 2 * math.pi / width
         is_side = face == side
         rows = np.nonzero(is_side.any(axis=1))[0]
         box = (slice(rows[0], rows[-1] + 1), np.nonzero(is_side.any(axis=0))[0])
@@ -71,23 +132,7 @@ def garage(
     floor = toned(floor, 1 - 0.45 * np.exp(-np.maximum(to_wall, 0) / 0.25))
     below = face[first:] == FLOOR
     albedo[first:][below] = floor[below]
-    last = int(np.nonzero((face == CEILING).any(axis=1))[0][-1]) + 1
-    above = face[:last] == CEILING
-    ceiling = ceiling_albedo(int(rng.integers(3)), x[:last], y[:last], seed)
-    albedo[:last][above] = ceiling[above]
-    lamps, panels = _ceiling_lamps(rng, half_x, half_y, tall)
-    for centre_x, centre_y, wide_m, long_m, luminance in panels:
-        hit = above & (np.abs(x[:last] - centre_x) < wide_m / 2) & (np.abs(y[:last] - centre_y) < long_m / 2)
-        glow[:last][hit] = luminance
-
-    light = _room_light(x, y, z, face, (half_x, half_y, tall), lamps, glow, albedo)
-    image = albedo * light / np.float32(math.pi) + glow
-    floor_klx = float(light[int(height * 0.8) :].mean(axis=(0, 1)) @ np.array([0.2126, 0.7152, 0.0722]))
-    azimuth = azimuths(width)
-    to_side, to_end = (
-        half / np.maximum(np.abs(part), 1e-6) for half, part in ((half_x, np.sin(azimuth)), (half_y, np.cos(azimuth)))
-    )
-    return np.asarray(np.maximum(image, 0), np.float32), floor_klx, np.asarray(np.minimum(to_side, to_end))
+    return albedo, glow
 
 
 def _cast(direction: Array, half_x: float, half_y: float, tall: float) -> tuple[Array, Array, Array, ByteArray]:

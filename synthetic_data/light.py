@@ -22,11 +22,11 @@ from pydantic import Field
 from pipeline.configuration import Config, load, shipped
 from pipeline.errors import ConfigError
 from synthetic_data.camera import LUMINANCE, XYZ_TO_SRGB, Range, Share, decode_srgb, illuminant_gains, illuminant_rgb
-from synthetic_data.garage import garage
+from synthetic_data.garage import garage, hall
 from synthetic_data.outdoors import outdoors
 from synthetic_data.panorama import DOME, Array, Lamp, Lighting, directions, irradiance, solid_angles
 from synthetic_data.skyline import SkylineSettings, skyline
-from synthetic_data.textures import GROUNDS
+from synthetic_data.textures import GROUNDS, mix
 
 Kind = Literal["panorama", "clear", "cloudy", "overcast", "garage", "forecourt"]
 KINDS: tuple[Kind, ...] = ("panorama", "clear", "cloudy", "overcast", "garage", "forecourt")
@@ -35,6 +35,7 @@ PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".webp")
 SUN_RADIUS_RAD = math.radians(0.5358 / 2)  # mean apparent diameter 0.5358° (Mitsuba 3, `sunsky`)
 PANORAMA_REACH_M = 10.0  # nobody knows; a room's walls and a street's edges are about there
 CLIPPED = 100  # times the median of a panorama
+BARE_DEG = 25.0  # of sky that are drawn down over land
 LARGEST_SUN_SR = 0.006  # a spot 5° across: what is left of a sun in a small panorama
 SOLAR_ILLUMINANCE_KLX = 127.5  # outside the atmosphere; IES Lighting Handbook, 8th ed., daylighting (from memory)
 
@@ -65,6 +66,7 @@ class PanoramaSettings(Config):
     illuminance_lux: dict[str, Range]
     white_balance_mired: float = Field(ge=0)
     sun_contrast: float = Field(gt=1)
+    open_sky: dict[str, float]
 
 
 class LightSettings(Config):
@@ -104,6 +106,7 @@ class Environment:
     ground: str | None
     ground_seed: int
     reach_m: Array = field(repr=False)
+    indoors: bool = False
 
     @property
     def on_ground(self) -> Array:
@@ -277,37 +280,40 @@ def sample_environment(
                 panoramas or "panoramas", "there is no panorama to use", "name a folder of .exr or .hdr files"
             )
         return _panorama(rng, files[int(rng.integers(len(files)))], settings)
-    land = _far_land(rng, scenes, settings.scenes)
-    ground = str(rng.choice(list(GROUNDS), p=[0.26, 0.2, 0.2, 0.14, 0.08, 0.12]))
+    land, wide_deg = _far_land(rng, scenes, settings.scenes), settings.scenes.width_deg
+    ground = _ground(rng)
     ground_seed = int(rng.integers(1, 2**20))
     if kind == "garage":
         outside = None
         if rng.random() < settings.open_door_probability:
             lighting, _ = _sky(rng, "overcast" if rng.random() < 0.5 else "clear", settings)
-            outside, _ = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px // 2, land=land)
+            outside, _ = outdoors(
+                rng, lighting, ground, ground_seed, width=settings.width_px // 2, land=land, wide_deg=wide_deg
+            )
         image, floor_klx, reach = garage(rng, outside, ground_seed, width=settings.width_px)
-        return Environment(kind, kind, image, None, (0.0, 0.0, 0.0), floor_klx * 1000, "concrete", ground_seed, reach)
+        return Environment(
+            kind, kind, image, None, (0.0, 0.0, 0.0), floor_klx * 1000, "concrete", ground_seed, reach, True
+        )
     lighting, name = _sky(rng, kind, settings)
-    image, reach = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px, land=land)
-    level = irradiance(image, (0, 0, 1)) @ LUMINANCE
+    image, reach = outdoors(rng, lighting, ground, ground_seed, width=settings.width_px, land=land, wide_deg=wide_deg)
+    return _place(kind, name, image, lighting, ground, ground_seed, reach)
+
+
+def _place(
+    kind: Kind, name: str, image: Array, lighting: Lighting, ground: str, ground_seed: int, reach_m: Array, *,
+    indoors: bool = False,
+) -> Environment:  # fmt: skip
+    level = float(irradiance(image, (0, 0, 1)) @ LUMINANCE)
     if lighting.sun_direction is not None:
         level += float(np.asarray(lighting.sun_irradiance) @ LUMINANCE) * lighting.sun_direction[2]
-    return Environment(
-        kind,
-        name,
-        image,
-        lighting.sun_direction,
-        lighting.sun_irradiance,
-        float(level) * 1000,
-        ground,
-        ground_seed,
-        reach,
-    )
+    sun, at = lighting.sun_irradiance, lighting.sun_direction
+    return Environment(kind, name, image, at, sun, level * 1000, ground, ground_seed, reach_m, indoors)
 
 
 def _sky(rng: np.random.Generator, kind: Kind, settings: LightSettings) -> tuple[Lighting, str]:
-    """Sky, sun and lamps of one kind; the sky at a quarter of the final width, it is smooth."""
-    width, height = settings.width_px // 2, settings.width_px // 4
+    """Sky, sun and lamps of one kind; the sky at half the final width, or a quarter without clouds: it is smooth."""
+    width = settings.width_px // (4 if kind == "clear" else 2)
+    height = width // 2
     direction = directions(width, height)
     elevation = math.radians(rng.uniform(*settings.sun.elevation_deg))
     azimuth = float(rng.uniform(0, 2 * math.pi))
@@ -417,7 +423,7 @@ def read_panorama(path: Path) -> Array:
     is_clipped = strongest > CLIPPED * np.median(
         strongest
     )  # a sun that kept one channel only: no lamp is that colourful
-    return np.asarray(np.where(is_clipped, np.maximum(image, 0.3 * strongest), image), np.float32)
+    return np.asarray(np.where(is_clipped, np.maximum(image, 0.8 * strongest), image), np.float32)
 
 
 def enlarged(image: Array, width: int, height: int) -> Array:
@@ -431,11 +437,16 @@ def enlarged(image: Array, width: int, height: int) -> Array:
 
 
 def _panorama(rng: np.random.Generator, path: Path, settings: LightSettings) -> Environment:
-    """A panorama turned, scaled and tinted, its sun (if any) taken out and made a directional light."""
+    """A panorama turned, scaled and tinted, its sun (if any) taken out and made a directional light.
+
+    One that is coarser than the pictures here lights a modelled place and is seen only above it.
+    """
     image = read_panorama(path)
     image, sun_direction, sun = split_sun(image, settings.panorama.sun_contrast)
-    height, width = settings.width_px // 2, settings.width_px
-    image = enlarged(image, width, height)
+    is_backdrop, width = image.shape[1] >= settings.width_px, settings.width_px
+    if not is_backdrop:
+        width //= 2  # as any sky
+    image = enlarged(image, width, width // 2)
     shift = int(rng.integers(width))
     image = np.roll(image, shift, axis=1)
     if sun_direction is not None:
@@ -450,17 +461,40 @@ def _panorama(rng: np.random.Generator, path: Path, settings: LightSettings) -> 
         level += float(sun @ LUMINANCE) * max(sun_direction[2], 0)
     scale = wanted_klx / max(level, 1e-9)
     sun = sun * gains * scale
-    return Environment(
-        "panorama",
-        path.stem,
-        np.asarray(image * (gains * scale), np.float32),
-        sun_direction,
-        (float(sun[0]), float(sun[1]), float(sun[2])),
-        wanted_klx * 1000,
-        None,
-        int(rng.integers(1, 2**20)),
-        np.full(width, PANORAMA_REACH_M),
-    )
+    image = np.asarray(image * (gains * scale), np.float32)
+    colour, seed = (float(sun[0]), float(sun[1]), float(sun[2])), int(rng.integers(1, 2**20))
+    if is_backdrop:
+        reach = np.full(width, PANORAMA_REACH_M)
+        return Environment("panorama", path.stem, image, sun_direction, colour, wanted_klx * 1000, None, seed, reach)
+    land_deg = settings.panorama.open_sky.get(path.stem)
+    if land_deg is not None:
+        lighting, ground = Lighting(_bare(image, land_deg), sun_direction, colour), _ground(rng)
+        picture, reach = outdoors(rng, lighting, ground, seed, width=settings.width_px)
+        return _place("panorama", path.stem, picture, lighting, ground, seed, reach)
+    lighting = Lighting(image, sun_direction, colour)
+    picture, reach = hall(rng, lighting, seed, width=settings.width_px)
+    return _place("panorama", path.stem, picture, lighting, "concrete", seed, reach, indoors=True)
+
+
+def _ground(rng: np.random.Generator) -> str:
+    return str(rng.choice(list(GROUNDS), p=[0.26, 0.2, 0.2, 0.14, 0.08, 0.12]))
+
+
+def _bare(sky: Array, land_deg: float) -> Array:
+    """A panorama without the land at its horizon, which reaches so high: the sky above is drawn down over it, but the
+    glow of a low sun stays."""
+    height, width = sky.shape[:2]
+    middle = height // 2
+    land, free = (middle - round(angle / 180 * height) for angle in (land_deg, land_deg + BARE_DEG))
+    bare, low = sky.copy(), sky[free:middle]
+    drawn = cv2.resize(sky[free:land], (width, middle - free), interpolation=cv2.INTER_LINEAR)
+    edge = width // 8  # the picture goes on around
+    low, above = (np.pad(part, ((0, 0), (edge, edge), (0, 0)), mode="wrap") for part in (low, drawn))
+    low = cv2.GaussianBlur(low, (0, 0), sigmaX=width / 30, sigmaY=height / 120)  # wider than trees and houses
+    shares = (low @ LUMINANCE.astype(np.float32)) / np.maximum(above @ LUMINANCE.astype(np.float32), 1e-6)
+    glow = cv2.blur(np.clip(shares - 1.2, 0, 1), (max(width // 30, 1), 3))
+    bare[free:middle] = mix(above, low, glow)[:, edge:-edge]
+    return bare
 
 
 def split_sun(image: Array, contrast: float) -> tuple[Array, tuple[float, float, float] | None, Array]:
@@ -488,10 +522,11 @@ def split_sun(image: Array, contrast: float) -> tuple[Array, tuple[float, float,
         return none
     centre = (direction * power[..., None]).sum(axis=(0, 1))
     centre /= np.linalg.norm(centre)
-    rest = image - taken
     beside = near & (excess == 0)  # the disk itself is often clipped and has lost its colour
-    aureole = (rest * (beside * solid_angle)[..., None]).sum(axis=(0, 1))
-    sun = aureole / max(float(aureole @ LUMINANCE), 1e-9) * float(power.sum())
+    aureole = (image * (beside * solid_angle)[..., None]).sum(axis=(0, 1))
+    colour = aureole / max(float(aureole @ LUMINANCE), 1e-9)
+    rest = np.where((excess > 0)[..., None], np.minimum(luminance, limit)[..., None] * colour, image)
+    sun = colour * float(power.sum())
     return np.asarray(rest, np.float32), (float(centre[0]), float(centre[1]), float(centre[2])), sun
 
 

@@ -234,10 +234,13 @@ def trodden(
     ground: Array, ground_m: float, kind: str, wheels: Array, to_vehicle: Array, settings: GroundSettings,
     rng: np.random.Generator,
 ) -> Array:  # fmt: skip
-    """The square's albedo (n, n, 3) with the tracks by which the vehicle came, dirt at its tyres and oil under it.
+    """The square's albedo (n, n, 3) with the tracks by which the vehicle came, dirt at its tyres and oil under it; left
+    as it was where no tyre stands on it.
 
     `wheels` (k, 2) are places in the vehicle's axes, in m; `to_vehicle` (2, 2) turns the ground's axes into these.
     """
+    if not len(wheels):
+        return ground
     size = ground.shape[0] // 2  # nothing of it is finer
     place = (((np.arange(size) + 0.5) / size - 0.5) * ground_m).astype(np.float32)
     x, y = np.meshgrid(place, -place)

@@ -14,6 +14,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from synthetic_data.cutouts import clutter, parked, paste, plant, shade_under
 from synthetic_data.panorama import (
@@ -62,40 +63,48 @@ def outdoors(
     *,
     width: int = 2048,
     land: Array | None = None,
+    wide_deg: float = 60.0,
 ) -> tuple[Array, Array]:
     """A place under `lighting`: radiance float32 (width / 2, width, 3), kcd/m², without the sun's disk; and how far
     the ground reaches (width,), m, infinite where no wall ends it.
 
-    `land` (h, w, 4), the far land of a photo (`skyline`), is bent around the horizon in place of hills.
+    `land` (h, w, 4), the far land of a photo (`skyline`) that spans `wide_deg`, is bent around the horizon in place of
+    hills.
     """
     height = width // 2
     image = cv2.resize(lighting.sky, (width, height), interpolation=cv2.INTER_LINEAR)
     horizon = image[int(height * 0.46) : height // 2].mean(axis=(0, 1)).astype(np.float64)
     facade = Facade(lighting, np.mean(GROUNDS[ground], axis=0))
     scene = str(rng.choice(list(SCENES), p=[0.24, 0.2, 0.24, 0.16, 0.16]))
-    walls = _floor_plan(rng, scene)
+    fronts = _floor_plan(rng, scene)
+    walls = fronts + [end for front in fronts for end in _ends(front)]
     haze = horizon * 0.75
 
     if land is None:
         _hills(image, rng, facade, haze)
     else:
-        _far_photo(image, rng, facade, haze, land)
+        _far_photo(image, rng, facade, haze, land, wide_deg)
     _lay_ground(image, rng, ground, ground_seed, lighting, walls, scene, haze)
     stands = _plant_far(image, rng, facade, haze, scene)
-    plan = np.full(width, np.inf)
+    plan = _plan(walls, width)
     near = sorted(
         (float(rng.uniform(9, 30)), float(rng.uniform(0, 2 * math.pi))) for _ in range(int(rng.integers(0, 6)))
     )
+    wires = None
     if not facade.lighting.lamps and rng.random() < 0.45:
-        stands += _wires(image, rng, facade)
+        wires = _wires(rng, facade, height)
+        _string(image, wires, wires.away_m >= plan)
+        stands += wires.poles
     stands += [(azimuth, distance, 0.2) for distance, azimuth in near]
-    for wall in sorted(walls, key=lambda wall: -wall.distance_m):
-        while near and near[-1][0] > wall.distance_m:  # a crown stands above what hides its stem
+    for wall in sorted(walls, key=lambda wall: -_nearest_m(wall)):
+        while near and near[-1][0] > _nearest_m(wall):  # a crown stands above what hides its stem
             distance, azimuth = near.pop()
             plant(image, rng, facade, haze, [(azimuth, distance)], (3.5, 9), None)
-        _raise_wall(image, plan, wall, facade, horizon, haze)
+        _raise_wall(image, wall, facade, horizon, haze)
+    if wires is not None:
+        _string(image, wires, wires.away_m < plan)
     plant(image, rng, facade, haze, [(azimuth, distance) for distance, azimuth in near], (3.5, 9), plan)
-    stands += _furnish(image, rng, facade, horizon, walls, scene, plan)
+    stands += _furnish(image, rng, facade, horizon, fronts, scene, plan)
     return np.asarray(np.maximum(image, 0), np.float32), _reach(plan, stands)
 
 
@@ -194,6 +203,33 @@ def _row(rng: np.random.Generator, walls: list[Wall], about_m: float) -> list[Wa
     return parts
 
 
+def _nearest_m(wall: Wall) -> float:
+    return math.hypot(wall.distance_m, max(-wall.right_m, -wall.left_m, 0.0))
+
+
+def _ends(front: Wall) -> list[Wall]:
+    """The end of a building beside the eye, which looks along its front: a wall at right angles to it."""
+    roof = _roof_of(front)
+    if roof.kind == "none" or front.height_m <= 2.4:
+        return []
+    ends: dict[str, Literal["slope", "gable", "coping"]] = {"slope": "gable", "gable": "slope"}
+    farther, beside = front.distance_m + 2 * roof.run_m, max(-front.right_m, -front.left_m)
+    if beside < 0.3:
+        return []
+    turn, reach = (-1, (-front.distance_m, farther)) if front.right_m < 0 else (1, (farther, -front.distance_m))
+    return [
+        replace(
+            front,
+            azimuth=(front.azimuth + turn * math.pi / 2) % (2 * math.pi),
+            distance_m=beside,
+            left_m=reach[0],
+            right_m=reach[1],
+            seed=front.seed + 1,
+            roof=(ends.get(roof.kind, "coping"), roof.rise_m, (front.left_m + front.right_m) / 2),
+        )
+    ]
+
+
 # --- far away -----------------------------------------------------------------------------------------------------
 
 
@@ -211,8 +247,7 @@ def _hills(image: Array, rng: np.random.Generator, facade: Facade, haze: Array) 
         for wave in range(1, 12):
             line += np.sin(wave * azimuth + rng.uniform(0, 6.3)) * rng.normal(0, 1) / wave
         phase = float(rng.uniform(0, 500))
-        crowns = np.abs(sample(0.5, 21 + layer, (azimuth * 200)[None] + phase, np.zeros((1, width)), 0.5, 0.1)[0])
-        top_px = height * (0.004 + 0.004 * layer) * (1.1 + 0.5 * line) + 0.0022 * height * crowns
+        top_px = height * (0.004 + 0.004 * layer) * (1.1 + 0.5 * line) + 0.004 * height * _crowns(azimuth, 17 + layer)
         edge = middle - np.maximum(top_px, 1)
         top = max(int(edge.min()) - 2, 0)
         cover = np.clip(rows[top:middle] - edge[None] + 0.5, 0, 1)
@@ -221,6 +256,18 @@ def _hills(image: Array, rng: np.random.Generator, facade: Facade, haze: Array) 
         texture = foliage_albedo(u, down, 0.06, 31 + layer, (0.055, 0.07, 0.03))
         colour = texture * light * (1 - pale) + haze * pale
         image[top:middle] = mix(image[top:middle], colour, cover)
+
+
+def _crowns(azimuth: Array, seed: int) -> Array:
+    """How high (columns,) the crowns of a far wood stand at each azimuth, 0 to 1: rounded, of unlike width."""
+    tall = np.zeros(azimuth.shape)
+    for layer, around in enumerate((330, 510)):
+        place = azimuth * (around / (2 * math.pi)) + 0.35 * np.sin(azimuth * around / 9 + seed + layer)
+        cell = np.floor(place)
+        chance = hashed(np.mod(cell, around), seed=seed + 7 * layer)
+        dome = np.sqrt(np.clip(1 - (2 * (place - cell) - 1) ** 2, 0, 1))
+        tall = np.maximum(tall, dome * (0.25 + 0.75 * chance**1.5))
+    return tall
 
 
 def _plant_far(
@@ -248,16 +295,18 @@ def _plant_far(
     return [(azimuth, distance, 0.5) for azimuth, distance in scrub]
 
 
-def _far_photo(image: Array, rng: np.random.Generator, facade: Facade, haze: Array, land: Array) -> None:
+def _far_photo(
+    image: Array, rng: np.random.Generator, facade: Facade, haze: Array, land: Array, wide_deg: float
+) -> None:
     """Bend the far land of a photo and its mirror image around the horizon, lit and paled as land would be, in place.
 
-    `land` (h, w, 4) is colour times opacity and opacity, its last row at the horizon; it spans an even share of the
-    circle, near 60°.
+    `land` (h, w, 4) is colour times opacity and opacity, its last row at the horizon; it spans `wide_deg`, or the next
+    angle that goes into the circle evenly, there and back.
     """
     height, width = image.shape[:2]
     ambient, sun = facade((0.0, -1.0, 0.0))
     level = ((ambient + 0.5 * sun) / math.pi * FAR_ALBEDO).mean()
-    copies = 3
+    copies = max(round(180 / wide_deg), 1)
     columns = width // (2 * copies)
     rows = max(round(land.shape[0] * columns / land.shape[1]), 2)
     one = cv2.resize(land, (columns, rows), interpolation=cv2.INTER_AREA)
@@ -359,25 +408,39 @@ def _wall_shadows(x: Array, y: Array, sun: tuple[float, float, float], walls: li
 # --- walls --------------------------------------------------------------------------------------------------------
 
 
-def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: Array, haze: Array) -> None:
-    """Draw one wall into the panorama and note its distance in `plan`, in place. Far walls come first."""
-    height, width = image.shape[:2]
+def _seen(wall: Wall, width: int) -> tuple[npt.NDArray[np.intp], Array, Array]:
+    """Columns in which a wall stands, and in each the place along it and its distance from the eye, m."""
     off = np.mod(azimuths(width) - wall.azimuth + math.pi, 2 * math.pi) - math.pi
     along = wall.distance_m * np.tan(np.clip(off, -1.5, 1.5))
     columns = np.nonzero((np.abs(off) < 1.5) & (along > -wall.left_m) & (along < wall.right_m))[0]
+    return columns, along[columns], wall.distance_m / np.cos(off[columns])
+
+
+def _plan(walls: list[Wall], width: int) -> Array:
+    """How far away the nearest wall is in each column, m; infinite where there is none."""
+    plan = np.full(width, np.inf)
+    for wall in walls:
+        columns, _, reach = _seen(wall, width)
+        plan[columns] = np.minimum(plan[columns], reach)
+    return plan
+
+
+def _raise_wall(image: Array, wall: Wall, facade: Facade, horizon: Array, haze: Array) -> None:
+    """Draw one wall into the panorama, in place. Far walls come first."""
+    height, width = image.shape[:2]
+    columns, along, reach = _seen(wall, width)
     if len(columns) < 2:
         return
-    reach = wall.distance_m / np.cos(off[columns])
     roof = _roof_of(wall)
     nearest = float(reach.min())
     highest, lowest = (
-        math.atan((wall.height_m + roof.rise_m + 1.2 - EYE_HEIGHT_M) / nearest),
+        math.atan((wall.height_m + (roof.rise_m if roof.kind == "gable" else 0.0) + 0.4 - EYE_HEIGHT_M) / nearest),
         math.atan(-EYE_HEIGHT_M / nearest),
     )
     first = max(int((0.5 - highest / math.pi) * height) - 2, 0)
     last = min(int((0.5 - lowest / math.pi) * height) + 2, height)
     z = (EYE_HEIGHT_M + reach[None] * np.tan(elevations(height)[first:last])[:, None]).astype(np.float32)
-    u = np.broadcast_to(along[columns].astype(np.float32)[None], z.shape)
+    u = np.broadcast_to(along.astype(np.float32)[None], z.shape)
     footprint = float(np.median(reach)) * 2 * math.pi / width
 
     albedo = MATERIALS[wall.material](u, z, footprint, wall)
@@ -404,51 +467,97 @@ def _raise_wall(image: Array, plan: Array, wall: Wall, facade: Facade, horizon: 
         leaf = sample(0.2, wall.seed + 6, u, z, 0.03, footprint)
         cover = cover * np.clip((top[None] - z + 0.07 * leaf) / 0.09, 0, 1)
     pale = np.full(z.shape, min(float(np.median(reach)) / FARTHEST_M, 0.3))
+    if roof.kind == "slope":
+        _raise_roof(image, wall, roof, facade, haze)
     image[first:last, columns] = mix(image[first:last, columns], mix(radiance, haze, pale), cover)
-    plan[columns] = reach
+
+
+def _raise_roof(image: Array, wall: Wall, roof: _Roof, facade: Facade, haze: Array) -> None:
+    """Draw the slope above a wall as it leans away, and a chimney on its ridge, in place.
+
+    From near one sees nothing of it; from far away its ends run together, as its ridge is farther off.
+    """
+    height, width = image.shape[:2]
+    run, far = roof.run_m, wall.distance_m + roof.run_m
+    steep, up = roof.rise_m / run, wall.height_m - EYE_HEIGHT_M
+    left, right = -wall.left_m - roof.over_m, wall.right_m + roof.over_m
+    off = np.mod(azimuths(width) - wall.azimuth + math.pi, 2 * math.pi) - math.pi
+    tangent = np.tan(np.clip(off, -1.5, 1.5))
+    ends = [edge / away for edge in (left, right) for away in (wall.distance_m, far)]
+    columns = np.nonzero((np.abs(off) < 1.5) & (tangent > min(ends)) & (tangent < max(ends)))[0]
+    if len(columns) < 2:
+        return
+    aside = tangent[columns]
+    level = np.hypot(1.0, aside)  # of the way to a place, a metre of it towards the wall
+    tops = (up + roof.rise_m + 1.5) / (far * level.min())
+    first = max(int((0.5 - math.atan(tops) / math.pi) * height) - 1, 0)
+    lowest = up / (wall.distance_m * level.max())
+    last = min(int((0.5 - math.atan(lowest) / math.pi) * height) + 2, height // 2)
+    if first >= last:
+        return
+    rise = (np.tan(elevations(height)[first:last])[:, None] * level).astype(np.float32)  # a metre towards the wall
+    footprint = math.hypot(far, far * float(np.median(np.abs(aside)))) * 2 * math.pi / width
+    away = (wall.distance_m * steep - up) / np.maximum(steep - rise, 1e-4)
+    u, z = away * aside, EYE_HEIGHT_M + rise * away
+    cover = within(z, wall.height_m, wall.height_m + roof.rise_m, max(footprint * 0.7, 1e-3))
+    cover = cover * within(u, left, right, footprint) * (steep > rise) * (away >= wall.distance_m)
+    slope = _roof(u, wall.height_m + (z - wall.height_m) * math.hypot(1, 1 / steep), footprint, wall, facade)
+    ridge = within(z, wall.height_m + roof.rise_m - 0.1, wall.height_m + roof.rise_m, footprint)
+    verge = 1 - within(u, left + 0.12, right - 0.12, footprint)
+    slope = mix(slope, slope * 1.3, ridge)
+    slope = mix(slope, slope * 0.6, verge)
+    pale = np.full(z.shape, min(far / FARTHEST_M, 0.3))
+    box = image[first:last, columns]
+    if wall.material in HOUSE and wall.seed % 3 > 0 and wall.roof is None:
+        at = right - 0.2 * (1 + wall.seed % 3) * (right - left)
+        beside, above = far * aside - at, EYE_HEIGHT_M + far * rise - wall.height_m - roof.rise_m
+        stack = within(beside, -0.42, 0.42, footprint) * within(above, -0.3, 0.9, footprint)
+        pots = np.maximum(within(beside, -0.3, -0.05, footprint), within(beside, 0.05, 0.3, footprint))
+        stack = np.maximum(stack, pots * within(above, 0.5, 1.2, footprint))
+        ambient, sun = facade((-math.sin(wall.azimuth), -math.cos(wall.azimuth), 0.0))
+        brick = np.array([0.16, 0.085, 0.06]) * (ambient + sun) / math.pi
+        box = mix(box, mix(toned(brick, 1 + 0 * z), haze, pale), stack)
+    image[first:last, columns] = mix(box, mix(slope, haze, pale), cover)
 
 
 @dataclass(frozen=True, slots=True)
 class _Roof:
-    """What ends a wall above: a slope with its eaves towards us, cut straight (`slope`) or hipped, a gable, a kerb of
-    sheet or stone (`coping`), or nothing. Seen from below its ridge stands `rise_m` above the eaves."""
+    """What ends a wall above: a slope with its eaves towards us, a gable, a kerb of sheet or stone (`coping`), or
+    nothing. Its ridge stands `rise_m` above the eaves and `run_m` behind them, half the building's depth; it reaches
+    `over_m` beyond the ends."""
 
-    kind: Literal["slope", "hip", "gable", "coping", "none"]
+    kind: Literal["slope", "gable", "coping", "none"]
     rise_m: float = 0.0
-    over_m: float = 0.0  # how far it reaches beyond the wall's ends
+    run_m: float = 4.0
+    over_m: float = 0.2
 
 
 def _roof_of(wall: Wall) -> _Roof:
+    if wall.roof is not None:
+        return _Roof(*wall.roof)
     if wall.material in ("hedge", "fence"):
         return _Roof("none")
     if wall.height_m <= 2.4:
         return _Roof("coping")
-    long_m, number = wall.left_m + wall.right_m, wall.seed % 8
+    long_m, number, deep = wall.left_m + wall.right_m, wall.seed % 8, 3.0 + wall.seed % 4
     if wall.material in HOUSE:
-        rise = (0.25 + 0.04 * (wall.seed % 4)) * wall.height_m
         if long_m < 11 and number < 3:
-            return _Roof("gable", min((0.36 + 0.02 * number) * long_m, 4.5), 0.25)
-        return _Roof("hip" if number == 3 else "slope", rise, 0.2)
+            return _Roof("gable", min((0.36 + 0.02 * number) * long_m, 4.5), deep)
+        rise = (0.25 + 0.04 * (wall.seed % 4)) * wall.height_m
+        return _Roof("slope", rise, max(1.6 * rise, deep))
     if long_m < 18 and number < 4:
-        return _Roof("gable", min(0.13 * long_m, 2.6), 0.15)
-    return _Roof("slope", 0.12 * wall.height_m, 0.1) if number < 7 else _Roof("coping")
+        return _Roof("gable", min(0.13 * long_m, 2.6), deep)
+    return _Roof("slope", 0.12 * wall.height_m, deep) if number < 7 else _Roof("coping", 0.0, deep)
 
 
 def _tops(u: Array, footprint: float, wall: Wall, roof: _Roof) -> Array:
     """How high (columns,) the wall with its roof stands along `u`, m."""
     top = np.full(u.shape, wall.height_m)
     to_end = np.minimum(u + wall.left_m, wall.right_m - u)
-    if roof.kind == "hip":
-        return np.asarray(top + roof.rise_m * np.clip(to_end / (0.9 * roof.rise_m), 0, 1))
     if roof.kind == "gable":
         return np.asarray(top + roof.rise_m * np.clip(to_end / ((wall.left_m + wall.right_m) / 2), 0, 1))
     if roof.kind == "slope":
-        sag = 0.03 * sample(1.4, wall.seed + 5, u[None], u[None] * 0, 0.25, footprint)[0]
-        top = top + roof.rise_m + sag
-        if wall.material in HOUSE and wall.seed % 3 > 0:  # a chimney on the ridge
-            at = wall.right_m - 0.2 * (1 + wall.seed % 3) * (wall.left_m + wall.right_m)
-            top = top + 0.9 * (np.abs(u - at) < 0.42) + 0.3 * ((np.abs(u - at) < 0.14) | (np.abs(u - at - 0.28) < 0.1))
-        return np.asarray(top)
+        return np.asarray(top + 0.05)  # the gutter's lip
     if wall.material == "hedge":
         shoots = sample(0.5, wall.seed + 6, u[None], u[None] * 0, 0.05, footprint)[0]
         top = top + 0.09 * wall.height_m * sample(1.1, wall.seed + 5, u[None], u[None] * 0, 0.06, footprint)[0]
@@ -469,13 +578,7 @@ def _roofed(
     def band(low: float, high: float) -> Array:
         return within(above, low, high, footprint)
 
-    if roof.kind in ("slope", "hip"):
-        is_chimney = z > wall.height_m + 0.97 * roof.rise_m
-        slope = _roof(u, z, footprint, wall, facade)
-        slope = mix(slope, toned(np.array([0.16, 0.085, 0.06]) / math.pi, 1 + 0 * z) * light, is_chimney.astype(float))
-        radiance = mix(radiance, slope, np.clip(above / footprint + 0.5, 0, 1))
-        ridge = within(z, wall.height_m + roof.rise_m - 0.12, wall.height_m + roof.rise_m, footprint)
-        radiance = mix(radiance, radiance * 1.35, ridge * ~is_chimney)
+    if roof.kind == "slope":
         board = np.asarray(FRAME_COLOURS[wall.seed % len(FRAME_COLOURS)])
         radiance = mix(radiance, board * light / math.pi, band(-0.22, -0.06))
         radiance = mix(radiance, 0.05 * light / math.pi, band(-0.07, 0.05))  # gutter
@@ -549,10 +652,27 @@ def _furnish(
     return stands
 
 
-def _wires(image: Array, rng: np.random.Generator, facade: Facade) -> list[tuple[float, float, float]]:
-    """A line of wooden poles that passes by, with crossbars and sagging wires, in place; returns where the poles stand:
-    azimuth, distance and half the width, m."""
-    height, width = image.shape[:2]
+@dataclass(frozen=True, slots=True)
+class _Wires:
+    """Poles and wires that pass by: how much of each pixel they cover (rows, columns), their radiance (3), how far away
+    they are in each column (infinite where they are not), and where poles stand: azimuth, distance, half the width, m.
+    """
+
+    cover: Array
+    radiance: Array
+    away_m: Array
+    poles: list[tuple[float, float, float]]
+
+
+def _string(image: Array, wires: _Wires, columns: npt.NDArray[np.bool_]) -> None:
+    """Draw wires in some columns, in place."""
+    rows = slice(0, len(wires.cover))
+    image[rows] = mix(image[rows], wires.radiance, wires.cover * columns)
+
+
+def _wires(rng: np.random.Generator, facade: Facade, height: int) -> _Wires:
+    """A line of wooden poles that passes by, with crossbars and sagging wires, for a picture of that height."""
+    width = 2 * height
     ambient, sun = facade((0.0, -1.0, 0.0))
     dark = 0.05 * (ambient + 0.3 * sun) / math.pi
     turn, aside = float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(13, 40))
@@ -576,14 +696,15 @@ def _wires(image: Array, rng: np.random.Generator, facade: Facade) -> list[tuple
     for side in (-1.0, 0.0, 1.0):
         for one, other in pairwise(feet):
             span = (one + bar * side) * (1 - share) + (other + bar * side) * share
-            draw(np.column_stack([span, tall - 0.9 * 4 * share * (1 - share)]), 1, 85)
+            draw(np.column_stack([span, tall - 0.9 * 4 * share * (1 - share)]), 1, 40)
     for foot in feet:
         thick = max(round(0.22 / math.hypot(*foot) * width / (2 * math.pi)), 1)
         draw(np.array([[*foot, 0.0], [*foot, tall + 0.3]]), thick, 255)
         draw(np.array([[*(foot - bar * 1.1), tall], [*(foot + bar * 1.1), tall]]), 1, 255)
-    rows = slice(0, height // 2 + height // 12)
-    image[rows] = mix(image[rows], np.broadcast_to(dark, image[rows].shape), cover[rows].astype(np.float32) / 255)
-    return [(math.atan2(x, y), math.hypot(x, y), 0.15) for x, y in feet]
+    away = np.cos(azimuths(width) - math.atan2(math.cos(turn), math.sin(turn)))
+    away_m = np.where(away > 0.02, aside / np.maximum(away, 0.02), np.inf)
+    poles = [(math.atan2(x, y), math.hypot(x, y), 0.15) for x, y in feet]
+    return _Wires(cover[: height // 2 + height // 12].astype(np.float32) / 255, dark, away_m, poles)
 
 
 def _post(image: Array, azimuth: float, distance_m: float, height_m: float, light: Array, plan: Array) -> None:

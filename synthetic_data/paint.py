@@ -21,6 +21,7 @@ from torch import Tensor
 
 from pipeline.records import DETECTED_CUES
 from synthetic_data.crevices import AT_EDGE, REACH_MM, Crevices
+from synthetic_data.stickers import HEIGHT, sheet
 from synthetic_data.wheels import LETTER_BAND, PITCHES, RIB_BAND, moulded
 
 CUE_BIT = {cue: 1 << k for k, cue in enumerate(DETECTED_CUES)}
@@ -140,6 +141,7 @@ class PartTable:
     filler_tone: Tensor  # of a panel's filler, or of what the factory or a painter put into a seam
     mark: Tensor  # (P, 6): one of MARKS, centre along, centre across, half along, half across, depth mm
     mark_tone: Tensor
+    sticker: Tensor  # (P, 3): its number on the sheet, +1 where rows run down and -1 where up, how far it has come off
     rejoined: Tensor  # bool: a blind rivet where the factory had a weld or a solid rivet
     sealed_over: Tensor  # bool: fresh underseal or chassis black, under which nothing can be judged
     grain: Tensor  # (P, 3): one of GRAINS, sheen at grazing view, how free of dust hands and clothes keep it, 0 to 1
@@ -1211,7 +1213,6 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     inside, line = inward > 0, (inward.abs() < 0.7) & (f > -0.6)
     kind = mark[:, 0].long()
     ghost, glue, sticker, spot, dent, scuff = (kind == MARKS.index(name) for name in MARKS[1:])
-    glyph = noise(torch.stack([torch.floor(u * 7), torch.floor(v * 2.5), 997.0 * coat.table.seed[p]], 1) * 37.0, 9.0)
     tone = torch.where((ghost & inside)[:, None], 0.9 * tone + 0.1 * coat.table.colour[p] - 0.01, tone)
     tone = torch.where((ghost & line)[:, None], 0.55 * tone, tone)
     # glue stays at the rim and in the strips that the scraper missed
@@ -1219,15 +1220,13 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     blotch = smoothstep(0.3, 0.9, scraped + 0.25 * f + 0.9 * torch.exp(-torch.relu(inward) / 3.0)) * inside
     tone = mix(tone, own * (1 + 0.15 * t)[:, None], 0.9 * blotch * glue)
     height = height + 0.15 * blotch * glue
-    printed = torch.where(((glyph > 0.4) & (inward > 4.0))[:, None], 0.9 - 0.8 * own, own)
-    printed = torch.where((inward < 2.5)[:, None], torch.full_like(own, 0.75), printed)
-    tone = torch.where((sticker & inside)[:, None], printed, tone)
-    height = height + 0.08 * (sticker & inside)
+    stuck, near = torch.zeros_like(u), _rows(sticker & (u.abs() < 1.2) & (v.abs() < 1.2))
+    if len(near):
+        tone[near], stuck[near] = _stuck(coat, rows[near], u[near], v[near], tone[near])
+    height = height + 0.08 * stuck
     oval = _patched(coat, rows, u, v, mark) * spot
     tone = mix(tone, own * (1 + 0.03 * f[:, None]), oval)
-    rough = torch.where(
-        sticker & inside, 0.25, mix(rough, torch.full_like(rough, 0.75), torch.maximum(oval, blotch * glue))
-    )
+    rough = torch.where(stuck > 0.5, 0.3, mix(rough, torch.full_like(rough, 0.75), torch.maximum(oval, blotch * glue)))
     height = height - mark[:, 5] * torch.exp(-2.0 * (u**2 + v**2)) * dent
     # smeared on along the motion, over everything: streaks that thin out
     smear = noise(torch.stack([coat.along[rows] / 16.0, coat.across[rows], 997.0 * seed], 1), 6.0, octaves=3)
@@ -1235,10 +1234,37 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     rubbed = smoothstep(0.2, 1.9, smear + 1.3 - 1.6 * (0.5 * u**2 + v**2) + 0.5 * drag + 0.2 * t) * scuff
     tone = mix(tone, own, 0.9 * rubbed)
     coat.tone[rows], coat.rough[rows], coat.height[rows] = tone, rough, height
-    covered = (sticker & inside) | (oval > 0.5) | (rubbed > 0.5)
+    covered = (stuck > 0.5) | (oval > 0.5) | (rubbed > 0.5)
     coat.unsure[rows] |= torch.where(covered, coat.bits[rows], 0)
     coat.bits[rows] &= torch.where(covered, 0, coat.bits[rows])
     coat.metal[rows] *= 1 - covered.float()
+
+
+def _stuck(coat: _Coat, rows: Tensor, u: Tensor, v: Tensor, tone: Tensor) -> tuple[Tensor, Tensor]:
+    """Tone (M, 3) with stickers over it, and their cover (M,); `u` and `v` from -1 to 1 across them.
+
+    The film shrinks from its edges and tears off from one corner, where glue stays; its print pales.
+    """
+    p = coat.part[rows]
+    f, t, mark = coat.fine[rows], coat.tiny[rows], coat.table.mark[p]
+    number, turn, peeled = coat.table.sticker[p].unbind(1)
+    printed = torch.from_numpy(sheet().copy()).to(tone).permute(2, 0, 1)[None]
+    level = (number + 0.5 + 0.5 * turn * v.clamp(-0.99, 0.99)) * HEIGHT / printed.shape[2]
+    at = torch.stack([turn * u, 2 * level - 1], 1)
+    seen = torch.nn.functional.grid_sample(printed, at[None, None], align_corners=False)[0, :, 0].T
+    off_u, off_v = (1 - u.abs()) * mark[:, 3], (1 - v.abs()) * mark[:, 4]
+    is_round = mark[:, 3] == mark[:, 4]
+    inward = torch.where(is_round, (1 - torch.hypot(u, v)) * mark[:, 3], torch.minimum(off_u, off_v))  # mm
+    corner = torch.hypot((turn * u - 1) * mark[:, 3], (turn * v + 1) * mark[:, 4])  # mm from the upper right one
+    whole = seen[:, 3] * (inward > 0)
+    left = smoothstep(-0.5, 0.5, inward + 0.6 + 1.2 * f - 3.0 * peeled**2)
+    left = left * smoothstep(-1.0, 1.0, corner + 4.0 * f + 12.0 - 30.0 * peeled)
+    pale = (0.35 * peeled * (1 + smoothstep(0.6, 1.8, t + f))).clamp(0, 0.7)
+    film = mix(seen[:, :3] / seen[:, 3:].clamp(min=1e-3), torch.full_like(tone, 0.42), pale) * (1 + 0.03 * f)[:, None]
+    tone = mix(tone, torch.full_like(tone, 0.16), whole * (1 - left) * (0.35 + 0.25 * f).clamp(0, 0.8))
+    tone = mix(tone, film, whole * left)
+    rim = torch.exp(-((inward / 0.9) ** 2)) * (0.25 + 0.3 * peeled)  # dirt sticks to the film's edge
+    return tone * (1 - rim)[:, None], whole * left
 
 
 def _patched(coat: _Coat, rows: Tensor, u: Tensor, v: Tensor, mark: Tensor) -> Tensor:

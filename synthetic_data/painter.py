@@ -46,6 +46,7 @@ from synthetic_data.painter_settings import (
     dirt_settings,
     painter_settings,
 )
+from synthetic_data.stickers import drawn
 from synthetic_data.vehicle import BodyFamily, Part, Site, Vehicle
 
 KIND_NUMBER = {"other": 0, "sheet": 1, "shut": 2, "seal": 3, "fastener": 4, "seam": 5, "hidden": 6}
@@ -89,6 +90,7 @@ NOTHING = {  # columns of a part without traces; a trace replaces them, it never
     "filler_tone": np.zeros(3),
     "mark": np.array([0.0, 0, 0, 1, 1, 0]),
     "mark_tone": np.zeros(3),
+    "sticker": np.array([0.0, 1, 0]),
 }
 for _column in NOTHING.values():
     _column.setflags(write=False)
@@ -884,13 +886,16 @@ def _mark(
     half = rng.uniform([least, low], [min(most, share * width), min(high, share * height) + 1])
     if name in ("primer_spot", "dent"):
         half = np.array([1.0, rng.uniform(*habits.spot_slimness)]) * rng.uniform(*habits.spot_radius_mm)
+    if name == "sticker":
+        number, along, across, peeled = drawn(rng)
+        half = np.array([along, across])
+        down = part.patch.points[0, :, 2].mean() >= part.patch.points[-1, :, 2].mean()
+        row["sticker"] = np.array([number, 1.0 if down else -1.0, peeled])
     at, up = rng.uniform(*habits.at, 2) * [width, height]
     if name == "scuff":  # what stands beside a vehicle is lower than its middle
         up = rng.uniform(*habits.scuff_at) * height
     row["mark"] = np.array([MARKS.index(name), at, up, half[0], half[1], rng.uniform(*habits.depth_mm)])
-    if name == "sticker":
-        row["mark_tone"] = lab_to_linear_srgb(sample_colour(rng)[1])
-    elif name == "scuff":  # rubber or plastic, or another's paint
+    if name == "scuff":  # rubber or plastic, or another's paint
         is_rubber = rng.random() < habits.rubber_scuff_probability
         row["mark_tone"] = np.array(habits.rubber_scuff) if is_rubber else lab_to_linear_srgb(sample_colour(rng)[1])
     elif name == "primer_spot":

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -51,7 +52,8 @@ class Wall:
     """An upright rectangle whose face looks at the eye.
 
     `azimuth` (rad) of the foot of the perpendicular, `distance_m` there, reach to the left and right of it in m;
-    `colour` is the material's albedo. The wall's own random numbers come from `seed`.
+    `colour` is the material's albedo. The wall's own random numbers come from `seed`. Of the end of a building
+    `roof` says what ends it above, how far that rises and how far its ridge lies behind, m; of a front its `seed` does.
     """
 
     azimuth: float
@@ -62,6 +64,7 @@ class Wall:
     material: str
     colour: Colour
     seed: int
+    roof: tuple[Literal["slope", "gable", "coping"], float, float] | None = None
 
 
 # --- building blocks ----------------------------------------------------------------------------------------------

@@ -69,6 +69,7 @@ def a_part(kind: int, **changes: Any) -> dict[str, Any]:
         "filler_tone": (0.50, 0.20, 0.18),
         "mark": (0.0, 0, 0, 1, 1, 0),
         "mark_tone": (0.3, 0.3, 0.3),
+        "sticker": (0.0, 1.0, 0.3),
         "rejoined": False,
         "sealed_over": False,
         "grain": (0.0, 0.0, 0.0),

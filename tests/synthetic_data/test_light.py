@@ -246,8 +246,8 @@ def test_environment_lies_in_mitsuba_as_the_module_says() -> None:
 # --- panoramas ----------------------------------------------------------------------------------------------------
 
 
-def write_panorama(path: Path, seed: int = 0) -> Any:
-    sky = np.random.default_rng(seed).uniform(0.2, 0.8, (64, 128, 3)).astype(np.float32)
+def write_panorama(path: Path, seed: int = 0, width: int = 128) -> Any:
+    sky = np.random.default_rng(seed).uniform(0.2, 0.8, (width // 2, width, 3)).astype(np.float32)
     cv2.imwrite(str(path), sky[..., ::-1])
     return sky
 
@@ -272,11 +272,32 @@ def test_held_out_panoramas_are_never_drawn_for_training(folder: Path) -> None:
 
 
 def test_a_panorama_is_turned_and_scaled_to_the_light_drawn(folder: Path) -> None:
+    write_panorama(folder / "yard.hdr", width=SETTINGS.width_px)  # fine enough to be seen itself
     made = environment("panorama", 2, panoramas=folder)
     assert made.illuminance_lux == pytest.approx((irradiance(made.image, (0, 0, 1)) @ LUMINANCE) * 1000, rel=0.02)
     low, high = SETTINGS.panorama.illuminance_lux["other"]
     assert low <= made.illuminance_lux <= high
     assert made.ground is None
+
+
+@pytest.mark.parametrize("name", ["yard", "night"])  # a room and an open sky
+def test_a_coarse_panorama_lights_a_modelled_place(folder: Path, name: str) -> None:
+    held_out = name in SETTINGS.panorama.held_out
+    seed = next(k for k in range(9) if environment("panorama", k, panoramas=folder, held_out=held_out).name == name)
+    made = environment("panorama", seed, panoramas=folder, held_out=held_out)
+    assert made.image.shape == (128, 256, 3) and np.isfinite(made.image).all() and made.image.min() >= 0
+    assert made.illuminance_lux == pytest.approx((irradiance(made.image, (0, 0, 1)) @ LUMINANCE) * 1000, rel=0.02)
+    assert made.ground in GROUNDS and made.indoors == (name == "yard")
+    assert (made.reach_m < 13).all() == made.indoors
+
+
+def test_land_is_left_out_of_a_panoramas_sky() -> None:
+    sky = np.full((180, 360, 3), 0.5, np.float32)
+    sky[80:90] = 0.0  # land up to 10°
+    sky[60:90, :40] = 2.0  # a low sun's glow
+    bare = light._bare(sky, 12.0)
+    assert (bare[:90, 80:300] == 0.5).all() and bare.shape == sky.shape
+    assert bare[80:90, 10:30].min() > 1.0
 
 
 def test_the_sun_is_taken_out_of_a_panorama_and_nothing_is_lost() -> None:
@@ -329,13 +350,14 @@ def test_shared_panoramas_can_be_read() -> None:
     assert np.isfinite(made.image).all()
 
 
-def test_far_land_stands_on_the_horizon() -> None:
+@pytest.mark.parametrize("wide_deg", [30.0, 60.0, 90.0])
+def test_far_land_stands_on_the_horizon(wide_deg: float) -> None:
     lighting = Lighting(np.ones((64, 128, 3), np.float32), None, (0.0, 0.0, 0.0))
     image = np.zeros((256, 512, 3), np.float32)
     land = np.ones((40, WIDTH_PX, 4), np.float32)
-    _far_photo(image, np.random.default_rng(0), Facade(lighting, np.full(3, 0.2)), np.zeros(3), land)
+    _far_photo(image, np.random.default_rng(0), Facade(lighting, np.full(3, 0.2)), np.zeros(3), land, wide_deg)
     rows = np.flatnonzero(image.any(axis=(1, 2)))
-    assert rows.max() == 127 and len(rows) == pytest.approx(40 / WIDTH_PX * 512 / 6, abs=1.0)  # 60° wide
+    assert rows.max() == 127 and len(rows) == pytest.approx(40 / WIDTH_PX * 512 * wide_deg / 360, abs=1.0)
     assert image[127].min() > 0
 
 

@@ -70,3 +70,10 @@ def test_ground_is_darkest_where_tyres_stand_and_unchanged_ahead(turn: float) ->
     assert at(4.0, 0.0) == pytest.approx(0.2)
     assert all(at(*wheel) < 0.2 * (1 - 0.8 * SETTINGS.dirt_at_tyre[0]) for wheel in WHEELS)
     assert at(-3.0, 0.7) < 0.95 * at(-3.0, 0.0)
+
+
+def test_ground_without_a_standing_tyre_is_left_as_it_is() -> None:
+    ground = np.full((64, 64, 3), 0.3, np.float32)
+    rng = np.random.default_rng(0)
+    assert trodden(ground, 14.0, "tarmac", np.empty((0, 2)), np.eye(2), SETTINGS, rng) is ground
+    assert len(strew("dirt", TONE, np.empty((0, 2)), np.full(256, 9.0), SETTINGS, rng, indoors=False).points)
