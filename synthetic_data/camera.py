@@ -110,6 +110,9 @@ class ToneSettings(Config):
     contrast: Range
     black_probability: Share
     black: Range
+    white_probability: Share
+    white: Range
+    least_white: float = Field(gt=0, le=1)
     local_strength: Range
     local_detail: Range
     saturation: Range
@@ -231,6 +234,7 @@ class PhoneCamera:
     headroom: float = 1.0
     contrast: float = 0.0
     black: float = 0.0
+    white: float = 0.0
     local_strength: float = 0.0
     local_detail: float = 1.0
     saturation: float = 1.0
@@ -306,7 +310,7 @@ def sample_phone(rng: np.random.Generator, settings: CameraSettings) -> PhoneCam
         lens_blur_px=float(rng.uniform(*lens.blur_px)),
         veiling_glare=float(rng.uniform(*lens.veiling_glare)),
         bloom=float(rng.uniform(*lens.bloom)),
-        haze=float(rng.uniform(*lens.haze)) if rng.random() < lens.haze_probability else 0.0,
+        haze=_some(rng, lens.haze_probability, lens.haze),
         full_well_e=_log_uniform(rng, sensor.full_well_e),
         read_noise_e=float(rng.uniform(*sensor.read_noise_e)),
         longest_exposure_s=_log_uniform(rng, sensor.longest_exposure_s),
@@ -316,7 +320,7 @@ def sample_phone(rng: np.random.Generator, settings: CameraSettings) -> PhoneCam
         tone=kind,
         headroom=1.0 if kind == "plain" else float(rng.uniform(*tone.headroom)),
         contrast=0.0 if kind == "plain" else float(rng.uniform(*tone.contrast)),
-        black=float(rng.uniform(*tone.black)) if rng.random() < tone.black_probability else 0.0,
+        black=_some(rng, tone.black_probability, tone.black),
         local_strength=float(rng.uniform(*tone.local_strength)) if kind == "local" else 0.0,
         local_detail=float(rng.uniform(*tone.local_detail)) if kind == "local" else 1.0,
         saturation=float(rng.uniform(*tone.saturation)),
@@ -337,6 +341,7 @@ def sample_phone(rng: np.random.Generator, settings: CameraSettings) -> PhoneCam
         overlay=_sample_overlay(rng, overlay),
         overlay_text=_random_text(rng),
         plate_covered=bool(rng.random() < overlay.plate_covered_probability),
+        white=0.0 if kind == "plain" else _some(rng.spawn(1)[0], tone.white_probability, tone.white),
     )
 
 
@@ -359,6 +364,11 @@ def _random_text(rng: np.random.Generator) -> str:
     ]
     text = " ".join(words)
     return text if rng.random() < 0.5 else text.lower()
+
+
+def _some(rng: np.random.Generator, probability: float, limits: tuple[float, float]) -> float:
+    """A number between the limits, or 0 where it is not the case."""
+    return float(rng.uniform(*limits)) if rng.random() < probability else 0.0
 
 
 def _log_uniform(rng: np.random.Generator, limits: tuple[float, float]) -> float:
@@ -433,9 +443,10 @@ def develop(
     spread = 1.0
     if phone.black:
         linear, spread = _set_black(linear, phone.black)
-    curve = tone_curve(phone.tone, phone.headroom, phone.contrast)
-    encoded = _apply_curve(linear, curve, phone.headroom)
-    by_level = spread * grain * noise_by_level(curve, phone.headroom, white_e, phone.read_noise_e)
+    white = _white_point(linear, phone, settings.tone.least_white) if phone.white else phone.headroom
+    curve = tone_curve(phone.tone, white, phone.contrast)
+    encoded = _apply_curve(linear, curve, white)
+    by_level = spread * grain * noise_by_level(curve, white, white_e, phone.read_noise_e)
     noise = float(by_level[round(255 * float(encode_srgb(0.18)))])
     encoded = _finish(encoded, phone, by_level, np.sqrt(1 / caught), settings.processing.denoise_doubled_at, rng)
     srgb = np.clip(encoded * 255 + 0.5, 0, 255).astype(np.uint8)
@@ -753,7 +764,7 @@ def add_sensor_noise(
     np.sqrt(np.maximum(sigma, 0, out=sigma), out=sigma)
     sigma *= cv2.LUT(rng.integers(0, 256, linear.shape, np.uint8), NORMAL)
     sigma += linear
-    return sigma
+    return np.asarray(sigma, np.float32)
 
 
 # --- white balance and tone --------------------------------------------------------------------------------------
@@ -842,23 +853,25 @@ def decode_srgb(encoded: npt.ArrayLike) -> npt.NDArray[Any]:
 def tone_curve(tone: Tone, headroom: float, contrast: float) -> FloatImage:
     """Table of encoded values 0..1 for linear values `headroom` · (i / 4095)². `plain` is the sRGB curve alone.
 
-    Other curves compress highlights (Reinhard et al. 2002, eq. 4, white at `headroom`, middle grey kept) and add an S.
+    Other curves compress highlights (Reinhard et al. 2002, eq. 4, white at `headroom`, middle grey kept) and add an S;
+    of a headroom below 1 they spread what lies above middle grey.
     """
     linear = headroom * np.linspace(0, 1, TONE_STEPS) ** 2
     if tone == "plain":
         return encode_srgb(linear).astype(np.float32)
     grey = 0.18
-    white = max(headroom, 1.0) * 1.02
+    reach = max(headroom, 1.0)
+    white = reach * 1.02
 
     def compress(x: npt.NDArray[np.float64] | float) -> npt.NDArray[np.float64]:
         return np.asarray(x * (1 + x / white**2) / (1 + x))
 
     gain = 1.0
     for _ in range(60):  # fixed point: middle grey stays middle grey, the headroom's end becomes white
-        gain *= grey * float(compress(headroom * gain) / compress(grey * gain))
-    encoded = encode_srgb(compress(linear * gain) / float(compress(headroom * gain)))
+        gain *= grey * float(compress(reach * gain) / compress(grey * gain))
+    encoded = encode_srgb(compress(linear * gain) / float(compress(reach * gain)))
     pivot = float(encode_srgb(grey))
-    below, above = encoded / pivot, (1 - encoded) / (1 - pivot)
+    below, above = encoded / pivot, (encoded[-1] - encoded) / (encoded[-1] - pivot)
     power = 1 + contrast
     curved = np.where(encoded < pivot, pivot * below**power, 1 - (1 - pivot) * np.maximum(above, 0) ** power)
     return np.asarray(np.clip(curved, 0, 1), np.float32)
@@ -894,11 +907,24 @@ def _set_black(linear: FloatImage, share: float) -> tuple[FloatImage, float]:
     Brightness is kept where the photo is brightest, so that all else grows darker and tones spread. Returns the photo,
     and how many times further apart they lie.
     """
+    darkest, brightest = _metered_range(linear)
+    black = share * min(darkest, MOST_BLACK * brightest)
+    spread = brightest / max(brightest - black, 1e-6)
+    return np.asarray(np.maximum(linear - black, 0) * spread, np.float32), spread
+
+
+def _white_point(linear: FloatImage, phone: PhoneCamera, least: float) -> float:
+    """The linear value that becomes white: from the headroom towards the brightest luminance there is, none below
+    `least`."""
+    brightest = min(max(_metered_range(linear)[1], least), phone.headroom)
+    return float(phone.headroom * (brightest / phone.headroom) ** phone.white)
+
+
+def _metered_range(linear: FloatImage) -> tuple[float, float]:
+    """The darkest and brightest luminance of a small copy, but for a few of its pixels."""
     small = cv2.resize(cv2.transform(linear, LUMINANCE[None]), METERED_PX, interpolation=cv2.INTER_AREA)
     darkest, brightest = np.percentile(small, [DARKEST_PERCENT, 100 - DARKEST_PERCENT])
-    black = share * min(float(darkest), MOST_BLACK * float(brightest))
-    spread = float(brightest) / max(float(brightest) - black, 1e-6)
-    return np.asarray(np.maximum(linear - black, 0) * spread, np.float32), spread
+    return float(darkest), float(brightest)
 
 
 def _guided_coefficients(image: FloatImage, radius: int, epsilon: float | FloatImage) -> tuple[FloatImage, FloatImage]:
