@@ -23,7 +23,7 @@ DARKEST = 0.05  # added to albedo: a black surface still has its gloss
 OUTLIER = 3.0  # times what the other half has there and around (common practice, no source)
 LOST = 8  # px a side of the squares over which the light of outliers is given back
 LONE_NOISE = 0.12  # variance, relative, above which a pixel weighs no more than its best neighbour does
-KEPT = 0.08  # share of the noise in brightness that stays
+KEPT = 0.14  # share of the noise in brightness that stays
 LEAST_CONTRAST = 4e-3  # relative; below this nothing is kept apart though no noise was measured
 # differences of what a pixel shows at which a neighbour counts e⁻¹: tried on renders of 12 paths against 128
 NORMAL_SCALE, LOG_DEPTH_SCALE, LOG_ALBEDO_SCALE = 0.3, 0.1, 0.6
@@ -60,8 +60,9 @@ def denoise(first: Half, second: Half) -> Tensor:
     for stride in STRIDES:
         light = _pass(light, guide, spread, stride)
     clean = light.mean(0)
-    grain = seen.mean((0, 1)) / clean.mean(0).clamp(min=1e-12) - 1
-    return clean * (1 + KEPT * grain.clamp(-1, 1.5)) * base
+    grain = (seen.mean((0, 1)) / clean.mean(0).clamp(min=1e-12) - 1).clamp(-1, 1.5)[None]
+    fine = grain - _mean(grain, 2)  # what is coarse would look like stains, and darken where few paths bring light
+    return clean * (1 + KEPT * fine) * base
 
 
 def _limited(seen: Tensor) -> Tensor:
