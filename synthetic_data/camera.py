@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from statistics import NormalDist
 from typing import Annotated, Any, Literal
 
 import cv2
@@ -33,6 +34,8 @@ XYZ_TO_SRGB = np.array(
 FULL_FRAME_WIDTH_MM = 36.0
 NEUTRAL_MIRED = 1e6 / 6504  # the temperature of D65, sRGB's white
 TONE_STEPS = 4096
+NORMAL = np.array([NormalDist().inv_cdf((k + 0.5) / 256) for k in range(256)], np.float32)
+NORMAL /= NORMAL.std()  # a byte looked up here is a normal number, ten times as fast as one drawn
 METERED_PX = (128, 96)  # width and height of the small photo in which black is looked for
 DARKEST_PERCENT = 0.5  # of its pixels may be darker than the darkest, or brighter than the brightest, that counts
 MOST_BLACK = 0.5  # of the brightest is taken for black: a grey sheet alone stays grey
@@ -107,6 +110,9 @@ class ToneSettings(Config):
     contrast: Range
     black_probability: Share
     black: Range
+    white_probability: Share
+    white: Range
+    least_white: float = Field(gt=0, le=1)
     local_strength: Range
     local_detail: Range
     saturation: Range
@@ -228,6 +234,7 @@ class PhoneCamera:
     headroom: float = 1.0
     contrast: float = 0.0
     black: float = 0.0
+    white: float = 0.0
     local_strength: float = 0.0
     local_detail: float = 1.0
     saturation: float = 1.0
@@ -303,7 +310,7 @@ def sample_phone(rng: np.random.Generator, settings: CameraSettings) -> PhoneCam
         lens_blur_px=float(rng.uniform(*lens.blur_px)),
         veiling_glare=float(rng.uniform(*lens.veiling_glare)),
         bloom=float(rng.uniform(*lens.bloom)),
-        haze=float(rng.uniform(*lens.haze)) if rng.random() < lens.haze_probability else 0.0,
+        haze=_some(rng, lens.haze_probability, lens.haze),
         full_well_e=_log_uniform(rng, sensor.full_well_e),
         read_noise_e=float(rng.uniform(*sensor.read_noise_e)),
         longest_exposure_s=_log_uniform(rng, sensor.longest_exposure_s),
@@ -313,7 +320,7 @@ def sample_phone(rng: np.random.Generator, settings: CameraSettings) -> PhoneCam
         tone=kind,
         headroom=1.0 if kind == "plain" else float(rng.uniform(*tone.headroom)),
         contrast=0.0 if kind == "plain" else float(rng.uniform(*tone.contrast)),
-        black=float(rng.uniform(*tone.black)) if rng.random() < tone.black_probability else 0.0,
+        black=_some(rng, tone.black_probability, tone.black),
         local_strength=float(rng.uniform(*tone.local_strength)) if kind == "local" else 0.0,
         local_detail=float(rng.uniform(*tone.local_detail)) if kind == "local" else 1.0,
         saturation=float(rng.uniform(*tone.saturation)),
@@ -334,6 +341,7 @@ def sample_phone(rng: np.random.Generator, settings: CameraSettings) -> PhoneCam
         overlay=_sample_overlay(rng, overlay),
         overlay_text=_random_text(rng),
         plate_covered=bool(rng.random() < overlay.plate_covered_probability),
+        white=0.0 if kind == "plain" else _some(rng.spawn(1)[0], tone.white_probability, tone.white),
     )
 
 
@@ -356,6 +364,11 @@ def _random_text(rng: np.random.Generator) -> str:
     ]
     text = " ".join(words)
     return text if rng.random() < 0.5 else text.lower()
+
+
+def _some(rng: np.random.Generator, probability: float, limits: tuple[float, float]) -> float:
+    """A number between the limits, or 0 where it is not the case."""
+    return float(rng.uniform(*limits)) if rng.random() < probability else 0.0
 
 
 def _log_uniform(rng: np.random.Generator, limits: tuple[float, float]) -> float:
@@ -399,9 +412,8 @@ def develop(
     if rng.random() < settings.metering.gross_error_probability:
         error_ev += rng.choice([-1, 1]) * rng.uniform(*settings.metering.gross_error_ev)
     gain = meter(linear, settings.metering) * 2**error_ev
-    linear = np.minimum(
-        linear * np.float32(gain), np.float32(40.0)
-    )  # a sun's mirror image must not outshine the whole photo
+    linear = linear * np.float32(gain)
+    np.minimum(linear, np.float32(40.0), out=linear)  # a sun's mirror image must not outshine the whole photo
     linear = _scatter(linear, phone, rng)
     if phone.vignetting:
         linear *= _vignette(height, width, phone.vignetting)[..., None]
@@ -413,7 +425,7 @@ def develop(
     balance = grey_gains(linear, phone.white_balance_strength, illuminance_lux, settings.white_balance)
     balance = balance * illuminant_gains(error_mired, error_duv)
     balance /= float(balance @ LUMINANCE)
-    linear *= balance.astype(np.float32)
+    linear = cv2.transform(linear, np.diag(balance).astype(np.float32))
 
     white_e = phone.full_well_e * settings.sensor.base_iso / iso / phone.headroom
     white_e *= 1 + settings.sensor.binning_gain * max((phone.sensor_width_px / long_side) ** 2 - 1, 0)
@@ -431,9 +443,10 @@ def develop(
     spread = 1.0
     if phone.black:
         linear, spread = _set_black(linear, phone.black)
-    curve = tone_curve(phone.tone, phone.headroom, phone.contrast)
-    encoded = _apply_curve(linear, curve, phone.headroom)
-    by_level = spread * grain * noise_by_level(curve, phone.headroom, white_e, phone.read_noise_e)
+    white = _white_point(linear, phone, settings.tone.least_white) if phone.white else phone.headroom
+    curve = tone_curve(phone.tone, white, phone.contrast)
+    encoded = _apply_curve(linear, curve, white)
+    by_level = spread * grain * noise_by_level(curve, white, white_e, phone.read_noise_e)
     noise = float(by_level[round(255 * float(encode_srgb(0.18)))])
     encoded = _finish(encoded, phone, by_level, np.sqrt(1 / caught), settings.processing.denoise_doubled_at, rng)
     srgb = np.clip(encoded * 255 + 0.5, 0, 255).astype(np.uint8)
@@ -570,22 +583,23 @@ def defocus(linear: FloatImage, coc_px: FloatImage, near: Mask) -> FloatImage:
     Layered approximation: the far side is gathered level by level without light from sharp things before it; the near
     side is spread over what lies behind it. Levels double in diameter, large ones are computed at reduced size.
     """
-    far_coc = np.where(near, 0, coc_px)
+    far_coc = np.where(near, np.float32(0), coc_px)
     result = _gather(linear, far_coc)
-    near_coc = np.where(near, coc_px, 0)
+    near_coc = np.where(near, coc_px, np.float32(0))
     if float(near_coc.max()) < 1.0:
         return result
     diameter = float(np.percentile(near_coc[near], 80))
     if diameter < 1.0:
         return result
-    cover = near.astype(np.float32)
-    spread = _blur_disk(linear * cover[..., None], diameter)
-    alpha = _blur_disk(cover, diameter)
-    blurred = spread / np.maximum(alpha, 1e-4)[..., None]
+    spread, alpha = _weighted_disk(linear, near.astype(np.float32), diameter)
     inside = _gather(linear, near_coc)  # where nearly everything is near, its own diameters count
-    amount = np.clip(alpha * 2 - 1, 0, 1)[..., None]
-    front = blurred + (inside - blurred) * amount
-    return np.asarray(result + (front - result) * alpha[..., None], np.float32)
+    front = _blend(spread, inside, np.clip(alpha * 2 - 1, 0, 1))
+    return _blend(result, front, alpha)
+
+
+def _blend(one: FloatImage, other: FloatImage, share: FloatImage) -> FloatImage:
+    """`one` (H, W, 3), and `other` in its place where `share` (H, W) is 1."""
+    return np.asarray(cv2.blendLinear(one, other, 1 - share, share), np.float32)
 
 
 def _gather(linear: FloatImage, coc_px: FloatImage) -> FloatImage:
@@ -594,18 +608,32 @@ def _gather(linear: FloatImage, coc_px: FloatImage) -> FloatImage:
     diameter, lower = 2.0, 0.0
     largest = float(coc_px.max())
     while lower < largest:
-        weight = np.clip((coc_px - lower) / (diameter - lower), 0, 1)
+        weight = np.clip((coc_px - np.float32(lower)) * np.float32(1 / (diameter - lower)), 0, 1)
         if float(weight.max()) > 0.02:
-            belongs = np.clip(coc_px / (0.6 * diameter), 0.02, 1) if diameter > 2 else np.ones_like(coc_px)
-            level = _blur_disk(linear * belongs[..., None], diameter)
-            level /= _blur_disk(belongs, diameter)[..., None]
-            result = result + (level - result) * weight[..., None]
+            if diameter > 2:
+                belongs = np.clip(coc_px * np.float32(1 / (0.6 * diameter)), 0.02, 1)
+                level, _ = _weighted_disk(linear, belongs, diameter)
+            else:
+                level = _blur_disk(linear, diameter)
+            result = _blend(result, level, weight)
         lower, diameter = diameter, diameter * 2
-    return np.asarray(result, np.float32)
+    return result
+
+
+def _weighted_disk(image: FloatImage, weight: FloatImage, diameter_px: float) -> tuple[FloatImage, FloatImage]:
+    """Weighted mean over a disk of (H, W, 3), and the mean weight (H, W)."""
+    mean, share = _reduced_disk(image * weight[..., None], diameter_px), _reduced_disk(weight, diameter_px)
+    mean /= np.maximum(share, 1e-4)[..., None]
+    return _enlarged(mean, weight), _enlarged(share, weight)
 
 
 def _blur_disk(image: FloatImage, diameter_px: float) -> FloatImage:
-    """Mean over a disk; disks above 5 px are computed at reduced size."""
+    """Mean over a disk."""
+    return _enlarged(_reduced_disk(image, diameter_px), image)
+
+
+def _reduced_disk(image: FloatImage, diameter_px: float) -> FloatImage:
+    """Mean over a disk, smaller than `image` where the disk is above 5 px."""
     height, width = image.shape[:2]
     factor = 1
     while diameter_px / factor > 5:
@@ -614,10 +642,12 @@ def _blur_disk(image: FloatImage, diameter_px: float) -> FloatImage:
         image = cv2.resize(image, (max(width // factor, 1), max(height // factor, 1)), interpolation=cv2.INTER_AREA)
         # the way down and up spreads light too: take its variance f²/4 from that of the disk, d²/16
         diameter_px = math.sqrt(diameter_px**2 - 4 * factor**2)
-    image = cv2.filter2D(image, -1, _disk(diameter_px / factor), borderType=cv2.BORDER_REPLICATE)
-    if factor > 1:
-        image = cv2.resize(image, (width, height), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(image, np.float32)
+    return np.asarray(cv2.filter2D(image, -1, _disk(diameter_px / factor), borderType=cv2.BORDER_REPLICATE))
+
+
+def _enlarged(image: FloatImage, like: FloatImage) -> FloatImage:
+    size = like.shape[1], like.shape[0]
+    return image if image.shape[:2] == like.shape[:2] else np.asarray(cv2.resize(image, size))
 
 
 def _disk(diameter_px: float) -> FloatImage:
@@ -728,13 +758,13 @@ def add_sensor_noise(
     `white_e` electrons, everywhere or of each pixel (H, W, 1), make linear 1.0 in a channel whose gain in `balance` (3)
     is 1; read noise is in electrons.
     """
-    gains = (balance / white_e).astype(np.float32)
-    sigma = linear * gains
-    sigma += (read_noise_e * gains) ** 2
+    share = np.asarray(1 / white_e, np.float32)
+    sigma = cv2.transform(linear, np.diag(balance).astype(np.float32)) * share
+    sigma += (np.float32(read_noise_e) * share * balance.astype(np.float32)) ** 2
     np.sqrt(np.maximum(sigma, 0, out=sigma), out=sigma)
-    sigma *= rng.standard_normal(linear.shape, np.float32)
+    sigma *= cv2.LUT(rng.integers(0, 256, linear.shape, np.uint8), NORMAL)
     sigma += linear
-    return sigma
+    return np.asarray(sigma, np.float32)
 
 
 # --- white balance and tone --------------------------------------------------------------------------------------
@@ -823,23 +853,25 @@ def decode_srgb(encoded: npt.ArrayLike) -> npt.NDArray[Any]:
 def tone_curve(tone: Tone, headroom: float, contrast: float) -> FloatImage:
     """Table of encoded values 0..1 for linear values `headroom` · (i / 4095)². `plain` is the sRGB curve alone.
 
-    Other curves compress highlights (Reinhard et al. 2002, eq. 4, white at `headroom`, middle grey kept) and add an S.
+    Other curves compress highlights (Reinhard et al. 2002, eq. 4, white at `headroom`, middle grey kept) and add an S;
+    of a headroom below 1 they spread what lies above middle grey.
     """
     linear = headroom * np.linspace(0, 1, TONE_STEPS) ** 2
     if tone == "plain":
         return encode_srgb(linear).astype(np.float32)
     grey = 0.18
-    white = max(headroom, 1.0) * 1.02
+    reach = max(headroom, 1.0)
+    white = reach * 1.02
 
     def compress(x: npt.NDArray[np.float64] | float) -> npt.NDArray[np.float64]:
         return np.asarray(x * (1 + x / white**2) / (1 + x))
 
     gain = 1.0
     for _ in range(60):  # fixed point: middle grey stays middle grey, the headroom's end becomes white
-        gain *= grey * float(compress(headroom * gain) / compress(grey * gain))
-    encoded = encode_srgb(compress(linear * gain) / float(compress(headroom * gain)))
+        gain *= grey * float(compress(reach * gain) / compress(grey * gain))
+    encoded = encode_srgb(compress(linear * gain) / float(compress(reach * gain)))
     pivot = float(encode_srgb(grey))
-    below, above = encoded / pivot, (1 - encoded) / (1 - pivot)
+    below, above = encoded / pivot, (encoded[-1] - encoded) / (encoded[-1] - pivot)
     power = 1 + contrast
     curved = np.where(encoded < pivot, pivot * below**power, 1 - (1 - pivot) * np.maximum(above, 0) ** power)
     return np.asarray(np.clip(curved, 0, 1), np.float32)
@@ -875,11 +907,24 @@ def _set_black(linear: FloatImage, share: float) -> tuple[FloatImage, float]:
     Brightness is kept where the photo is brightest, so that all else grows darker and tones spread. Returns the photo,
     and how many times further apart they lie.
     """
+    darkest, brightest = _metered_range(linear)
+    black = share * min(darkest, MOST_BLACK * brightest)
+    spread = brightest / max(brightest - black, 1e-6)
+    return np.asarray(np.maximum(linear - black, 0) * spread, np.float32), spread
+
+
+def _white_point(linear: FloatImage, phone: PhoneCamera, least: float) -> float:
+    """The linear value that becomes white: from the headroom towards the brightest luminance there is, none below
+    `least`."""
+    brightest = min(max(_metered_range(linear)[1], least), phone.headroom)
+    return float(phone.headroom * (brightest / phone.headroom) ** phone.white)
+
+
+def _metered_range(linear: FloatImage) -> tuple[float, float]:
+    """The darkest and brightest luminance of a small copy, but for a few of its pixels."""
     small = cv2.resize(cv2.transform(linear, LUMINANCE[None]), METERED_PX, interpolation=cv2.INTER_AREA)
     darkest, brightest = np.percentile(small, [DARKEST_PERCENT, 100 - DARKEST_PERCENT])
-    black = share * min(float(darkest), MOST_BLACK * float(brightest))
-    spread = float(brightest) / max(float(brightest) - black, 1e-6)
-    return np.asarray(np.maximum(linear - black, 0) * spread, np.float32), spread
+    return float(darkest), float(brightest)
 
 
 def _guided_coefficients(image: FloatImage, radius: int, epsilon: float | FloatImage) -> tuple[FloatImage, FloatImage]:

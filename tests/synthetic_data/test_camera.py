@@ -492,3 +492,26 @@ def test_setting_black_never_takes_half_of_an_even_photo() -> None:
     even = np.full((60, 80, 3), 0.4, np.float32)
     taken, spread = _set_black(even, 1.0)
     assert taken == pytest.approx(0.4, abs=1e-3) and spread == pytest.approx(2, abs=1e-3)
+
+
+@pytest.mark.parametrize("headroom", [0.7, 0.85])
+def test_a_white_below_one_spreads_light_tones_alone(headroom: float) -> None:
+    linear = headroom * np.linspace(0, 1, 4096) ** 2
+    curve, usual = tone_curve("filmic", headroom, 0.3), tone_curve("filmic", 1.0, 0.3)
+    at_usual = np.interp(linear, np.linspace(0, 1, 4096) ** 2, usual)
+    assert (np.diff(curve) >= -1e-6).all() and curve[-1] == pytest.approx(1, abs=1e-6)
+    assert curve[linear < 0.17] == pytest.approx(at_usual[linear < 0.17], abs=0.002)
+    assert (curve[linear > 0.2] > at_usual[linear > 0.2]).all()
+
+
+def test_a_phone_makes_the_brightest_white_but_not_that_of_a_dull_photo() -> None:
+    filmic = replace(PLAIN, tone="filmic", headroom=2.5, contrast=0.3, white_balance_strength=0.0)
+    for low, high, is_white in ((0.003, 1.0, True), (0.4, 0.5, False)):
+        ramp = np.repeat(np.geomspace(low, high, 256, dtype=np.float32)[None], 192, 0)[..., None].repeat(3, 2)
+        dim, bright = (
+            develop(exposure(ramp), phone, np.random.default_rng(0), calm()).srgb.astype(float)
+            for phone in (filmic, replace(filmic, white=1.0))
+        )
+        assert bright.max() >= dim.max()
+        assert (bright.max() >= 250) == is_white
+        assert np.abs(bright - dim)[dim < 255 * encode_srgb(0.16)].max(initial=0) < 6, "dark tones stay"

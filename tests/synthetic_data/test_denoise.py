@@ -132,3 +132,15 @@ def test_pixels_unlike_their_neighbours_do_not_stay_specks() -> None:
 def test_a_little_grain_is_kept() -> None:
     result = denoise(*halves(np.full((HEIGHT, WIDTH), 0.4), 0.1)).numpy()[0]
     assert float(estimate_sigma(result)) > 0.1 / np.sqrt(6) * 0.03  # the mean of three channels of two halves
+
+
+@pytest.mark.parametrize("size", [(1, 1), (1, 9), (3, 2), (5, 10), (10, 7), (11, 24)])
+def test_a_picture_smaller_than_the_reach_of_the_filter_is_denoised(size: tuple[int, int]) -> None:
+    # the furthest neighbours are 10 px away
+    cut = [
+        Half(*(getattr(half, name)[:, : size[0], : size[1]] for name in ("radiance", "albedo", "normal", "distance")))
+        for half in halves(np.full((HEIGHT, WIDTH), 0.4), 0.02)
+    ]
+    result = denoise(*cut)
+    assert result.shape == (3, *size)
+    assert float((result - 0.4).abs().max()) < 0.05
