@@ -672,12 +672,12 @@ class Builder:
                 along = away @ out
                 across = away - along[:, None] * out
                 aside = np.where(np.abs(along) < SEAT_SHIFT_M, lengths(across), np.inf)
-                around = np.argsort(aside)[:9]
+                around = np.argpartition(aside, 8)[:9] if len(aside) > 9 else np.arange(len(aside))
                 around = around[np.isfinite(aside[around])]
-                if len(around) and aside[around[0]] < nearest:
+                if len(around) and aside[around].min() < nearest:
                     weight = 1 / (aside[around] + 1e-3)  # a plane through what lies nearest
                     plane = np.column_stack([np.ones(len(around)), across[around]]) * weight[:, None]
-                    nearest = float(aside[around[0]])
+                    nearest = float(aside[around].min())
                     shifts[k] = np.linalg.lstsq(plane, along[around] * weight, rcond=1e-6)[0][0]
         return np.asarray(row + shifts[:, None] * out)
 
