@@ -713,7 +713,7 @@ class Builder:
         half, g = 0.008, self.gap / 2
         profile = np.array(
             [
-                [half, -0.0007],  # in under the sheets: no edge to be seen
+                [half, 0],
                 [g + 0.0035, 0],
                 [g + 0.0012, -0.0006],
                 [g, -0.0022],
@@ -723,7 +723,7 @@ class Builder:
                 [-g, -0.0022],
                 [-g - 0.0012, -0.0006],
                 [-g - 0.0035, 0],
-                [-half, -0.0007],
+                [-half, 0],
             ]
         )
         t = np.linspace(0, 1, 161)[:, None]
