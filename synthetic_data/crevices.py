@@ -100,7 +100,8 @@ def _head(part: Part) -> Array:
     foot = part.patch.points[-1] * 1000
     middle = foot.mean(axis=0)
     radius = float(lengths(foot - middle).mean())
-    rows = [[*middle, *middle, radius, AT_HEAD, AT_HEAD]]
+    held = AT_HEAD * (0.25 + 0.75 * zlib.crc32(part.group[::-1].encode()) / 2**32)  # some were wiped
+    rows = [[*middle, *middle, radius, held, held]]
     leaning = np.ptp(foot[:, 2]) < 1.6 * radius  # it lies rather flat
     chance = zlib.crc32(part.name.encode()) / 2**32
     if not leaning and chance < RUN_SHARE:

@@ -347,7 +347,7 @@ def _flare(body: Builder, axle_x: float) -> Patch:
         np.stack(
             [
                 axle_x + (body.arch + reach) * np.cos(theta),
-                np.full(theta.shape, body.y + out),
+                np.full(theta.shape, body.y + out + 0.8 * body.pressings.arch_lip_m * (reach < 0.03)),
                 body.axle_z + (body.arch + reach) * np.sin(theta),
             ],
             1,

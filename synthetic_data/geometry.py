@@ -190,21 +190,32 @@ def rolled_edges(
     return patch(points - normal * np.maximum(drop[0][:, None], drop[1][None])[..., None])
 
 
+def at_lines(points: Points, axis: int, at: Points) -> Points:
+    """A grid (rows, columns, 3) with lines across an axis `at` those metres from its first one."""
+    index = np.interp(at, _lengths_mm(points, axis) / 1000, np.arange(points.shape[axis]))
+    first = np.minimum(index.astype(int), points.shape[axis] - 2)
+    share = np.expand_dims(index - first, [k for k in range(3) if k != axis])
+    return np.asarray(np.take(points, first, axis) * (1 - share) + np.take(points, first + 1, axis) * share)
+
+
+def with_lines(points: Points, axis: int, more: Points) -> Points:
+    """A grid (rows, columns, 3) with more lines across an axis, `more` in metres from its first one."""
+    at = _lengths_mm(points, axis) / 1000
+    new = np.unique(np.concatenate([at, more[(more > 0) & (more < at[-1])]]).round(7))
+    return at_lines(points, axis, new[np.concatenate([[True], np.diff(new) > 2e-5])])
+
+
 def rounded_corners(surface: Patch, radius: float, corners: Sequence[str]) -> Patch:
     """Round corners of a sheet in its own plane; a corner is named by its edges, as tl (see `rolled_edges`)."""
     arc = radius * (1 - np.cos(np.linspace(0, np.pi / 2, 6)))
     points, away = surface.points, []
     for axis in (0, 1):
-        at = _lengths_mm(points, axis) / 1000
+        length = _lengths_mm(points, axis)[-1] / 1000
         ends = "tb" if axis == 0 else "lr"
-        more = [arc if end == ends[0] else at[-1] - arc for end in ends if any(end in corner for corner in corners)]
-        new = np.unique(np.concatenate([at, *more]).round(7))
-        new = new[np.concatenate([[True], np.diff(new) > 2e-5])]
-        index = np.interp(new, at, np.arange(len(at)))
-        first = np.minimum(index.astype(int), len(at) - 2)
-        share = np.expand_dims(index - first, [k for k in range(3) if k != axis])
-        points = np.take(points, first, axis) * (1 - share) + np.take(points, first + 1, axis) * share
-        away.append((new, new[-1] - new))
+        more = [arc if end == ends[0] else length - arc for end in ends if any(end in corner for corner in corners)]
+        points = with_lines(points, axis, np.concatenate(more)) if more else points
+        at = _lengths_mm(points, axis) / 1000
+        away.append((at, at[-1] - at))
     moved = points.copy()
     for corner in corners:
         down, aside = away[0]["tb".index(corner[0])], away[1]["lr".index(corner[1])]
@@ -271,18 +282,29 @@ def pop_rivet(radius: float) -> Patch:
 
 def slotted(radius: float) -> Patch:
     """A screw's raised head with a straight slot across it."""
-    half, deep = 0.13, 0.16
-    reach = np.array([0.0, half, 0.5, 0.85, 0.97, 1.0])
-    height = np.array([0.38, 0.38, 0.35, 0.24, 0.12, -0.05])
-    edge = np.arcsin(np.clip(half / np.maximum(reach, half), 0, 1))[:, None]
-    share = np.array([0.0, 0.0, 0.25, 0.5, 0.75, 1.0, 1.0])[None]
-    quarter = edge + share * (np.pi - 2 * edge)
-    start, end = np.zeros((len(reach), 1)), np.full((len(reach), 1), np.pi)
-    turn = np.concatenate([start, quarter, end], axis=1)
-    angle = np.concatenate([turn, turn[:, 1:] + np.pi], axis=1)
-    half_cut = np.array([1.0, 1, 0, 0, 0, 0, 0, 1, 1])
-    cut = np.concatenate([half_cut, half_cut[1:]])[None] * (height[:, None] > 0) + (reach[:, None] <= half)
-    raised = height[:, None] - deep * np.clip(cut, 0, 1)
+    return _driven(radius, 2, 0.13, 2.0)
+
+
+def crossed_head(radius: float) -> Patch:
+    """A screw's pan head with a cross recess."""
+    return _driven(radius, 4, 0.12, 0.55)
+
+
+def _driven(radius: float, arms: int, half: float, ends: float) -> Patch:
+    """A raised head with `arms` slots from its middle, `half` wide and as long as `ends`; shares of its radius."""
+    deep = 0.16 if ends > 1 else 0.24
+    reach = np.array([0.0, half, *((0.5,) if ends > 1 else (0.3, ends, ends + 0.03)), 0.85, 0.97, 1.0])
+    height = np.interp(reach, [0.0, 0.13, 0.5, 0.85, 0.97, 0.98, 1.0], [0.38, 0.38, 0.35, 0.24, 0.12, 0.10, -0.05])
+    sector = 2 * np.pi / arms
+    edge = np.minimum(np.arcsin(np.clip(half / np.maximum(reach, half), 0, 1)), 0.499 * sector)[:, None]
+    share = np.clip(np.linspace(-0.2, 1.2, 8) if arms == 2 else np.linspace(-1 / 3, 4 / 3, 6), 0, 1)[None]
+    land = edge + share * (sector - 2 * edge)
+    turn = np.concatenate([np.zeros((len(reach), 1)), land, np.full((len(reach), 1), sector)], axis=1)
+    angle = np.concatenate([turn[:, :1], *(turn[:, 1:] + k * sector for k in range(arms))], axis=1)
+    one_cut = np.array([1.0, 1, *np.zeros(share.size - 2), 1, 1])
+    cut = np.concatenate([one_cut, *[one_cut[1:]] * (arms - 1)])[None]
+    cut = np.clip(cut * (height > 0)[:, None] * (reach <= ends)[:, None] + (reach <= half)[:, None], 0, 1)
+    raised = height[:, None] - deep * cut
     return patch(radius * np.stack([reach[:, None] * np.cos(angle), reach[:, None] * np.sin(angle), raised], -1))
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.configuration import Config, load, shipped
-from synthetic_data import cabin, clutter, engine_bay, fittings, wheels
+from synthetic_data import cabin, clutter, engine_bay, fasteners, fittings, wheels
 from synthetic_data.geometry import (
     MIRROR_Y,
     Patch,
@@ -31,7 +31,6 @@ from synthetic_data.geometry import (
     patch,
     placed,
     plate,
-    pop_rivet,
     resample,
     rolled_edges,
     rounded_corners,
@@ -43,17 +42,21 @@ from synthetic_data.geometry import (
     tube,
     turned,
     unit_normals,
+    with_lines,
 )
 from synthetic_data.pressings import (
+    WAIST_M,
     BodyShape,
     Hang,
     Pressings,
+    PressRanges,
     Relief,
     ShapeRanges,
     Unevenness,
     UsedSheet,
     inner_door,
     pressed,
+    puckered,
 )
 
 Kind = Literal["sheet", "shut", "seal", "fastener", "seam", "hidden", "other"]
@@ -69,6 +72,7 @@ ON_BODY = (  # of doors and bonnet, when they open
     "door_check", "bonnet_gutter", "bonnet_latch", "bonnet_seal", "bonnet_prop",
     *(f"door_hinge{k}.{what}1" for k in (0, 1) for what in ("leaf", "bolt")),
 )  # fmt: skip
+WAIST_LINES = np.linspace(0.2, 1.2, 6) * WAIST_M  # of a sheet under the belt, from its upper edge
 LANDING_ROWS = 10  # of a shut, from its outer edge
 SEAT_REACH_M, SEAT_SHIFT_M = 0.04, 0.02  # how far from a rivet its sheet's points may be, aside and along
 SEAT_AROUND_M = 0.12  # how far from a row of rivets to look for them; a sheet's points lie closer together
@@ -111,8 +115,10 @@ class BodyFamily(Config):
 
 class Families(Config):
     sheet: UsedSheet
+    press: PressRanges
     shape: ShapeRanges
     hang: Hang
+    fastenings: fasteners.Fastenings
     families: dict[str, BodyFamily]
 
 
@@ -219,17 +225,17 @@ class Builder:
         self.door_angle = np.radians(draw((50, 85)))
         self.lamp_radius = draw((0.085, 0.10))
         self.hinge_kind = str(rng.choice(["strap", "block", "butt"]))
-        self.fastener_kind = str(rng.choice(["hex", "hex", "dome", "socket"]))
+        self.fastener_kind = str(rng.choice(["hex", "flange", "cross", "socket"]))
         self.x_seam = self.door_rear - draw((0.10, 0.18))
         self.flip_details = bool(rng.integers(2))
         # what only an open bonnet shows changes nothing else
         self.bay_rng, self.fitting_rng, self.seat_rng, head_rng, pane_rng, sheet_rng, shape_rng = rng.spawn(7)
         self.seat_flutes = int(self.seat_rng.choice([0, 3, 5, 7]))
         self.head_seed = int(head_rng.integers(2**31))
-        self.wing_bolt_kind = str(head_rng.choice(["hex", "hex", "dome", "slot"]))
-        self.trim_kind = str(head_rng.choice(["clip", "slot", "dome"]))
+        self.wing_bolt_kind = str(head_rng.choice(["hex", "flange", "cross", "slot"]))
+        self.trim_kind = str(head_rng.choice(["clip", "slot", "cross"]))
         self.bonnet_angle = float(np.radians(self.bay_rng.uniform(48, 62)))
-        self.pressings = Pressings.draw(self.fitting_rng)
+        self.pressings = Pressings.draw(_families().press, self.fitting_rng)
         self.unevenness = Unevenness.draw(_families().sheet, sheet_rng)
         self._shape(_families().shape, shape_rng)
         self.doors_slide, self.sides_slide = (bool(draw < 0.5) for draw in pane_rng.random(2))
@@ -245,7 +251,7 @@ class Builder:
             (self.door_front, self.x_rear if self.family.body in ("wagon", "station") else self.x_seam),
             self.z_sill + draw(ranges.widest) * (self.z_belt - self.z_sill),
             draw(ranges.tumblehome), draw(ranges.turn_under), draw(ranges.nose_taper), draw(ranges.nose_drop),
-            draw(ranges.roof_bow),
+            draw(ranges.roof_bow), draw(ranges.plan_bow), draw(ranges.waist_mm) / 1000,
         )  # fmt: skip
         self.shoulder, self.fold, self.hem, self.hem_step, self.corner, self.landing = (
             draw(limits) / 1000
@@ -262,7 +268,7 @@ class Builder:
         hinged = (self.door_front, self.y, (self.z_sill + self.z_belt) / 2)
         reach = self.door_front - self.door_rear
         self.hung = {side: self.hang.turn(hinged, reach, rng) for side in ("left", "right")}
-        self.edge_rng = rng
+        self.edge_share, self.edge_rng = ranges.edge_share, rng
 
     # --- bookkeeping -----------------------------------------------------------------------------------------
 
@@ -393,6 +399,10 @@ class Builder:
         bent = self.shape.bent(points @ closed[:3, :3].T + closed[:3, 3])
         return np.asarray(bent @ opened[:3, :3].T + opened[:3, 3])
 
+    def edge(self, radius: float) -> float:
+        """The radius of the next sheet's edge: no two sheets come from the folding press alike."""
+        return radius * float(self.edge_rng.uniform(*self.edge_share))
+
     # --- shapes used by several assemblies -------------------------------------------------------------------
 
     def side_panel(
@@ -403,7 +413,7 @@ class Builder:
         *,
         arch_at: float | None = None,
         rows: int = 26,
-        columns: int = 40,
+        columns: int = 30,
         edges: str = "tblr",
         relief: Relief | None = None,
         shoulder: float = 0.0,
@@ -413,17 +423,22 @@ class Builder:
         With a `shoulder` it goes on over the top, round over that radius.
         """
         x = np.linspace(x0, x1, columns)
-        low = np.full(columns, self.z_sill)
+        if arch_at is not None:
+            round_ = arch_at + self.arch * np.cos(np.linspace(0.1, np.pi - 0.1, 24))
+            x = np.sort(np.concatenate([x, round_[(round_ < x0) & (round_ > x1)]]))[::-1]
+        low = np.full(len(x), self.z_sill)
         if arch_at is not None:
             reach = self.arch**2 - (x - arch_at) ** 2
             low = np.maximum(low, np.where(reach > 0, self.axle_z + np.sqrt(np.maximum(reach, 0)), 0))
-        upper = np.stack([x, np.full(columns, self.y), np.full(columns, top)], 1)
-        lower = np.stack([x, np.full(columns, self.y), low], 1)
+        upper = np.stack([x, np.full(len(x), self.y), np.full(len(x), top)], 1)
+        lower = np.stack([x, np.full(len(x), self.y), low], 1)
         sheet = self.waved(loft(upper, lower, rows, bulge=0.0 if shoulder else self.bulge))
         sheet = sheet if relief is None else pressed(sheet, relief, (0, 1, 0))
         if shoulder:
             sheet = rolled_edges(sheet, shoulder, 0.0, edges="t", steps=8)
-        return rolled_edges(sheet, self.fold, 0.018, edges=edges.replace("t", "") if shoulder else edges)
+        else:
+            sheet = patch(with_lines(sheet.points, 0, WAIST_LINES))
+        return rolled_edges(sheet, self.edge(self.fold), 0.018, edges=edges.replace("t", "") if shoulder else edges)
 
     def waved(self, surface: Patch) -> Patch:
         """The unevenness of hand-finished sheet, a few tenths of a millimetre over some decimetres, and that of use."""
@@ -553,45 +568,27 @@ class Builder:
         side: str | None = None,
         both: bool = False,
         turn: float = 0.0,
+        lost: bool = False,
     ) -> None:
         """One bolt, screw or rivet head; `radius` is that of the head in metres.
 
         `turn` is where a hand would have left it; every head differs a little in turn, seat and slant from the next.
+        One that may be `lost` is missing on some vehicles, and another kind stands in for it on others.
         """
-        hand = np.random.default_rng([self.head_seed, zlib.crc32(name.encode())]).uniform(-1, 1, 5)
-        is_rivet = kind in ("rivet", "pop")
-        r = radius * (1 + (0.0 if is_rivet else 0.02) * hand[0])
-        turn += 3.1 * hand[1]
-        slant = placed((0, 0, 0), z=(*(0.012 if is_rivet else 0.022) * hand[2:4], 1.0))
-        place = placed(at, z=out, x=(np.cos(turn), np.sin(turn), 0.3)) @ slant
-        place[:3, 3] += (0.00012 if is_rivet else 0.0003) * hand[4] * np.asarray(out, float)
-        if kind in ("rivet", "dome"):
-            theta = np.linspace(np.pi / 2, 0.02, 7)
-            profile = np.stack([r * np.cos(theta), 0.62 * r * np.sin(theta)], 1)
-            shapes = [turned(np.concatenate([profile, [[r * 1.02, -0.0005]]]), 22)]
-        elif kind == "pop":
-            shapes = [pop_rivet(r)]
-        elif kind == "slot":
-            shapes = [slotted(r)]
-        elif kind == "clip":
-            pin = [[0, 0.24], [0.26, 0.24], [0.30, 0.42], [0.36, 0.30], [0.9, 0.22], [1.0, 0.08], [1.02, -0.04]]
-            shapes = [turned(np.array(pin) * r, 22)]
-        elif kind == "socket":
-            profile = (
-                np.array([[0, 0.35], [0.42, 0.35], [0.46, 0.72], [0.6, 0.78], [0.85, 0.6], [1.0, 0.25], [1.02, -0.05]])
-                * r
-            )
-            shapes = [turned(profile, 25)]
-        else:
-            head = (
-                np.array([[0, 0.92], [0.30, 0.92], [0.62, 0.90], [0.86, 0.80], [1.0, 0.64], [1.0, 0.20], [1.0, 0.12]])
-                * r
-            )
-            washer = np.array([[0.9, 0.17], [1.55, 0.17], [1.62, 0.10], [1.64, -0.03]]) * r
-            shapes = [turned(head, 25, sides=6), turned(washer, 25)]
+        habits = _families().fastenings
+        rng = np.random.default_rng([self.head_seed, zlib.crc32(name.encode())])
+        fate, turn = rng.random(), turn + rng.uniform(-np.pi, np.pi)
+        place = placed(at, z=out, x=(np.cos(turn), np.sin(turn), 0.3))
+        if lost and fate < habits.missing:
+            gone = fasteners.hole(radius).moved(place)
+            self.add(name, gone, "black_part", zone, "black", panel=panel, side=side, both=both, facing=out)
+            return
+        if lost and fate > 1 - habits.replaced:
+            kind = str(rng.choice(fasteners.INSTEAD[kind]))
+        shapes = fasteners.head(kind, radius, habits, rng)
         self.add(
             name,
-            [s.flipped().moved(place) for s in shapes],
+            [s.moved(place) for s in shapes],
             "bare_metal" if finish in ("bare", "zinc") else "black_part" if finish == "black" else "paint",
             zone,
             finish,
@@ -600,6 +597,7 @@ class Builder:
             side=side,
             both=both,
             group=name,
+            facing=out,
         )
 
     def rivets(
@@ -623,6 +621,7 @@ class Builder:
         t, normal = np.linspace(0, 1, count)[:, None], np.asarray(out, float)
         row_line = line(first, last, count) + normal * 3.6 * bulge * t * (1 - t)
         jitter = self.rng.normal(size=(count, 3)) * 0.0006 * (1 - np.abs(normal))
+        self.draw_in(row_line, normal, panel)
         for k, at in enumerate(self.seated(row_line + jitter, normal, panel)):
             self.fastener(
                 f"{name}.{k}",
@@ -650,6 +649,16 @@ class Builder:
                 panel=panel,
             )
 
+    def draw_in(self, row: Points, out: Points, panel: str) -> None:
+        """Pucker the sheet that lies under a row of heads (n, 3), and its twin on the other side."""
+        depths = self.edge_rng.uniform(*_families().sheet.pucker_mm, len(row)) / 1000
+        for k, part in enumerate(self.parts):
+            if part.kind == "sheet" and part.panel == panel and _lies_under(row, out, part.patch.points):
+                self.parts[k] = replace(part, patch=patch(puckered(part.patch.points, row, out, depths)))
+                for m in range(k + 1, min(k + 2, len(self.parts))):
+                    if self.parts[m].name == f"{part.name}.right":
+                        self.parts[m] = replace(self.parts[m], patch=self.parts[k].patch.moved(MIRROR_Y))
+
     def seated(self, row: Points, out: Points, panel: str) -> Points:
         """A row (n, 3) moved along `out` onto the panel's sheet, which bulges, waves and pressings carry off it."""
         low, high = row.min(axis=0) - SEAT_AROUND_M, row.max(axis=0) + SEAT_AROUND_M
@@ -661,11 +670,15 @@ class Builder:
             for points in near:
                 away = points - at
                 along = away @ out
-                aside = np.where(np.abs(along) < SEAT_SHIFT_M, lengths(away - along[:, None] * out), np.inf)
-                around = np.argsort(aside)[:4]
-                if len(around) and aside[around[0]] < nearest:
-                    weight = 1 / (aside[around] + 1e-4) ** 2
-                    nearest, shifts[k] = float(aside[around[0]]), float(weight @ along[around] / weight.sum())
+                across = away - along[:, None] * out
+                aside = np.where(np.abs(along) < SEAT_SHIFT_M, lengths(across), np.inf)
+                around = np.argpartition(aside, 8)[:9] if len(aside) > 9 else np.arange(len(aside))
+                around = around[np.isfinite(aside[around])]
+                if len(around) and aside[around].min() < nearest:
+                    weight = 1 / (aside[around] + 1e-3)  # a plane through what lies nearest
+                    plane = np.column_stack([np.ones(len(around)), across[around]]) * weight[:, None]
+                    nearest = float(aside[around].min())
+                    shifts[k] = np.linalg.lstsq(plane, along[around] * weight, rcond=1e-6)[0][0]
         return np.asarray(row + shifts[:, None] * out)
 
     def welds(
@@ -675,7 +688,9 @@ class Builder:
         first, last, normal = (np.asarray(v, float) for v in (start, end, out))
         count = round(float(np.linalg.norm(last - first)) / (0.85 * self.pitch)) + 1
         t = np.linspace(0, 1, count)[:, None]
-        for k, at in enumerate(line(first, last, count) + normal * 3.6 * bulge * t * (1 - t)):
+        row = line(first, last, count) + normal * 3.6 * bulge * t * (1 - t)
+        self.draw_in(row, normal, panel)
+        for k, at in enumerate(self.seated(row, normal, panel)):
             dimple = spot_weld(0.003).flipped().moved(placed(at, z=normal))
             self.add(f"{name}.{k}", dimple, "paint", zone, "body", "sheet", panel=panel, group=like, both=True)
         for k, at in enumerate(line(first, last, 7)[1:-1:2]):
@@ -757,12 +772,12 @@ class Builder:
                     spot,
                     out_,
                     kind=self.fastener_kind,
-                    radius=0.0075 if self.fastener_kind == "hex" else 0.0085,
+                    radius=0.0075 if self.fastener_kind in ("hex", "flange") else 0.0085,
                     finish=self.family.hinge_bolt_finish,
                     zone="hinge",
                     panel=panel,
                     side="left",
-                    turn=(zlib.crc32(f"{name}.{sign}.{k}".encode()) % 628) / 100,
+                    lost=True,
                 )
         barrel = turned(_knuckles(lh * 1.1, 0.0085, 3 if lh < 0.09 else 5), 24)
         self.add(
@@ -794,7 +809,14 @@ class Builder:
         x0, x1 = self.x_front - 0.03, self.door_front + g
         self.add(
             "wing",
-            self.side_panel(x0, x1, self.z_wing, arch_at=self.front_axle, shoulder=self.shoulder),
+            self.side_panel(
+                x0,
+                x1,
+                self.z_wing,
+                arch_at=self.front_axle,
+                shoulder=self.shoulder,
+                relief=self.pressings.side(x0, x1, self.z_belt, self.z_sill, (self.front_axle, self.axle_z, self.arch)),
+            ),
             "paint",
             "wing_front",
             "body",
@@ -803,12 +825,17 @@ class Builder:
             both=True,
         )
         top = rolled_edges(
-            loft(
-                line((x0, self.bonnet_half + g, self.z_wing), (x1, self.bonnet_half + g, self.z_wing), 30),
-                line((x0, y - self.shoulder + 0.001, self.z_wing), (x1, y - self.shoulder + 0.001, self.z_wing), 30),
-                12,
+            self.waved(
+                loft(
+                    line((x0, self.bonnet_half + g, self.z_wing), (x1, self.bonnet_half + g, self.z_wing), 30),
+                    line(
+                        (x0, y - self.shoulder + 0.001, self.z_wing), (x1, y - self.shoulder + 0.001, self.z_wing), 30
+                    ),
+                    12,
+                    bulge=0.4 * self.bulge,
+                )
             ),
-            self.fold,
+            self.edge(self.fold),
             0.02,
             edges="t",
         )
@@ -839,7 +866,7 @@ class Builder:
         )
         self.add(
             "wing_face",
-            rolled_edges(face.flipped(), self.fold, 0.02, edges="tb"),
+            rolled_edges(face.flipped(), self.edge(self.fold), 0.02, edges="tb"),
             "paint",
             "wing_front",
             "body",
@@ -909,10 +936,10 @@ class Builder:
         )  # fmt: skip
         left = line((self.x_front - 0.02, half - g, self.z_wing + 0.012), (xb, half - g, self.z_wing + 0.030), 36)
         bonnet = self.waved(loft(left * [1, -1, 1], left, 30, bulge=self.bonnet_bulge))
-        bonnet = patch(self.hang.wander(bonnet.points, self.edge_rng))
-        bonnet = pressed(bonnet, self.pressings.bonnet(self.x_front, xb), (0, 0, 1))
+        bonnet = patch(self.unevenness.knocked(self.hang.wander(bonnet.points, self.edge_rng), "l"))
+        bonnet = pressed(bonnet, self.pressings.bonnet(self.x_front, xb, half), (0, 0, 1))
         first_site = len(self.sites)
-        skin = rolled_edges(rounded_corners(bonnet, self.corner, ("tl", "bl")), 0.010, 0.03)
+        skin = rolled_edges(rounded_corners(bonnet, self.corner, ("tl", "bl")), self.edge(0.009), 0.03)
         lift = self.bonnet_lift() if "bonnet" in self.open_doors else np.eye(4)
         self.add("bonnet", skin, "paint", "bonnet", "body", "sheet", panel="bonnet", facing=(0, 0, 1))
         self.parts[-1] = replace(self.parts[-1], patch=self.parts[-1].patch.moved(lift))
@@ -943,7 +970,8 @@ class Builder:
             line((self.door_front + 0.01, -y + 0.01, self.z_belt), (self.door_front + 0.01, y - 0.01, self.z_belt), 30),
             10,
         )
-        self.add("cowl", rolled_edges(cowl.flipped(), 0.008, 0.03), "paint", "bulkhead", "body", "sheet", panel="cowl")
+        cowl = rolled_edges(self.waved(cowl.flipped()), self.edge(0.008), 0.03)
+        self.add("cowl", cowl, "paint", "bulkhead", "body", "sheet", panel="cowl")
         wall = engine_bay.bulkhead(self.door_front + 0.10, y - 0.05, self.z_wing, self.z_sill)
         self.add("bulkhead", wall, "paint", "bulkhead", "body", "shut", panel="bulkhead", facing=(1, 0, 0))
         self.rivets(
@@ -956,18 +984,20 @@ class Builder:
             row="wing",
             bulge=self.bulge,
         )
-        for k, xk in enumerate(np.linspace(x0 - 0.12, x1 + 0.12, 5)):
+        up = np.array([0.0, 0.0, 1.0])
+        ahead, behind = (np.array([x, self.bonnet_half + 0.045, self.z_wing]) for x in (x0 - 0.12, x1 + 0.12))
+        for k, spot in enumerate(self.seated(line(ahead, behind, 5), up, "wing_front_left")):
             self.fastener(
                 f"wing_bolt{k}",
-                np.array([xk, self.bonnet_half + 0.045, self.z_wing + 0.002]),
-                np.array([0, 0, 1.0]),
+                spot,
+                up,
                 kind=self.wing_bolt_kind,
                 radius=0.007,
                 finish=self.family.hinge_bolt_finish,
                 zone="wing_front",
                 panel="wing_front_left",
                 both=True,
-                turn=float(k),
+                lost=True,
             )
         self.site(
             "wing_bolts.site",
@@ -1025,7 +1055,7 @@ class Builder:
         """One of the screws or clips, black from the factory, that hold trim at the front."""
         self.fastener(
             name, np.asarray(at, float), np.asarray(out, float), kind=self.trim_kind, radius=0.0048,
-            finish="black", zone="front_trim_clip", panel=panel, both=both,
+            finish="black", zone="front_trim_clip", panel=panel, both=both, lost=True,
         )  # fmt: skip
 
     def _grille_surround(self, middle: Points, width: float, height: float) -> None:
@@ -1110,9 +1140,11 @@ class Builder:
                 )
             )
             relief = self.pressings.side(x0, x1, self.z_belt, self.z_sill)
-            sheet = patch(self.hang.wander(sheet.points, self.edge_rng))
+            sheet = patch(self.unevenness.knocked(self.hang.wander(sheet.points, self.edge_rng), "br"))
+            sheet = patch(with_lines(sheet.points, 0, WAIST_LINES))
             sheet = rounded_corners(pressed(sheet, relief, (0, 1, 0)), self.corner, ("bl", "br"))
-            lower = rolled_edges(sheet, self.hem, 0.049 - self.hem, hem=self.hem_step)
+            hem = self.edge(self.hem)
+            lower = rolled_edges(sheet, hem, 0.049 - hem, hem=self.hem_step)
             self.add("door_skin", lower, "paint", "tub_side", "body", "sheet", panel=panel, side="left")
             upper_h = self.z_roof - 0.09 - self.z_belt
             m = self.pillar * 0.75
@@ -1241,7 +1273,7 @@ class Builder:
         """The door opening: shut faces all the way round as one folded sweep, the body's seal on its inner flange."""
         x0, x1 = self.door_front, self.door_rear
         z0, z1 = self.z_sill, self.z_roof - 0.085
-        outline = rounded_rectangle(x0 - x1 + 0.002, z1 - z0 + 0.002, 0.02, 241)
+        outline = rounded_rectangle(x0 - x1 + 0.002, z1 - z0 + 0.002, self.corner + 0.004, 241)
         path = np.column_stack([(x0 + x1) / 2 - outline[:, 0], np.full(241, self.y), (z0 + z1) / 2 + outline[:, 1]])
         profile = np.array(
             [
@@ -1344,13 +1376,15 @@ class Builder:
         post = self.side_panel(x1, self.x_seam + seam_half - 0.0005, self.z_belt, columns=14, edges="tbl")
         self.add("b_post_skin", post, "paint", "tub_side", "body", "sheet", panel="tub_left", both=True)
         side = self.side_panel(
-            self.x_seam - seam_half + 0.0005, self.x_rear, self.z_belt, arch_at=self.rear_axle, columns=60, edges="tbr",
-            relief=self.pressings.side(self.x_seam, self.x_rear, self.z_belt, self.z_sill),
+            self.x_seam - seam_half + 0.0005, self.x_rear, self.z_belt, arch_at=self.rear_axle, columns=44, edges="tbr",
+            relief=self.pressings.side(
+                self.x_seam, self.x_rear, self.z_belt, self.z_sill, (self.rear_axle, self.axle_z, self.arch)
+            ),
         )  # fmt: skip
         self.add("tub_side", side, "paint", "tub_side", "body", "sheet", panel="tub_left", both=True)
         self.seam(
             "tub_seam",
-            (self.x_seam, y, self.z_belt - 0.01),
+            (self.x_seam, y, self.z_belt - 0.003),
             (self.x_seam, y, self.z_sill + 0.01),
             (0, 1, 0),
             panel="tub_left",
@@ -1542,11 +1576,13 @@ class Builder:
             20,
             bulge=0.004,
         )
-        sheet = patch(self.hang.wander(self.waved(face).points, self.edge_rng))
+        sheet = patch(self.unevenness.knocked(self.hang.wander(self.waved(face).points, self.edge_rng), "blr"))
         sheet = pressed(sheet, self.pressings.tailgate(gate / 2, zs, zb), (-1, 0, 0))
         self.add(
             "tailgate",
-            rolled_edges(rounded_corners(sheet, self.corner, ("bl", "br")), self.hem, 0.03, hem=self.hem_step),
+            rolled_edges(
+                rounded_corners(sheet, self.corner, ("bl", "br")), self.edge(self.hem), 0.03, hem=self.hem_step
+            ),
             "paint",
             "tub_rear",
             "body",
@@ -1556,7 +1592,7 @@ class Builder:
         post = loft(line((x, y, zb), (x, gate / 2 + g, zb), 10), line((x, y, zs), (x, gate / 2 + g, zs), 10), 20)
         self.add(
             "rear_corner",
-            rolled_edges(post, self.fold, 0.02),
+            rolled_edges(patch(with_lines(self.waved(post).points, 0, WAIST_LINES)), self.edge(self.fold), 0.02),
             "paint",
             "tub_rear",
             "body",
@@ -1993,6 +2029,15 @@ def _corner_cut(outline: Points, centre: Points, radius: float) -> Points:
     far = lengths(off)
     beyond = (off > 0).all(axis=1) & (far > radius)
     return np.where(beyond[:, None], centre + off * (radius / np.maximum(far, 1e-12))[:, None], outline)
+
+
+def _lies_under(row: Points, out: Points, sheet: Points) -> bool:
+    """Whether both ends of a row of heads, which look along `out`, lie over a sheet's grid that does so too."""
+    low, high, ends = sheet.min(axis=(0, 1)), sheet.max(axis=(0, 1)), row[[0, -1]]
+    facing, aside = area_normals(sheet).sum(axis=(0, 1)), np.abs(out) < 0.5
+    over = bool(((low < ends) & (ends < high))[:, aside].all())
+    near = bool(np.abs((ends - np.where(out > 0, high, low)) @ out).max() < 0.03)
+    return over and near and float(facing @ out) > 0.7 * float(lengths(facing))
 
 
 def _turned_towards(surface: Patch, facing: Vector) -> Patch:
