@@ -141,12 +141,12 @@ class _Bay:
     def spigot(self, at: Points, way: Vector, radius: float, clear: float) -> None:
         """What a hose from `at` along `way` is pushed on: a collar `clear` metres on, and the clip beyond it."""
         self.number += 1
-        way = np.asarray(way, float) / np.linalg.norm(way)
+        along = np.asarray(way, float) / np.linalg.norm(way)
         collar = np.array(
             [[0.0, 0.008], [radius * 1.05, 0.008], [radius * 1.12, 0.005], [radius * 1.12, -0.008], [0.0, -0.008]]
         )
-        self.hidden(f"bay_collar{self.number}", cluster([lathe(at + clear * way, way, collar)]), "cast")
-        self.clip(at + (clear + 0.017) * way, way, radius)
+        self.hidden(f"bay_collar{self.number}", cluster([lathe(at + clear * along, along, collar)]), "cast")
+        self.clip(at + (clear + 0.017) * along, along, radius)
 
     def label(
         self, name: str, at: Vector, out: Vector, right: Vector, size: tuple[float, float], words: Sequence[str],
@@ -243,7 +243,7 @@ class _Bay:
             ),
         ]
         self.hidden("bonnet_latch", cluster(latch), "zinc")
-        cable = [at + _by(-0.02, 0.01, 0.014), at + _by(-0.05, 0.10 * self.driver, 0.010),
+        cable: list[Vector] = [at + _by(-0.02, 0.01, 0.014), at + _by(-0.05, 0.10 * self.driver, 0.010),
                  (self.front - 0.03, 0.85 * self.driver * self.half, self.top - 0.03),
                  (self.front - 0.16, self.driver * (self.half - 0.012), self.top - 0.10),
                  (self.middle, self.driver * (self.half - 0.016), self.top - 0.115),
@@ -338,8 +338,8 @@ class _Bay:
         self.hidden("rocker_word", raised, "bare")
         for at in (-0.25, 0.25):
             self.bolt((x + at * length, 0.02 * side, head + 0.152), (0, 0, 1), 0.009)
-        rim = brick((x, 0.02 * side, head + 0.085), (length - 0.045, 0.176, 0.009), bevel=0.003)
-        self.hidden("rocker_rim", cluster([rim]), "cover", surface="bare_metal")
+        skirt = brick((x, 0.02 * side, head + 0.085), (length - 0.045, 0.176, 0.009), bevel=0.003)
+        self.hidden("rocker_skirt", cluster([skirt]), "cover", surface="bare_metal")
         studs = [(x + at * (length - 0.09), 0.02 * side + 0.080 * edge, head + 0.089)
                  for at in (-0.5, -0.17, 0.17, 0.5) for edge in (-1, 1)]  # fmt: skip
         self.hidden("rocker_nuts", cluster([nut(at, (0, 0, 1), 0.0055) for at in studs]), "zinc", BRACKET)

@@ -25,6 +25,7 @@ _CORNER = (np.arange(COLUMNS) % 12 // 3 + (np.arange(COLUMNS) % 3) / 2) * np.pi 
 AROUND_CORNERS = np.stack([np.cos(_CORNER), np.sin(_CORNER)], 1)
 RAIL_Y_M, SPRING_Y_M, DAMPER_Y_M, CASE_Y_M = 0.42, 0.52, 0.33, 0.08
 LEAVES, LEAF_M = 5, 0.009
+RING = ((-1, -1), (1, -1), (1, 1), (-1, 1))  # the corners of what a weld runs around
 HEX = np.array([[0.0, 1.5], [0.42, 1.5], [0.44, 0.95], [0.85, 0.95], [1.0, 0.80], [1.0, 0.1], [1.5, 0.08], [1.5, 0.0],
                 [0.0, 0.0]])  # fmt: skip  # a bolt's nut on its washer, the thread's end standing out; radii, turned
 CASE = np.array(  # of a differential, from its cover over the bolted flange to the pinion's nose; radius, height, m
@@ -147,15 +148,23 @@ def _hang(
 
 
 def hold(body: Builder, arms: Points, pipe: Points, cable: Points) -> None:
-    """What joins to the rail: the welds of its outriggers at `arms` (n,), angles from these to the floor, and clips
-    that hold brake pipe and loom (n, 3) every half metre."""
+    """What joins to the rail: the bumper's horns, the welds of outriggers at `arms` (n,), angles from these to the floor.
+
+    And the clips that hold brake pipe and loom (n, 3).
+    """
     z, top = body.z_chassis, body.z_sill
     steel, beads = [], []
     for x in arms:
-        corners = [(x + 0.026 * a, RAIL_Y_M + 0.037, z + 0.036 * b) for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
-        beads.append(weld(np.array(corners)))
+        beads.append(weld(np.array([(x + 0.026 * a, RAIL_Y_M + 0.037, z + 0.036 * b) for a, b in RING])))
         steel.append(brick((x + 0.05, body.y - 0.10, (z + top) / 2 - 0.01), (0.09, top - z + 0.02, 0.006), z=(0, 1, 0)))
         steel.append(brick((x + 0.05, body.y - 0.12, top - 0.004), (0.09, 0.046, 0.006)))
+    nose = body.x_front - 0.10
+    horn = np.array([nose, RAIL_Y_M, float(body.rail_height(np.array([nose]))[0])])
+    steel += [
+        brick(horn, (0.074, 0.124, 0.006), z=(1, 0, 0), x=(0, 1, 0)),
+        brick(horn + by(0.07, 0, 0.012), (0.15, 0.046, 0.08)),
+    ]
+    beads.append(weld(horn + np.array([[0.004, 0.024 * a, 0.012 + 0.041 * b] for a, b in RING])))
     _hang(body, "bracket", cluster(steel), both=True)
     _hang(body, "welds", cluster(beads), both=True)
     clips, wall = [], RAIL_Y_M + 0.035

@@ -51,9 +51,9 @@ RIM = np.array(  # disc from the hub outwards, the groove where it is welded in,
 )  # fmt: skip
 HOLED = slice(4, 10)  # rows of RIM, six, over which a hand hole lies
 SHEET_M, FLOOR_M = 0.004, -0.072  # how thick a hole's edge is; where its floor lies, that nobody sees
-DRUM = np.array(  # what one sees through the holes: the drum's face and rim, the dark behind it
+DRUM = np.array(  # what one sees through the holes: the drum's face and rim, the dark behind it; its back, from behind
     [[0.24, -0.004], [0.37, -0.006], [0.385, -0.012], [0.39, -0.020], [0.405, -0.020], [0.415, -0.026], [0.416, -0.060],
-     [0.56, -0.062]]
+     [0.56, -0.062], [0.56, -0.078], [0.36, -0.080]]
 )  # fmt: skip
 BARREL = np.array(  # the rim from behind, bead to well: radius, height m
     [[0.630, -0.068], [0.638, -0.076], [0.628, -0.083], [0.604, -0.078], [0.588, -0.072], [0.578, -0.050],

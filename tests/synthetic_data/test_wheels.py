@@ -76,7 +76,7 @@ def test_a_balance_weight_sits_on_the_edge_of_the_rim() -> None:
 @pytest.mark.parametrize("holes", [4, 8, 12])
 def test_hand_holes_show_the_drum_and_never_the_floor_behind_it(holes: int) -> None:
     parts = built(stands=False, kind=WheelKind(holes, 0.7, 1.0))
-    rim, drum = parts["rim"].points, parts["wheel_inside"].points
+    rim, drum = parts["rim"].points, parts["wheel_inside"].points[:-2]  # without its back
     lips = []
     for hole in range(holes):
         edge = rim[HOLED, 7 * hole + 1 : 7 * hole + 7]
