@@ -156,7 +156,7 @@ def striker(body: Builder, side: str, face_x: float) -> None:
     """The loop that a latch closes on, on its plate on a post whose face lies at `face_x`."""
     m = 1.0 if side == "left" else -1.0
     at = np.array([face_x + 0.0015, m * (body.y - 0.061), body.z_belt - 0.12])
-    loop = [at + by(out, m * along, 0) for out, along in ((0, 0.012), (0.026, 0.012), (0.026, -0.012), (0, -0.012))]
+    loop = [at + by(out, m * along, 0) for out, along in ((0, 0.012), (0.042, 0.012), (0.042, -0.012), (0, -0.012))]
     shapes = [brick(at, (0.042, 0.072, 0.004), z=(1, 0, 0), x=(0, 1, 0), bevel=0.0015), bar(bent(loop, 14), 0.0042)]
     body.add(f"striker.{side}", cluster(shapes), "bare_metal", "door_shut", "zinc", side=side)
 

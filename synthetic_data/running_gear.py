@@ -148,9 +148,9 @@ def _hang(
 
 
 def hold(body: Builder, arms: Points, pipe: Points, cable: Points) -> None:
-    """What joins to the rail: the bumper's horns, the welds of outriggers at `arms` (n,), angles from these to the floor.
+    """What joins to the rail: the bumper's horns, the welds of its outriggers, angles from these to the floor.
 
-    And the clips that hold brake pipe and loom (n, 3).
+    Outriggers are at x = `arms` (n,); clips hold brake pipe and loom (n, 3).
     """
     z, top = body.z_chassis, body.z_sill
     steel, beads = [], []

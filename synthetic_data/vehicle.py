@@ -1328,11 +1328,11 @@ class Builder:
                     side=panel_side,
                     panel=f"rail_{panel_side}",
                 )
-            fittings.striker(self, panel_side, x1 + 0.026)
+            fittings.striker(self, panel_side, x1 - 0.026)
             for k, dz in enumerate((-0.02, 0.02)):
                 self.fastener(
                     f"striker_bolt{k}.{panel_side}",
-                    np.array([x1 + 0.030, m * (self.y - 0.061), self.z_belt - 0.12 + dz]),
+                    np.array([x1 - 0.0225, m * (self.y - 0.061), self.z_belt - 0.12 + dz]),
                     np.array([1.0, 0, 0]),
                     kind="socket",
                     radius=0.006,
