@@ -30,6 +30,7 @@ from synthetic_data.geometry import (
     turned,
 )
 from synthetic_data.lettering import joined, lettering, lines, wrapped
+from synthetic_data.running_gear import bar, bent, brick, cluster, lathe, nut
 
 if TYPE_CHECKING:
     from synthetic_data.vehicle import Builder
@@ -137,6 +138,16 @@ class _Bay:
         screw = [p.moved(place @ placed((radius * 1.1, 0, 0))) for p in box((0.008, 0.014, 0.008), 0.001)]
         self.hidden(f"bay_clip{self.number}", [turned(band, 22).moved(place), *screw], "zinc", WIRING)
 
+    def spigot(self, at: Points, way: Vector, radius: float, clear: float) -> None:
+        """What a hose from `at` along `way` is pushed on: a collar `clear` metres on, and the clip beyond it."""
+        self.number += 1
+        along = np.asarray(way, float) / np.linalg.norm(way)
+        collar = np.array(
+            [[0.0, 0.008], [radius * 1.05, 0.008], [radius * 1.12, 0.005], [radius * 1.12, -0.008], [0.0, -0.008]]
+        )
+        self.hidden(f"bay_collar{self.number}", cluster([lathe(at + clear * along, along, collar)]), "cast")
+        self.clip(at + (clear + 0.017) * along, along, radius)
+
     def label(
         self, name: str, at: Vector, out: Vector, right: Vector, size: tuple[float, float], words: Sequence[str],
         *, ground: str = "number_plate",
@@ -219,14 +230,27 @@ class _Bay:
             np.array([0, 0, 1.0]),
         )
         body.add("slam_panel", slam, "paint", "bonnet", "body", "shut", panel="slam_panel", facing=(0, 0, 1))
-        latch = block((body.x_front - 0.10, 0, self.top + 0.006), (0.06, 0.08, 0.012), 0.003)
-        self.hidden(
-            "bonnet_latch",
-            [*latch, self.drum((body.x_front - 0.10, 0, self.top + 0.02), (0, 0, 1), 0.011, 0.03)],
-            "zinc",
-        )
+        at = np.array([body.x_front - 0.10, 0.0, self.top])
+        claw = bent(at + np.array([[0.020, 0, 0.012], [0.012, 0, 0.030], [-0.010, 0, 0.032], [-0.016, 0, 0.018]]), 12)
+        latch = [
+            brick(at + _by(0, 0, 0.0025), (0.066, 0.175, 0.004)),
+            *(brick(at + _by(0, y, 0.018), (0.055, 0.004, 0.034)) for y in (-0.018, 0.018)),
+            bar(claw, 0.0045),
+            lathe(
+                at + _by(0.018, 0, 0.012),
+                (0, 1, 0),
+                np.array([[0, 0.024], [0.005, 0.024], [0.005, -0.024], [0, -0.024]]),
+            ),
+        ]
+        self.hidden("bonnet_latch", cluster(latch), "zinc")
+        cable: list[Vector] = [at + _by(-0.02, 0.01, 0.014), at + _by(-0.05, 0.10 * self.driver, 0.010),
+                 (self.front - 0.03, 0.85 * self.driver * self.half, self.top - 0.03),
+                 (self.front - 0.16, self.driver * (self.half - 0.012), self.top - 0.10),
+                 (self.middle, self.driver * (self.half - 0.016), self.top - 0.115),
+                 (self.back + 0.01, self.driver * (self.half - 0.05), self.top - 0.11)]  # fmt: skip
+        self.hose("bonnet_cable", cable, 0.0032, "black")
         for y in (-0.07, 0.07):
-            self.bolt((body.x_front - 0.10, y, self.top + 0.001), (0, 0, 1), zone="bonnet", panel="slam_panel")
+            self.bolt((body.x_front - 0.10, y, self.top + 0.0045), (0, 0, 1), zone="bonnet", panel="slam_panel")
         theta = np.linspace(-0.2, np.pi + 0.2, 14)
         bead = np.stack([0.009 * np.cos(theta), 0.012 * np.sin(theta)], 1)
         lip = line(
@@ -314,6 +338,11 @@ class _Bay:
         self.hidden("rocker_word", raised, "bare")
         for at in (-0.25, 0.25):
             self.bolt((x + at * length, 0.02 * side, head + 0.152), (0, 0, 1), 0.009)
+        skirt = brick((x, 0.02 * side, head + 0.085), (length - 0.045, 0.176, 0.009), bevel=0.003)
+        self.hidden("rocker_skirt", cluster([skirt]), "cover", surface="bare_metal")
+        studs = [(x + at * (length - 0.09), 0.02 * side + 0.080 * edge, head + 0.089)
+                 for at in (-0.5, -0.17, 0.17, 0.5) for edge in (-1, 1)]  # fmt: skip
+        self.hidden("rocker_nuts", cluster([nut(at, (0, 0, 1), 0.0055) for at in studs]), "zinc", BRACKET)
         self.hidden("oil_cap", self.drum((x + 0.36 * length, 0.02 * side, head + 0.168), (0, 0, 1), 0.030, 0.035))
         for k, at in enumerate(np.linspace(-0.36, 0.36, 4)):
             start = np.array([x + at * length, side * 0.10, head + 0.03])
@@ -376,6 +405,9 @@ class _Bay:
             0.034,
             ribbed=True,
         )
+        self.spigot(filter_at + _by(-0.08, 0, 0.02), (-0.09, -0.10 * side, 0.01), 0.034, 0.030)
+        plenum_at = np.array([x - 0.2 * length, side * 0.15, head + 0.08])
+        self.spigot(plenum_at, filter_at + _by(-0.17, -0.10 * side, 0.03) - plenum_at, 0.034, 0.028)
         self.hose(
             "air_snout",
             [
@@ -386,6 +418,16 @@ class _Bay:
             0.036,
             ribbed=True,
         )
+        self.spigot(filter_at + _by(0.09, 0, 0.04), (0.13, 0.02 * side, -0.02), 0.036, 0.024)
+        mouth = np.array([self.front - 0.05, side * 0.30, self.top - 0.20])
+        horn = np.array([[0.0, 0.012], [0.044, 0.020], [0.056, 0.020], [0.058, 0.016], [0.042, -0.004], [0.038, -0.03],
+                         [0.0, -0.03]])  # fmt: skip
+        reach = self.half - 0.34
+        strap = [brick(mouth + _by(0, side * (0.04 + reach / 2), 0.030), (0.026, reach, 0.003)),
+                 brick((mouth[0], side * (self.half - 0.004), mouth[2] + 0.047), (0.026, 0.004, 0.036)),
+                 nut((mouth[0], side * (self.half - 0.006), mouth[2] + 0.052), (0, -side, 0), 0.007)]  # fmt: skip
+        away = mouth - filter_at - _by(0.22, 0.02 * side, 0.02)
+        self.hidden("air_mouth", cluster([lathe(mouth, away, horn), *strap]), "black", BRACKET)
         self.bracket(
             (x - 0.05, side * (self.half - 0.013), self.top - 0.17), (0, -side, 0), (1, 0, 0), (0.16, 0.09), 0.10
         )

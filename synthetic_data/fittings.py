@@ -21,14 +21,17 @@ from synthetic_data.geometry import (
     disc,
     line,
     loft,
+    pads,
     patch,
     placed,
     resample,
     rounded_rectangle,
     smoothstep,
+    sweep,
     tube,
 )
 from synthetic_data.lettering import joined, lettering, strip, text
+from synthetic_data.running_gear import bar, bent, brick, by, cluster, lathe, nut
 
 if TYPE_CHECKING:
     from synthetic_data.vehicle import Builder
@@ -36,6 +39,7 @@ if TYPE_CHECKING:
 PLUG = np.array([[0.0, 0.002], [0.7, 0.0025], [0.9, 0.002], [1.0, 0.0]])  # radius, height m; turned
 KNOB = np.stack([np.sin(np.linspace(0, np.pi, 8)), np.cos(np.linspace(0, np.pi, 8))], 1)
 BARREL = np.array([[0.0, 0.0032], [0.0062, 0.0032], [0.0068, 0.0044], [0.0100, 0.0036], [0.0106, -0.001]])
+SCREW = np.array([[0.0, 0.016], [0.004, 0.016], [0.004, 0.007], [0.0055, 0.006], [0.0055, -0.006], [0.0, -0.006]])
 FRONT_PLATE_M, REAR_PLATE_M, SQUARE_PLATE_M = (0.46, 0.104), (0.40, 0.11), (0.28, 0.19)  # width, height
 
 
@@ -62,12 +66,21 @@ class Fitted(Config):
     load: float = Field(ge=0, le=1)
 
 
+class Wheels(Config):
+    """Holes in a disc, drawn evenly; their width as a share of what fits, grooves as a share of a new tyre's."""
+
+    holes: list[int]
+    hole_width: tuple[float, float]
+    tread_left: tuple[float, float]
+
+
 class FittingSettings(Config):
     """`configs/synthesis/fittings.yaml`."""
 
     number_plates: NumberPlates
     badges: list[str]
     fitted: Fitted
+    wheels: Wheels
     load_items: tuple[int, int]
 
 
@@ -117,8 +130,71 @@ def door(body: Builder, front_x: float, rear_x: float) -> None:
     works = [*studs, *crank, tube(resample(pull, 18), 0.011), *lever]
     body.add("door_works", works, "interior", None, "black", side="left")
     body.add("door_pocket", pocket, "interior", None, "trim", side="left", facing=(0, -1, 0))
-    latch = block((rear_x + 0.012, y - 0.048, belt - 0.12), (0.03, 0.034, 0.075), 0.004)
-    body.add("door_latch", latch, "bare_metal", "door_shut", "zinc", side="left")
+    _latch(body, np.array([rear_x + 0.035, y - 0.060, belt - 0.12]))
+
+
+def _latch(body: Builder, at: Points) -> None:
+    """A door's latch about `at`: its case on a plate screwed to the inner sheet, in its end a slot with the claw."""
+    screw = np.array([[0.0, 0.0005], [0.0022, 0.0005], [0.0028, 0.0016], [0.0052, 0.0006], [0.0056, 0.0], [0.0, 0.0]])
+    end = at + by(-0.026, 0, 0)
+    plates = [brick(at + by(0.004, 0.010, 0), (0.078, 0.112, 0.0025), z=(0, 1, 0), bevel=0.001),
+              brick(end, (0.030, 0.086, 0.003), z=(1, 0, 0), x=(0, 1, 0), bevel=0.001)]  # fmt: skip
+    plates += [lathe(at + by(dx, 0.0085, dz), (0, -1, 0), screw) for dx in (-0.028, 0.036) for dz in (-0.047, 0.047)]
+    plates += [lathe(end + by(-0.0016, 0, dz), (-1, 0, 0), screw) for dz in (-0.033, 0.033)]
+    claw = np.array(
+        [[0, -0.016, -0.011], [0, 0.002, -0.011], [0, 0.007, -0.003], [0, 0.004, 0.006], [0, -0.008, 0.008]]
+    )
+    plates.append(bar(resample(end + by(-0.0015, 0, 0) + claw, 12), 0.0034))
+    body.add("door_latch", cluster(plates), "bare_metal", "door_shut", "zinc", side="left")
+    slot = brick(end + by(-0.0012, -0.004, 0), (0.022, 0.015, 0.002), z=(1, 0, 0), x=(0, 1, 0), bevel=0.0005)
+    case = [brick(at, (0.048, 0.024, 0.080), bevel=0.003), slot]
+    case.append(bar(line(at + by(0.02, -0.002, 0.035), at + by(0.16, -0.004, 0.005), 4), 0.0025))
+    body.add("door_latch_case", cluster(case), "black_part", "door_shut", "black", side="left")
+
+
+def striker(body: Builder, side: str, face_x: float) -> None:
+    """The loop that a latch closes on, on its plate on a post whose face lies at `face_x`."""
+    m = 1.0 if side == "left" else -1.0
+    at = np.array([face_x + 0.0015, m * (body.y - 0.061), body.z_belt - 0.12])
+    loop = [at + by(out, m * along, 0) for out, along in ((0, 0.012), (0.042, 0.012), (0.042, -0.012), (0, -0.012))]
+    shapes = [brick(at, (0.042, 0.072, 0.004), z=(1, 0, 0), x=(0, 1, 0), bevel=0.0015), bar(bent(loop, 14), 0.0042)]
+    body.add(f"striker.{side}", cluster(shapes), "bare_metal", "door_shut", "zinc", side=side)
+
+
+def snorkel(body: Builder) -> None:
+    """An air intake beside the windscreen: a trunk from its flanged foot on the wing to a head clamped on top."""
+    x, y, wing, roof = body.door_front, body.y, body.z_wing, body.z_roof
+    way = np.array(
+        [
+            (0.30, 0.018, wing - 0.115),
+            (0.20, 0.034, wing - 0.075),
+            (0.075, 0.046, wing - 0.02),
+            (0.045, 0.046, wing + 0.16),
+            (0.042, 0.042, roof - 0.20),
+            (0.042, 0.042, roof - 0.02),
+        ]
+    ) + by(x, y, 0)
+    section = rounded_rectangle(0.078, 0.060, 0.020, 25)
+    trunk = sweep(section, bent(way, 40), np.array([0.0, 1.0, 0.0]))
+    body.add("snorkel", trunk, "black_part", None, "black", side="left")
+    foot = np.array([x + 0.28, y, wing - 0.112])
+    head = np.array([x + 0.055, y + 0.042, roof + 0.035])
+    moulded = [brick(foot + by(0, 0.003, 0), (0.24, 0.125, 0.008), z=(0, 1, 0), bevel=0.003),
+               brick(foot + by(0.01, 0.020, 0), (0.17, 0.088, 0.042), z=(0, 1, 0), bevel=0.014),
+               brick(head, (0.16, 0.092, 0.125), x=(1, 0, 0.10), bevel=0.016),
+               brick(head + by(0.082, 0, 0.008), (0.012, 0.104, 0.137), x=(1, 0, 0.10), bevel=0.004)]  # fmt: skip
+    stays = [(x + 0.042, y + 0.042, z) for z in (body.z_belt + 0.20, roof - 0.17)]
+    for at in stays:
+        moulded.append(brick(np.add(at, (-0.012, -0.020, 0)), (0.034, 0.10, 0.030), bevel=0.004))
+    body.add("snorkel_mouldings", cluster(moulded), "black_part", None, "black", side="left")
+    slats = pads([(-0.040, 0.040)], [(0.018 * k - 0.050, 0.018 * k - 0.042) for k in range(6)], 0.005)
+    grille = slats.moved(placed(head + by(0.0885, 0, 0.0089), z=(1, 0, 0.10), x=(0, 1, 0)))
+    body.add("snorkel_grille", grille, "black_part", None, "black", side="left", facing=(1, 0, 0))
+    bright = [nut(foot + by(dx, 0.0065, dz), (0, 1, 0), 0.006) for dx in (-0.105, 0.0, 0.105) for dz in (-0.052, 0.052)]
+    bright += [brick((x + 0.042, y + 0.042, at), (0.082, 0.064, 0.013), bevel=0.003)
+               for at in (stays[0][2], stays[1][2], roof - 0.036)]  # fmt: skip
+    bright += [lathe((x + 0.042, y + 0.076, roof - 0.036), (1, 0, 0), SCREW)]
+    body.add("snorkel_fixings", cluster(bright), "bare_metal", None, "zinc", side="left")
 
 
 def wipers(body: Builder, base: Points, up: Points, ahead: Points) -> None:
@@ -281,17 +357,24 @@ def _number_plate(
 
 
 def _mud_flaps(body: Builder) -> None:
-    """Rubber behind each wheel, on a strip with two screws."""
+    """Rubber behind each wheel, its corners round, clamped under a strip on an angle that hangs from the floor."""
     for name, axle in (("front", body.front_axle), ("rear", body.rear_axle)):
         x, low, high = axle - body.arch + 0.012, 0.52 * body.axle_z, body.z_sill - 0.02
-        across, up = np.meshgrid(
-            np.linspace(body.y - 0.26, body.y - 0.012, 5), np.linspace(low, high, 9), indexing="ij"
-        )
-        sag = 0.05 * ((high - up) / (high - low)) ** 2 + 0.008 * np.sin(18 * across + axle)
-        flap = patch(np.stack([x - sag, across, up], -1))
-        body.add(f"{name}_flap", flap, "black_part", None, "rubber", both=True, facing=(1, 0, 0))
-        rail = block((x + 0.004, body.y - 0.136, high - 0.03), (0.003, 0.23, 0.03), 0.001)
-        body.add(f"{name}_flap_strip", rail[:2], "bare_metal", None, "zinc", both=True)
+        share, up = np.meshgrid(np.linspace(-1, 1, 9), np.linspace(low, high, 12), indexing="ij")
+        round_m = 0.05
+        narrow = round_m - np.sqrt(np.maximum(round_m**2 - np.maximum(low + round_m - up, 0) ** 2, 0))
+        across = body.y - 0.136 + (0.124 - narrow) * share
+        sag = 0.05 * ((high - up) / (high - low)) ** 2 + 0.006 * np.sin(18 * across + axle)
+        sag = sag + 0.012 * share**2 * (high - up) / (high - low) + 0.003 * np.sin(40 * up + 9 * share)
+        flap = np.stack([x - sag, across, up], -1)
+        both = np.concatenate([flap, flap[::-1] - [0.006, 0, 0], flap[:1]])
+        body.add(f"{name}_flap", patch(both), "black_part", None, "rubber", both=True)
+        middle = np.array([x, body.y - 0.136, high - 0.028])
+        strip_ = [brick(middle + by(0.003, 0, 0), (0.235, 0.032, 0.003), z=(1, 0, 0), x=(0, 1, 0)),
+                  brick(middle + by(-0.009, 0, 0.012), (0.235, 0.056, 0.003), z=(1, 0, 0), x=(0, 1, 0)),
+                  brick(middle + by(-0.024, 0, 0.044), (0.034, 0.235, 0.003)),
+                  *(nut(middle + by(0.0045, dy, 0), (1, 0, 0), 0.007) for dy in (-0.095, 0.0, 0.095))]  # fmt: skip
+        body.add(f"{name}_flap_strip", cluster(strip_), "bare_metal", None, "zinc", both=True)
 
 
 def _hitch(body: Builder) -> None:

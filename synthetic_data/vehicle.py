@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.configuration import Config, load, shipped
-from synthetic_data import cabin, clutter, engine_bay, fasteners, fittings, wheels
+from synthetic_data import cabin, clutter, engine_bay, fasteners, fittings, running_gear, wheels
 from synthetic_data.geometry import (
     MIRROR_Y,
     Patch,
@@ -232,6 +232,13 @@ class Builder:
         self.bay_rng, self.fitting_rng, self.seat_rng, head_rng, pane_rng, sheet_rng, shape_rng = rng.spawn(7)
         self.seat_flutes = int(self.seat_rng.choice([0, 3, 5, 7]))
         self.head_seed = int(head_rng.integers(2**31))
+        shares = fittings.fitting_settings().wheels
+        wheel_rng = np.random.default_rng([self.head_seed, zlib.crc32(b"wheels")])
+        self.wheel_kind = wheels.WheelKind(
+            int(wheel_rng.choice(shares.holes)),
+            float(wheel_rng.uniform(*shares.hole_width)),
+            float(wheel_rng.uniform(*shares.tread_left)),
+        )
         self.wing_bolt_kind = str(head_rng.choice(["hex", "flange", "cross", "slot"]))
         self.trim_kind = str(head_rng.choice(["clip", "slot", "cross"]))
         self.bonnet_angle = float(np.radians(self.bay_rng.uniform(48, 62)))
@@ -1353,13 +1360,11 @@ class Builder:
                     side=panel_side,
                     panel=f"rail_{panel_side}",
                 )
-            at = (x1 + 0.004, m * (self.y - 0.055), self.z_belt - 0.12)
-            striker = block(at, (0.035, 0.064, 0.012), 0.003, z=(1, 0, 0), x=(0, 1, 0))
-            self.add(f"striker.{panel_side}", striker, "bare_metal", "door_shut", "zinc", side=panel_side)
+            fittings.striker(self, panel_side, x1 - 0.026)
             for k, dz in enumerate((-0.02, 0.02)):
                 self.fastener(
                     f"striker_bolt{k}.{panel_side}",
-                    np.array([x1 + 0.012, m * (self.y - 0.055), self.z_belt - 0.12 + dz]),
+                    np.array([x1 - 0.0225, m * (self.y - 0.061), self.z_belt - 0.12 + dz]),
                     np.array([1.0, 0, 0]),
                     kind="socket",
                     radius=0.006,
@@ -1716,13 +1721,17 @@ class Builder:
                 panel="rail_left",
             )
 
+    def rail_height(self, x: Points) -> Points:
+        """How high the chassis rail's middle lies at `x` (n,): it goes up over the axles."""
+        over = [
+            np.exp(-(((x - axle) / reach) ** 2)) for axle, reach in ((self.rear_axle, 0.35), (self.front_axle, 0.3))
+        ]
+        return np.asarray(self.z_chassis + 0.07 * (over[0] + over[1]))
+
     def chassis(self) -> None:
         z = self.z_chassis
         length = line((self.x_front - 0.10, 0.42, z), (self.x_rear + 0.03, 0.42, z), 80)
-        length[:, 2] += 0.07 * (
-            np.exp(-(((length[:, 0] - self.rear_axle) / 0.35) ** 2))
-            + np.exp(-(((length[:, 0] - self.front_axle) / 0.3) ** 2))
-        )
+        length[:, 2] = self.rail_height(length[:, 0])
         outline = rounded_rectangle(0.07, 0.12, 0.008, 29)
         self.add(
             "chassis_rail",
@@ -1742,10 +1751,6 @@ class Builder:
                 np.array([0, 0, 1.0]),
             )
             self.add(f"outrigger{k}", arm, "black_part", "chassis_rail", "black", "hidden", panel="chassis", both=True)
-            bracket = block((x + 0.05, self.y - 0.10, z + 0.03), (0.09, 0.08, 0.008), 0.003, z=(0, 1, 0))
-            self.add(
-                f"bracket{k}", bracket, "black_part", "chassis_rail", "black", "hidden", panel="chassis", both=True
-            )
             for j, dx in enumerate((-0.025, 0.025)):
                 self.fastener(
                     f"bracket_bolt{k}.{j}",
@@ -1808,56 +1813,8 @@ class Builder:
         )  # fmt: skip
         boots = [engine_bay.boot(cable[k], cable[k] - cable[m], 0.008) for k, m in ((0, 5), (-1, -6))]
         self.add("loom_boot", boots, "rubber", "wiring", "rubber", "hidden", panel="chassis", both=True)
-        for k, x in enumerate(np.linspace(self.front_axle - 0.25, self.rear_axle + 0.2, 6)):
-            middle = np.interp(x, cable[::-1, 0], cable[::-1, 2])
-            ring = np.array(
-                [[x, 0.47 + 0.0095 * np.cos(a), middle + 0.010 * np.sin(a)] for a in np.linspace(0, 2 * np.pi, 17)]
-            )
-            self.add(
-                f"tie{k}",
-                tube(ring, 0.002, around=6, closed=True),
-                "black_part",
-                "wiring",
-                "black",
-                "hidden",
-                panel="chassis",
-                both=True,
-            )
-        for name, x in (("front_axle", self.front_axle), ("rear_axle", self.rear_axle)):
-            self.add(
-                name,
-                tube(line((x, -self.y + 0.16, self.axle_z), (x, self.y - 0.16, self.axle_z), 30), 0.045),
-                "black_part",
-                "chassis_rail",
-                "black",
-                "hidden",
-                panel="chassis",
-            )
-            ball = turned(
-                np.stack([0.14 * np.sin(np.linspace(0, np.pi, 14)), 0.14 * np.cos(np.linspace(0, np.pi, 14))], 1), 22
-            )
-            self.add(
-                f"{name}_case",
-                ball.moved(placed((x, 0.08, self.axle_z), z=(1, 0, 0))),
-                "black_part",
-                "chassis_rail",
-                "black",
-                "hidden",
-                panel="chassis",
-            )
-            for k in range(4):
-                leaf = line((x + 0.5 - 0.08 * k, 0.52, 0), (x - 0.5 + 0.08 * k, 0.52, 0), 20)
-                leaf[:, 2] = self.axle_z + 0.055 + 0.009 * (3 - k) + 0.16 * ((leaf[:, 0] - x) / 0.5) ** 2
-                self.add(
-                    f"{name}_leaf{k}",
-                    sweep(rounded_rectangle(0.06, 0.008, 0.002, 17), leaf, np.array([0, 0, 1.0])),
-                    "black_part",
-                    "chassis_rail",
-                    "black",
-                    "hidden",
-                    panel="chassis",
-                    both=True,
-                )
+        running_gear.hold(self, arms, pipe, cable)
+        running_gear.fit_out(self)
         cross = sweep(
             rounded_rectangle(0.07, 0.14, 0.010, 41),
             line((self.x_rear + 0.015, -self.y + 0.02, z + 0.03), (self.x_rear + 0.015, self.y - 0.02, z + 0.03), 80),
@@ -1888,8 +1845,6 @@ class Builder:
                 )
         tow = block((self.x_rear - 0.03, 0, z + 0.02), (0.14, 0.10, 0.02), 0.004, z=(-1, 0, 0))
         self.add("tow_plate", tow, "black_part", "rear_crossmember", "black", "hidden", panel="crossmember")
-        tank = block((self.rear_axle + 0.55, -0.12, z + 0.02), (0.5, 0.36, 0.20), 0.03)
-        self.add("tank", tank, "black_part", "chassis_rail", "black", "hidden", panel="chassis")
         floor = loft(
             line(
                 (self.door_front + 0.1, -self.y + 0.06, self.z_sill),
@@ -1912,7 +1867,8 @@ class Builder:
             facing=(0, 0, -1),
         )
         for name, x in (("front", self.front_axle), ("rear", self.rear_axle)):
-            theta = np.linspace(-0.15, np.pi + 0.15, 26)
+            low = np.arcsin((self.z_sill - 0.03 - self.axle_z) / self.arch)
+            theta = np.linspace(low, np.pi - low, 26)
             rim = np.column_stack(
                 [
                     x + (self.arch - 0.004) * np.cos(theta),
@@ -1940,7 +1896,9 @@ class Builder:
                 self.parts.append(replace(part, patch=part.patch.moved(MIRROR_Y), name=part.name + ".right"))
 
     def _wheel(self, centre: Points, out: Points, *, stands: bool) -> None:
-        for name, surface, look, finish in wheels.wheel(self.tyre + wheels.SINK_M, centre, out, stands=stands):
+        for name, surface, look, finish in wheels.wheel(
+            self.tyre + wheels.SINK_M, centre, out, self.wheel_kind, stands=stands
+        ):
             part = Part(name, surface, look, None, None, finish, "other", "wheels", "wheels")
             self.parts.append(part)
 
@@ -1974,17 +1932,8 @@ class Builder:
                 turn = MIRROR_Y if side == "right" else np.eye(4)
                 shapes = [one.moved(turn) for one in (*head, tube(arm, 0.008))]
                 self.add(f"mirror.{side}", shapes, "black_part", None, "black", side=side)
-        snorkel = self.rng.random()
-        if snorkel < 0.3:
-            pipe = np.array(
-                [
-                    [self.door_front + 0.25, self.y + 0.03, self.z_wing - 0.1],
-                    [self.door_front + 0.10, self.y + 0.04, self.z_wing + 0.03],
-                    [self.door_front + 0.03, self.y + 0.03, self.z_roof - 0.1],
-                    [self.door_front + 0.03, self.y + 0.03, self.z_roof + 0.05],
-                ]
-            )
-            self.add("snorkel", tube(resample(pipe, 40), 0.03), "black_part", None, "black")
+        if self.rng.random() < 0.3:
+            fittings.snorkel(self)
         if self.rng.random() < 0.3:
             for sign in (-1, 1):
                 rail = line(

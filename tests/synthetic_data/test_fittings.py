@@ -192,3 +192,41 @@ def test_who_sits_before_it_can_read_the_dash(family: str) -> None:
             points = part.patch.points
             assert points[:, 0, 1].mean() > points[:, -1, 1].mean(), name  # to the right, as one looks ahead
             assert area_normals(points).sum(axis=(0, 1))[0] < 0, name
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_wide_hoses_in_the_bay_end_on_something(family: str) -> None:
+    ends = [p.patch.points.reshape(-1, 3) for p in named(family, "bay_collar", "bonnet")]
+    ends += [p.patch.points.reshape(-1, 3) for p in named(family, "air_mouth", "bonnet")]
+    for name in ("air_hose", "air_snout"):
+        (hose,) = named(family, name, "bonnet")
+        for end in hose.patch.points[:, [0, -1]].mean(axis=0):
+            assert min(np.linalg.norm(one - end, axis=1).min() for one in ends) < 0.06, name
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_a_latch_closes_on_its_striker(family: str) -> None:
+    latch = named(family, "door_latch.left")[0].patch.points.reshape(-1, 3)
+    (striker,) = named(family, "striker.left", "left")
+    loop = striker.patch.points.reshape(-1, 3)
+    assert np.linalg.norm(latch[:, None] - loop[None], axis=-1).min() < 0.03
+    (shut,) = (p for p in named(family, "shut.left", "left") if p.name == "shut.left")
+    assert np.linalg.norm(shut.patch.points.reshape(-1, 1, 3) - loop[None, ::4], axis=-1).min() < 0.02
+
+
+def test_a_snorkel_stands_on_the_wing_and_is_held_to_the_body() -> None:
+    seen = 0
+    for seed in range(8):
+        parts = build_vehicle("brindle", families()["brindle"], np.random.default_rng(seed)).parts
+        by_name = {part.name: part.patch.points.reshape(-1, 3) for part in parts}
+        if "snorkel" not in by_name:
+            continue
+        seen += 1
+        mouldings = by_name["snorkel_mouldings"]
+        body = np.concatenate([p.patch.points.reshape(-1, 3) for p in parts if p.kind == "sheet" and p.side == "left"])
+        high = mouldings[:, 2].max()
+        for low, top in ((0.0, 1.15), (1.2, high - 0.2)):  # foot, stays
+            there = mouldings[(mouldings[:, 2] > low) & (mouldings[:, 2] < top)]
+            assert np.linalg.norm(there[:, None] - body[None], axis=-1).min() < 0.06
+        assert by_name["snorkel"][:, 2].max() < high  # its end is in the head
+    assert seen

@@ -4,14 +4,15 @@ import numpy as np
 import pytest
 
 from synthetic_data.geometry import Patch
-from synthetic_data.wheels import HOLES, SINK_M, moulded, wheel
+from synthetic_data.wheels import HOLED, SINK_M, WheelKind, moulded, wheel
 
 RADIUS, AHEAD = 0.39, 1.2
+KIND = WheelKind(holes=8, hole_width=0.7, tread_left=0.8)
 
 
-def built(*, stands: bool) -> dict[str, Patch]:
+def built(*, stands: bool, kind: WheelKind = KIND) -> dict[str, Patch]:
     centre = np.array([AHEAD, 0.7, RADIUS - SINK_M])
-    return {name: one for name, one, _, _ in wheel(RADIUS, centre, np.array([0.0, 1.0, 0.0]), stands=stands)}
+    return {name: one for name, one, _, _ in wheel(RADIUS, centre, np.array([0.0, 1.0, 0.0]), kind, stands=stands)}
 
 
 def test_a_standing_tyre_is_flat_over_the_chord_that_the_ground_cuts() -> None:
@@ -42,7 +43,7 @@ def test_every_outside_is_out(stands: bool) -> None:
             own = one.points - middle
             assert (normal * (own - (own @ axis)[..., None] * axis)).sum() > 0, name
         else:
-            assert (normal.sum(axis=(0, 1))[1] > 0) == (name != "tyre_back"), name
+            assert (normal.sum(axis=(0, 1))[1] > 0) == (name not in ("tyre_back", "rim_back")), name
 
 
 def test_the_lugs_of_the_tread_reach_over_the_edge_of_the_wall() -> None:
@@ -72,13 +73,26 @@ def test_a_balance_weight_sits_on_the_edge_of_the_rim() -> None:
     assert weight[:, 1].max() > rim[:, 1].max()
 
 
-def test_hand_holes_are_round_and_open_onto_what_lies_behind() -> None:
-    parts = built(stands=False)
-    rim, behind = parts["rim"].points, parts["wheel_inside"].points
-    for hole in range(HOLES):
-        edge = rim[5:11, 7 * hole + 1 : 7 * hole + 7]
+@pytest.mark.parametrize("holes", [4, 8, 12])
+def test_hand_holes_show_the_drum_and_never_the_floor_behind_it(holes: int) -> None:
+    parts = built(stands=False, kind=WheelKind(holes, 0.7, 1.0))
+    rim, drum = parts["rim"].points, parts["wheel_inside"].points[:-2]  # without its back
+    lips = []
+    for hole in range(holes):
+        edge = rim[HOLED, 7 * hole + 1 : 7 * hole + 7]
         lip = np.concatenate([edge[0], edge[-1], edge[:, 0], edge[:, -1]])
-        middle = lip.mean(axis=0)
-        reach = np.linalg.norm((lip - middle)[:, [0, 2]], axis=1)
-        assert reach.min() / reach.max() > 0.6  # an oval a quarter wider than high
-        assert edge[2:4, 2:4, 1].max() < behind[..., 1].max() < lip[:, 1].max()
+        lips.append(lip)
+        assert edge[2:4, 2:4, 1].max() < drum[..., 1].min()
+        assert drum[..., 1].max() < lip[:, 1].min()
+    apart = np.linalg.norm(lips[0][:, None] - lips[1][None], axis=-1).min()
+    assert apart > 0.01  # sheet stays between two holes
+    reach = np.linalg.norm((drum - drum[-1, :-1].mean(axis=0))[..., [0, 2]], axis=-1)
+    holes_reach = np.linalg.norm((np.concatenate(lips) - drum[-1, :-1].mean(axis=0))[:, [0, 2]], axis=-1)
+    assert reach.min() < holes_reach.min() and holes_reach.max() < reach.max()
+
+
+def test_worn_tyres_have_shallower_grooves() -> None:
+    new, worn = (built(stands=False, kind=WheelKind(8, 0.7, left))["tyre"].points for left in (1.0, 0.5))
+    middle = np.array([AHEAD, 0, RADIUS - SINK_M])
+    deep = [np.ptp(np.linalg.norm((one - middle)[6:14, :, [0, 2]], axis=-1)) for one in (new, worn)]
+    assert deep[1] == pytest.approx(0.5 * deep[0], rel=0.05)
