@@ -758,9 +758,9 @@ def add_sensor_noise(
     `white_e` electrons, everywhere or of each pixel (H, W, 1), make linear 1.0 in a channel whose gain in `balance` (3)
     is 1; read noise is in electrons.
     """
-    share = np.asarray(1 / white_e, np.float32)
-    sigma = cv2.transform(linear, np.diag(balance).astype(np.float32)) * share
-    sigma += (np.float32(read_noise_e) * share * balance.astype(np.float32)) ** 2
+    share = np.full((*linear.shape[:2], 1), 1 / white_e, np.float32)
+    by_light_and_share = np.column_stack([np.diag(balance), (read_noise_e * balance) ** 2]).astype(np.float32)
+    sigma = cv2.transform(cv2.merge((linear, share)), by_light_and_share) * share  # variance: g L / w + (g r / w)²
     np.sqrt(np.maximum(sigma, 0, out=sigma), out=sigma)
     sigma *= cv2.LUT(rng.integers(0, 256, linear.shape, np.uint8), NORMAL)
     sigma += linear

@@ -1447,7 +1447,8 @@ def _soil(
     runs = (torch.relu(runs - 0.3) - torch.relu(-0.9 - runs)) * smoothstep(0.6, 0.2, up.abs())
     drawn = texels.position_mm * up.new_tensor([0.12, 1.0, 1.0])
     swathe = noise(texels.position_mm * up.new_tensor([0.4, 1.0, 1.0]), 230.0, channel=5, rounded=True)
-    rubbed = smoothstep(0.6, 2.0, swathe + 0.45 * noise(drawn, 15.0, octaves=2, channel=3, gain=0.8))
+    rubbed = smoothstep(0.6, 2.0, swathe + 0.2 * noise(drawn, 15.0, octaves=2, channel=3, gain=0.8))
+    rubbed = rubbed * (1 - 0.6 * up.clamp(0, 1))  # nobody leans on what lies flat for long
     wiped = 1 - 0.8 * max(1 - grime.dust, 0) * rubbed  # much dust has lain for long
     settled = (0.85 + 0.04 * broad + 0.05 * fine + 0.30 * runs).clamp(0.1, 1.6)
     dust = grime.dust * (0.25 + 0.75 * smoothstep(-0.2, 0.9, up)) * settled * wiped
