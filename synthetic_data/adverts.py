@@ -26,7 +26,7 @@ from synthetic_data.light import Environment, LightSettings, light_settings, sam
 from synthetic_data.litter import feet, ground_settings, strew, trodden
 from synthetic_data.mixed_family import MIXED, mixed_family
 from synthetic_data.painter import PaintedVehicle, PaintHistory, paint_vehicle, sample_grime, sample_history
-from synthetic_data.scene import Stage, about_vertical, expose, light_up
+from synthetic_data.scene import Stage, about_vertical, expose, give_back_memory, light_up
 from synthetic_data.textures import GROUNDS, ground_texture
 from synthetic_data.vehicle import BodyFamily, Site, Vehicle, build_vehicle, families
 from synthetic_data.view import View
@@ -130,6 +130,7 @@ def make_advert(
             **facts,
         }
         yield SyntheticPhoto(f"a{index:05d}_{k:02d}", photo, labels)
+    give_back_memory(variant)
 
 
 @dataclass(frozen=True)

@@ -84,6 +84,15 @@ def device_of(variant: str) -> torch.device:
     return torch.device("cuda" if variant.startswith("cuda") else "cpu")
 
 
+def give_back_memory(variant: str) -> None:
+    """Return what this process keeps of a graphics card for later to those that share the card."""
+    if variant.startswith("cuda"):
+        import drjit as dr
+
+        dr.flush_malloc_cache()
+        torch.cuda.empty_cache()
+
+
 # --- Mitsuba ---------------------------------------------------------------------------------------------------------
 
 
