@@ -306,7 +306,7 @@ def _branches(
     props: list[tuple[Patch, tuple[float, float, float], float]] = []
     disc = turned(np.array([[0.0, 0.004], [0.7, 0.0], [1.0, -0.01]]), 9)
     for _ in range(int(rng.integers(3, 8))):
-        start = np.array([*rng.uniform(-3.5, 3.5, 2), rng.uniform(5.5, 8.0)])  # above most pictures' upper edge
+        start = np.array([*rng.uniform(-3.5, 3.5, 2), rng.uniform(8.5, 11.0)])  # above the pictures' upper edge
         start[:2] += towards_sun * start[2]
         way = np.array([*rng.normal(size=2), rng.normal() * 0.2])
         way /= np.linalg.norm(way)

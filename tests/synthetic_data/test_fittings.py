@@ -80,9 +80,8 @@ def test_belts_hang_in_a_curve_from_post_to_floor(family: str) -> None:
         middle = webbing[1]
         way = np.linalg.norm(np.diff(middle, axis=0), axis=1).sum()
         assert 1.01 < way / np.linalg.norm(middle[-1] - middle[0]) < 1.3
-        assert np.linalg.norm(webbing[0] - webbing[2], axis=1) == pytest.approx(
-            0.048, abs=0.002
-        )  # common width, no source
+        # common width, no source; where the body steps in at its waist, what hangs in it is bent with it
+        assert np.linalg.norm(webbing[0] - webbing[2], axis=1) == pytest.approx(0.048, abs=0.004)
         assert np.sign(middle[:, 1].mean()) == sign
 
 
