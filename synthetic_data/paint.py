@@ -91,7 +91,8 @@ class Texels:
     def at(self, rows: Tensor) -> Texels:
         """Only the texels with these numbers."""
         values: dict[str, Any] = {name: getattr(self, name) for name in self.__slots__}
-        return Texels(**{name: None if value is None else value[rows] for name, value in values.items()})
+        some: dict[str, Any] = {name: None if value is None else value[rows] for name, value in values.items()}
+        return Texels(**some)
 
 
 @dataclass(frozen=True, slots=True)
