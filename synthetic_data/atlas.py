@@ -216,9 +216,8 @@ def baked_again(baked: Baked, painted: PaintedVehicle, table: PartTable, other: 
 
 def _film(texels: Texels, painted: PaintedVehicle, table: PartTable) -> Film:
     device = texels.part.device
-    generator = torch.Generator(device=device)
     noise = noise_of(painted.history.seed, device)
-    return shade(texels, table.to(device), painted.grime, noise, generator, painted.crevices)
+    return shade(texels, table.to(device), painted.grime, noise, None, painted.crevices)
 
 
 def _in_lee(parts: tuple[Part, ...], grids: Grids, table: PartTable, texels: Texels, seed: int) -> Tensor | None:

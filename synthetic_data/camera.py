@@ -112,7 +112,7 @@ class ToneSettings(Config):
     black: Range
     white_probability: Share
     white: Range
-    least_white: float = Field(gt=0, le=1)
+    least_white: float = Field(gt=0.18, le=1)
     local_strength: Range
     local_detail: Range
     saturation: Range

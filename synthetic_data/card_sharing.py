@@ -32,6 +32,7 @@ def shared_cards() -> Iterator[bool]:
         return
     with tempfile.TemporaryDirectory(prefix="cards-", ignore_cleanup_errors=True) as folder:
         own = {PIPE: str(Path(folder, "pipe")), LOG: str(Path(folder, "log"))}
+        before = {name: os.environ[name] for name in own if name in os.environ}
         for path in own.values():
             Path(path).mkdir()
         environment = {**os.environ, **own}
@@ -41,9 +42,10 @@ def shared_cards() -> Iterator[bool]:
         try:
             yield works
         finally:
-            for name in own:
-                if works:
+            if works:
+                for name in own:
                     del os.environ[name]
+                os.environ.update(before)
             _ran([control], environment, "quit\n")
 
 

@@ -24,7 +24,7 @@ VOXEL_MM = REACH_MM = 8.0  # dirt lies nearer than this to what holds it
 CELLS = 2**12  # voxels along each axis; 32 m
 RANK_BITS, PIECE_BITS = 8, 20  # of a distance and a piece in one number; 36 more hold the voxel
 # how much dirt stays at each, and how often and how far it runs down from a head (common practice, no source)
-AT_EDGE, AT_SEAL, AT_TRIM, AT_HEAD, AT_RUN = 0.55, 1.0, 0.8, 0.85, 0.5
+AT_EDGE, AT_LANDING, AT_SEAL, AT_TRIM, AT_HEAD, AT_RUN = 0.55, 0.52, 1.0, 0.8, 0.85, 0.5
 RUN_SHARE, RUN_MM = 0.35, (12.0, 60.0)
 ROUND_M = 0.012  # an edge bent over a larger radius is a shoulder, which the rain washes
 TRIM = frozenset({"lamp", "plate", "black_part", "bare_metal"})
@@ -79,7 +79,7 @@ def find_crevices(parts: Iterable[Part]) -> Crevices:
         elif part.kind == "sheet" and min(part.patch.size_mm) > 40:
             pieces.extend(_pieces(edge, AT_EDGE) for edge in _folded_edges(part.patch))
         elif part.kind == "shut" and part.name.startswith("shut."):  # a landing holds what falls into the gap
-            pieces.append(_pieces(part.patch.points[LANDING_ROWS // 2], AT_EDGE))
+            pieces.append(_pieces(part.patch.points[LANDING_ROWS // 2], AT_LANDING))
     every = np.concatenate(pieces) if pieces else np.zeros((0, 9))
     return _voxels(every)
 

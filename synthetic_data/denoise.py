@@ -23,7 +23,7 @@ DARKEST = 0.05  # added to albedo: a black surface still has its gloss
 OUTLIER = 3.0  # times what the other half has there and around (common practice, no source)
 LOST = 8  # px a side of the squares over which the light of outliers is given back
 LONE_NOISE = 0.12  # variance, relative, above which a pixel weighs no more than its best neighbour does
-KEPT = 0.14  # share of the noise in brightness that stays
+KEPT = 0.14  # share of the fine noise in brightness that stays
 LEAST_CONTRAST = 4e-3  # relative; below this nothing is kept apart though no noise was measured
 # differences of what a pixel shows at which a neighbour counts e⁻¹: tried on renders of 12 paths against 128
 NORMAL_SCALE, LOG_DEPTH_SCALE, LOG_ALBEDO_SCALE = 0.3, 0.1, 0.6

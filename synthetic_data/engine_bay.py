@@ -30,7 +30,7 @@ from synthetic_data.geometry import (
     turned,
 )
 from synthetic_data.lettering import joined, lettering, lines, wrapped
-from synthetic_data.running_gear import bar, bent, brick, cluster, lathe, nut
+from synthetic_data.running_gear import bar, bent, brick, by, cluster, lathe, nut
 
 if TYPE_CHECKING:
     from synthetic_data.vehicle import Builder
@@ -233,17 +233,17 @@ class _Bay:
         at = np.array([body.x_front - 0.10, 0.0, self.top])
         claw = bent(at + np.array([[0.020, 0, 0.012], [0.012, 0, 0.030], [-0.010, 0, 0.032], [-0.016, 0, 0.018]]), 12)
         latch = [
-            brick(at + _by(0, 0, 0.0025), (0.066, 0.175, 0.004)),
-            *(brick(at + _by(0, y, 0.018), (0.055, 0.004, 0.034)) for y in (-0.018, 0.018)),
+            brick(at + by(0, 0, 0.0025), (0.066, 0.175, 0.004)),
+            *(brick(at + by(0, y, 0.018), (0.055, 0.004, 0.034)) for y in (-0.018, 0.018)),
             bar(claw, 0.0045),
             lathe(
-                at + _by(0.018, 0, 0.012),
+                at + by(0.018, 0, 0.012),
                 (0, 1, 0),
                 np.array([[0, 0.024], [0.005, 0.024], [0.005, -0.024], [0, -0.024]]),
             ),
         ]
         self.hidden("bonnet_latch", cluster(latch), "zinc")
-        cable: list[Vector] = [at + _by(-0.02, 0.01, 0.014), at + _by(-0.05, 0.10 * self.driver, 0.010),
+        cable: list[Vector] = [at + by(-0.02, 0.01, 0.014), at + by(-0.05, 0.10 * self.driver, 0.010),
                  (self.front - 0.03, 0.85 * self.driver * self.half, self.top - 0.03),
                  (self.front - 0.16, self.driver * (self.half - 0.012), self.top - 0.10),
                  (self.middle, self.driver * (self.half - 0.016), self.top - 0.115),
@@ -300,12 +300,12 @@ class _Bay:
             )
         for sign in (-1, 1):
             at = np.array([body.door_front + 0.33, sign * (self.half - 0.14), z + 0.012])
-            leaf = [p.moved(lift @ placed(at + _by(0.045, 0, -0.006))) for p in box((0.09, 0.05, 0.006), 0.002)]
+            leaf = [p.moved(lift @ placed(at + by(0.045, 0, -0.006))) for p in box((0.09, 0.05, 0.006), 0.002)]
             self.hidden(f"bonnet_hinge{sign}", leaf, "black")
             for dx in (0.025, 0.068):
                 body.fastener(
                     f"bonnet_hinge_bolt{sign}{dx}",
-                    (lift @ [*(at + _by(dx, 0, -0.009)), 1.0])[:3],
+                    (lift @ [*(at + by(dx, 0, -0.009)), 1.0])[:3],
                     lift[:3, :3] @ [0, 0, -1.0],
                     kind="hex",
                     radius=0.007,
@@ -348,18 +348,16 @@ class _Bay:
             start = np.array([x + at * length, side * 0.10, head + 0.03])
             bend: list[Vector] = [
                 start,
-                start + _by(0, side * 0.07, 0.01),
+                start + by(0, side * 0.07, 0.01),
                 (x + 0.7 * at * length, side * 0.17, head - 0.09),
             ]
             self.hose(f"exhaust_branch{k}", bend, 0.021, "cast", None)
             plug = np.array([x + at * length, -side * 0.115, head + 0.055])
             turn = 0.5 * np.pi * k + 0.4
-            post = np.array([x + 0.30 * length, -side * 0.19, head + 0.045]) + 0.024 * _by(
-                np.cos(turn), np.sin(turn), 0
-            )
+            post = np.array([x + 0.30 * length, -side * 0.19, head + 0.045]) + 0.024 * by(np.cos(turn), np.sin(turn), 0)
             self.hose(
                 f"plug_lead{k}",
-                [plug, plug + _by(0, -side * 0.05, 0.05), post + _by(0, 0, 0.05), post],
+                [plug, plug + by(0, -side * 0.05, 0.05), post + by(0, 0, 0.05), post],
                 0.0038,
                 "black",
             )
@@ -390,43 +388,43 @@ class _Bay:
         self.hidden(
             "air_filter", self.drum(filter_at, (0, 0, 1), 0.105, float(rng.uniform(0.15, 0.22)), can), "black", BRACKET
         )
-        self.bolt(filter_at + _by(0, 0, 0.10), (0, 0, 1), 0.010)
-        rim = [_by(0.110 * np.cos(a), 0.110 * np.sin(a), 0.0) for a in np.arange(4) * np.pi / 2 + 0.6]
+        self.bolt(filter_at + by(0, 0, 0.10), (0, 0, 1), 0.010)
+        rim = [by(0.110 * np.cos(a), 0.110 * np.sin(a), 0.0) for a in np.arange(4) * np.pi / 2 + 0.6]
         latch = (0.014, 0.05, 0.006)
-        clips = [p for out in rim for p in block(filter_at + out + _by(0, 0, 0.052), latch, 0.001, z=out)]
+        clips = [p for out in rim for p in block(filter_at + out + by(0, 0, 0.052), latch, 0.001, z=out)]
         self.hidden("air_filter_clips", clips, "zinc", BRACKET)
         self.hose(
             "air_hose",
             [
-                filter_at + _by(-0.08, 0, 0.02),
-                filter_at + _by(-0.17, -0.10 * side, 0.03),
+                filter_at + by(-0.08, 0, 0.02),
+                filter_at + by(-0.17, -0.10 * side, 0.03),
                 (x - 0.2 * length, side * 0.15, head + 0.08),
             ],
             0.034,
             ribbed=True,
         )
-        self.spigot(filter_at + _by(-0.08, 0, 0.02), (-0.09, -0.10 * side, 0.01), 0.034, 0.030)
+        self.spigot(filter_at + by(-0.08, 0, 0.02), (-0.09, -0.10 * side, 0.01), 0.034, 0.030)
         plenum_at = np.array([x - 0.2 * length, side * 0.15, head + 0.08])
-        self.spigot(plenum_at, filter_at + _by(-0.17, -0.10 * side, 0.03) - plenum_at, 0.034, 0.028)
+        self.spigot(plenum_at, filter_at + by(-0.17, -0.10 * side, 0.03) - plenum_at, 0.034, 0.028)
         self.hose(
             "air_snout",
             [
-                filter_at + _by(0.09, 0, 0.04),
-                filter_at + _by(0.22, 0.02 * side, 0.02),
+                filter_at + by(0.09, 0, 0.04),
+                filter_at + by(0.22, 0.02 * side, 0.02),
                 (self.front - 0.05, side * 0.30, self.top - 0.20),
             ],
             0.036,
             ribbed=True,
         )
-        self.spigot(filter_at + _by(0.09, 0, 0.04), (0.13, 0.02 * side, -0.02), 0.036, 0.024)
+        self.spigot(filter_at + by(0.09, 0, 0.04), (0.13, 0.02 * side, -0.02), 0.036, 0.024)
         mouth = np.array([self.front - 0.05, side * 0.30, self.top - 0.20])
         horn = np.array([[0.0, 0.012], [0.044, 0.020], [0.056, 0.020], [0.058, 0.016], [0.042, -0.004], [0.038, -0.03],
                          [0.0, -0.03]])  # fmt: skip
         reach = self.half - 0.34
-        strap = [brick(mouth + _by(0, side * (0.04 + reach / 2), 0.030), (0.026, reach, 0.003)),
+        strap = [brick(mouth + by(0, side * (0.04 + reach / 2), 0.030), (0.026, reach, 0.003)),
                  brick((mouth[0], side * (self.half - 0.004), mouth[2] + 0.047), (0.026, 0.004, 0.036)),
                  nut((mouth[0], side * (self.half - 0.006), mouth[2] + 0.052), (0, -side, 0), 0.007)]  # fmt: skip
-        away = mouth - filter_at - _by(0.22, 0.02 * side, 0.02)
+        away = mouth - filter_at - by(0.22, 0.02 * side, 0.02)
         self.hidden("air_mouth", cluster([lathe(mouth, away, horn), *strap]), "black", BRACKET)
         self.bracket(
             (x - 0.05, side * (self.half - 0.013), self.top - 0.17), (0, -side, 0), (1, 0, 0), (0.16, 0.09), 0.10
@@ -482,27 +480,27 @@ class _Bay:
         tall = self.top - 0.22
         outlet = np.array([x - 0.03, -0.30 * width * self.driver, high + 0.03])
         inlet = np.array([x - 0.20, 0.0, tall])
-        top: list[Vector] = [outlet, outlet + _by(-0.07, 0, 0.005), (x - 0.13, -0.05 * self.driver, tall + 0.06), inlet]
+        top: list[Vector] = [outlet, outlet + by(-0.07, 0, 0.005), (x - 0.13, -0.05 * self.driver, tall + 0.06), inlet]
         self.hose("top_hose", top, 0.024)
-        printed = wrapped(lettering("COOLANT 48", 0.012), _bent_through(np.array(top)), 0.0241, _by(0, 0, 1))
+        printed = wrapped(lettering("COOLANT 48", 0.012), _bent_through(np.array(top)), 0.0241, by(0, 0, 1))
         self.hidden("top_hose_print", printed, "lining", WIRING)
         hot = (x, -0.02 * width, high + 0.0604)
         self.label("radiator_label", hot, (0, 0, 1), (0, 1, 0), (0.12, 0.045), ["HOT", "FAN STARTS"],
                    ground="number_plate_yellow")  # fmt: skip
-        self.clip(outlet + _by(-0.025, 0, 0), (1, 0, 0), 0.0245)
-        self.clip(inlet + _by(0.015, -0.012 * self.driver, 0.015), (0.7, 0, 0.7), 0.0245)
+        self.clip(outlet + by(-0.025, 0, 0), (1, 0, 0), 0.0245)
+        self.clip(inlet + by(0.015, -0.012 * self.driver, 0.015), (0.7, 0, 0.7), 0.0245)
         for k, y in enumerate((0.20, 0.27)):
             wall = np.array([self.back + 0.008, -self.driver * y, self.top - 0.18 - 0.05 * k])
             run: list[Vector] = [
                 wall,
-                wall + _by(0.07, 0, 0.01),
+                wall + by(0.07, 0, 0.01),
                 (self.middle + 0.05, -self.driver * (0.155 + 0.03 * k), self.top - 0.20),
                 (self.front - 0.25, -self.driver * 0.10, self.top - 0.24),
             ]
             self.hose(f"heater_hose{k}", run, 0.0115)
-            self.clip(wall + _by(0.025, 0, 0.0), (1, 0, 0), 0.012)
+            self.clip(wall + by(0.025, 0, 0.0), (1, 0, 0), 0.012)
             self.hidden(f"grommet{k}", grommet(wall, (1, 0, 0), 0.012), "rubber", WIRING)
-            self.clip(np.asarray(run[-1]) + _by(-0.02, 0, 0.008), (1, 0, -0.3), 0.012)
+            self.clip(np.asarray(run[-1]) + by(-0.02, 0, 0.008), (1, 0, -0.3), 0.012)
             self.hidden(f"heater_stub{k}", self.drum(run[-1], (1, 0, -0.3), 0.0095, 0.05), "cast")
 
     def electrics(self) -> None:
@@ -510,15 +508,15 @@ class _Bay:
         rng, side = self.rng, self.driver * (1 if self.rng.random() < 0.5 else -1)
         at = np.array([self.front - 0.20, self.driver * (self.half - 0.14), self.top - 0.24])
         self.hidden("battery", block(at, (0.25, 0.17, 0.19), 0.006), "battery")
-        lid = block(at + _by(0, 0, 0.10), (0.252, 0.172, 0.022), 0.006)
+        lid = block(at + by(0, 0, 0.10), (0.252, 0.172, 0.022), 0.006)
         self.hidden("battery_lid", lid, "black")
-        caps = [self.drum(at + _by(x, 0.035 * self.driver, 0.114), (0, 0, 1), 0.0115, 0.008)
+        caps = [self.drum(at + by(x, 0.035 * self.driver, 0.114), (0, 0, 1), 0.0115, 0.008)
                 for x in (-0.10, -0.068, -0.036, 0.036, 0.068, 0.10)]  # fmt: skip
         self.hidden("battery_caps", caps, "black")
         signs = joined(lettering("+", 0.020, (0.052, 0.0)), lettering("-", 0.020, (-0.052, 0.0)))
-        signs = signs.moved(placed(at + _by(0, -0.05 * self.driver, 0.1111)))
+        signs = signs.moved(placed(at + by(0, -0.05 * self.driver, 0.1111)))
         self.hidden("battery_signs", signs, "lining")
-        face = at + _by(0, -0.0855 * self.driver, -0.02)
+        face = at + by(0, -0.0855 * self.driver, -0.02)
         self.label("battery_label", face, (0, -self.driver, 0), (self.driver, 0, 0), (0.16, 0.09),
                    ["12 V", "70 AH 600 A"])  # fmt: skip
         self.hidden(
@@ -527,36 +525,36 @@ class _Bay:
             "black",
             BRACKET,
         )
-        strap = block(at + _by(0, 0, 0.116), (0.035, 0.20, 0.004), 0.001)
+        strap = block(at + by(0, 0, 0.116), (0.035, 0.20, 0.004), 0.001)
         self.hidden("battery_strap", strap, "black", BRACKET)
         for sign in (-1, 1):
             self.hose(
                 f"battery_rod{sign}",
-                [at + _by(0, 0.096 * sign, 0.117), at + _by(0, 0.096 * sign, -0.10)],
+                [at + by(0, 0.096 * sign, 0.117), at + by(0, 0.096 * sign, -0.10)],
                 0.003,
                 "zinc",
                 BRACKET,
             )
-            self.bolt(at + _by(0, 0.096 * sign, 0.119), (0, 0, 1), 0.006)
-            post = at + _by(0.085 * sign, -0.05 * self.driver, 0.125)
+            self.bolt(at + by(0, 0.096 * sign, 0.119), (0, 0, 1), 0.006)
+            post = at + by(0.085 * sign, -0.05 * self.driver, 0.125)
             self.hidden(f"terminal{sign}", self.drum(post, (0, 0, 1), 0.014, 0.03), "zinc", WIRING)
             self.hidden(f"terminal_clamp{sign}", block(post, (0.034, 0.030, 0.014), 0.003), "cast", WIRING)
-            lead = [post + _by(0, 0, 0.006), post + _by(-0.05, -0.04 * self.driver, 0.03)]
+            lead = [post + by(0, 0, 0.006), post + by(-0.05, -0.04 * self.driver, 0.03)]
             if sign > 0:  # the live one goes back along the wing and through the bulkhead
                 wall = np.array([self.back + 0.012, self.driver * 0.80 * self.half, self.top - 0.16])
-                lead += [wall + _by(0.16, -0.02 * self.driver, 0.01), wall]
+                lead += [wall + by(0.16, -0.02 * self.driver, 0.01), wall]
                 self.hidden("battery_grommet", grommet(wall, (1, 0, 0), 0.0075), "rubber", WIRING)
             else:
                 lug = np.array([at[0] - 0.17, self.driver * (self.half - 0.014), self.top - 0.16])
-                lead += [lug + _by(0.02, -0.03 * self.driver, 0.02), lug]
+                lead += [lug + by(0.02, -0.03 * self.driver, 0.02), lug]
                 self.bolt(lug, (0, -self.driver, 0), 0.007)
             self.hose(f"battery_lead{sign}", lead, 0.0055, "red_cable" if sign > 0 else "black")
         relays = np.array([self.back + 0.16, side * (self.half - 0.045), self.top - 0.10])
         self.hidden("relay_box", block(relays, (0.15, 0.05, 0.09), 0.008), "black", BRACKET)
-        self.bracket(relays + _by(0.16, side * 0.033, -0.02), (0, -side, 0), (1, 0, 0), (0.09, 0.05), 0.03)
+        self.bracket(relays + by(0.16, side * 0.033, -0.02), (0, -side, 0), (1, 0, 0), (0.09, 0.05), 0.03)
         fuses = pads([(0.024 * k - 0.056, 0.024 * k - 0.040) for k in range(5)], [(-0.012, 0.012)], 0.010)
-        self.hidden("fuses", fuses.moved(placed(relays + _by(0, 0, 0.0455))), "amber")
-        face = relays + _by(0, -0.0255 * side, 0)
+        self.hidden("fuses", fuses.moved(placed(relays + by(0, 0, 0.0455))), "amber")
+        face = relays + by(0, -0.0255 * side, 0)
         self.label("fuse_label", face, (0, -side, 0), (side, 0, 0), (0.12, 0.066),
                    ["FUSES", "10 15 20 10 30", "FAN LAMP HORN"])  # fmt: skip
         for sign in (-1, 1):
@@ -568,11 +566,9 @@ class _Bay:
                 (self.back + 0.03, y, self.top - 0.07),
             ]
             self._loom(f"wing_loom{sign}", path, (0, -sign, 0))
-            plug = block(path[0] + _by(0.012, 0, -0.004), (0.034, 0.018, 0.024), 0.003)
+            plug = block(path[0] + by(0.012, 0, -0.004), (0.034, 0.018, 0.024), 0.003)
             self.hidden(f"wing_plug{sign}", [*plug, boot(path[0], (1, 0, -0.4), 0.0062)], "black", WIRING)
-            self.hidden(
-                f"wing_grommet{sign}", grommet(_by(-0.022, 0, 0) + path[-1], (1, 0, 0), 0.010), "rubber", WIRING
-            )
+            self.hidden(f"wing_grommet{sign}", grommet(by(-0.022, 0, 0) + path[-1], (1, 0, 0), 0.010), "rubber", WIRING)
         along = [
             (self.back + 0.018, y * self.half, self.top - 0.075 + 0.008 * np.sin(9 * y))
             for y in np.linspace(-0.9, 0.9, 6)
@@ -590,19 +586,19 @@ class _Bay:
         )
         end = np.array([self.middle - 0.1, 0.5 * drop, self.top - 0.30])
         socket = block(end, (0.045, 0.022, 0.030), 0.004, z=(0.6, -0.2, -0.8))
-        self.hidden("engine_plug", [*socket, boot(end + _by(-0.02, 0, 0.012), (0.6, 0, -0.4), 0.0075)], "black", WIRING)
+        self.hidden("engine_plug", [*socket, boot(end + by(-0.02, 0, 0.012), (0.6, 0, -0.4), 0.0075)], "black", WIRING)
         horn = np.array([self.front - 0.02, -self.driver * (self.half - 0.05), self.top - 0.22])
         dish = np.array([[0, 0.25], [0.25, 0.25], [0.3, 0.1], [0.9, 0.0], [1.0, 0.1], [1.0, -0.3]])
         self.hidden("horn", self.drum(horn, (-1, 0, 0.1), 0.045, 0.09, dish), str(rng.choice(["black", "red"])))
         motor = np.array([self.back + 0.055, -self.driver * 0.42, self.top - 0.10])
         self.hidden("wiper_motor", self.drum(motor, (0, 1, 0), 0.037, 0.14), "cast")
-        self.bracket(motor + _by(-0.053, 0.10 * self.driver, 0), (1, 0, 0), (0, 1, 0), (0.10, 0.06), 0.04)
+        self.bracket(motor + by(-0.053, 0.10 * self.driver, 0), (1, 0, 0), (0, 1, 0), (0.10, 0.06), 0.04)
 
     def _loom(self, name: str, points: Sequence[Vector], out: Vector) -> None:
         """A taped bundle, with a second thin wire that leaves it here and there, and ties every hand's breadth."""
         path = _bent_through(np.asarray(points, float))
         self.hidden(name, tube(path, 0.0085, around=12), "black", WIRING)
-        stray = path + np.asarray(out, float) * 0.009 + _by(0, 0, 0.004)
+        stray = path + np.asarray(out, float) * 0.009 + by(0, 0, 0.004)
         stray[:, 2] += 0.006 * np.sin(np.linspace(0, 23, len(stray)))
         self.hidden(
             f"{name}_wire",
@@ -634,18 +630,18 @@ class _Bay:
             ]
         )
         self.hidden("brake_servo", self.drum(at, (1, 0, 0), 0.105, 0.13, bowl), "black", BRACKET)
-        pump = at + _by(0.14, 0, 0)
+        pump = at + by(0.14, 0, 0)
         self.hidden("brake_cylinder", self.drum(pump, (1, 0, 0), 0.022, 0.16), "cast")
-        cup = block(pump + _by(0, 0, 0.05), (0.11, 0.05, 0.055), 0.010)
+        cup = block(pump + by(0, 0, 0.05), (0.11, 0.05, 0.055), 0.010)
         self.hidden("brake_reservoir", cup, "bottle")
-        self.hidden("brake_cap", self.drum(pump + _by(0.01, 0, 0.088), (0, 0, 1), 0.022, 0.02))
+        self.hidden("brake_cap", self.drum(pump + by(0.01, 0, 0.088), (0, 0, 1), 0.022, 0.02))
         for k, dx in enumerate((-0.03, 0.04)):
-            out = pump + _by(dx, -self.driver * 0.02, -0.005)
+            out = pump + by(dx, -self.driver * 0.02, -0.005)
             self.hose(
                 f"bay_pipe{k}",
                 [
                     out,
-                    out + _by(0, -self.driver * 0.05, 0.01),
+                    out + by(0, -self.driver * 0.05, 0.01),
                     (self.back + 0.06, self.driver * (0.42 - 0.03 * k) * self.half, self.top - 0.34),
                     (self.back + 0.03, self.driver * 0.3 * self.half, self.bottom),
                 ],
@@ -662,16 +658,16 @@ class _Bay:
         bottle[0] += 0.0 if side == self.driver else -0.14
         self.hidden("washer_bottle", block(bottle, (0.14, 0.09, 0.19), 0.018, rows=3), "bottle")
         moulded = lettering("WASHER", 0.014).moved(
-            placed(bottle + _by(0, -0.0453 * side, 0.03), z=(0, -side, 0), x=(side, 0, 0))
+            placed(bottle + by(0, -0.0453 * side, 0.03), z=(0, -side, 0), x=(side, 0, 0))
         )
         self.hidden("washer_word", moulded, "plate_ink")
-        self.hidden("washer_cap", self.drum(bottle + _by(0, 0, 0.105), (0, 0, 1), 0.025, 0.025), "black")
-        self.bracket(bottle + _by(0.11, side * 0.076, -0.03), (0, -side, 0), (1, 0, 0), (0.07, 0.06), 0.05)
+        self.hidden("washer_cap", self.drum(bottle + by(0, 0, 0.105), (0, 0, 1), 0.025, 0.025), "black")
+        self.bracket(bottle + by(0.11, side * 0.076, -0.03), (0, -side, 0), (1, 0, 0), (0.07, 0.06), 0.05)
         self.hose(
             "washer_hose",
             [
-                bottle + _by(0.02, 0, 0.11),
-                bottle + _by(-0.08, -0.05 * side, 0.13),
+                bottle + by(0.02, 0, 0.11),
+                bottle + by(-0.08, -0.05 * side, 0.13),
                 (self.back + 0.05, side * 0.3, self.top - 0.05),
                 (self.back + 0.010, side * 0.3, self.top - 0.055),
             ],
@@ -731,11 +727,6 @@ class _Bay:
         body.site(
             "bonnet_inside.site", "engine_bay", "bonnet", spot, lift[:3, :3] @ [0, 0, -1.0], 0.45, panel="bonnet_inside"
         )
-
-
-def _by(x: float, y: float, z: float) -> Points:
-    """A step in metres, to be added to a point."""
-    return np.array([x, y, z])
 
 
 def _between(value: Points, low: float, high: float, soft: float) -> Points:

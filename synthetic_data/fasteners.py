@@ -15,11 +15,9 @@ RIVETS = ("rivet", "pop")
 INSTEAD = {  # what a workshop's box had where one was lost
     "hex": ("flange", "nut", "socket"),
     "flange": ("hex", "nut"),
-    "nut": ("hex", "flange"),
     "socket": ("hex", "flange"),
     "slot": ("cross", "hex"),
     "cross": ("slot", "hex"),
-    "dome": ("cross", "flange"),
     "clip": ("cross", "slot"),
 }
 THREAD = [[0.50 - 0.05 * (k % 2), 1.38 - 0.07 * k] for k in range(7)]

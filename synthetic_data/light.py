@@ -66,7 +66,7 @@ class PanoramaSettings(Config):
     illuminance_lux: dict[str, Range]
     white_balance_mired: float = Field(ge=0)
     sun_contrast: float = Field(gt=1)
-    open_sky: dict[str, float]
+    open_sky: dict[str, Annotated[float, Field(gt=0, lt=90 - BARE_DEG)]]
 
 
 class LightSettings(Config):
@@ -471,7 +471,7 @@ def _panorama(rng: np.random.Generator, path: Path, settings: LightSettings) -> 
         lighting, ground = Lighting(_bare(image, land_deg), sun_direction, colour), _ground(rng)
         picture, reach = outdoors(rng, lighting, ground, seed, width=settings.width_px)
         return _place("panorama", path.stem, picture, lighting, ground, seed, reach)
-    lighting = Lighting(image, sun_direction, colour)
+    lighting = Lighting(image, None, (0.0, 0.0, 0.0))  # what was taken for a sun is a lamp or a window
     picture, reach = hall(rng, lighting, seed, width=settings.width_px)
     return _place("panorama", path.stem, picture, lighting, "concrete", seed, reach, indoors=True)
 
@@ -501,7 +501,8 @@ def split_sun(image: Array, contrast: float) -> tuple[Array, tuple[float, float,
     """Take the sun out of a panorama. Returns the rest, the direction to the sun or None, and its illuminance (3).
 
     The brightest spot counts as the sun where it is above the horizon, small, and brighter than `contrast` × the mean;
-    its light above that limit is integrated over a patch of 6° and moved out, so the sum of both stays what it was.
+    its light above that limit is integrated over a patch of 6° and moved out, so the luminance of both together stays
+    what it was.
     """
     height, width = image.shape[:2]
     luminance = image @ LUMINANCE
@@ -524,8 +525,10 @@ def split_sun(image: Array, contrast: float) -> tuple[Array, tuple[float, float,
     centre /= np.linalg.norm(centre)
     beside = near & (excess == 0)  # the disk itself is often clipped and has lost its colour
     aureole = (image * (beside * solid_angle)[..., None]).sum(axis=(0, 1))
-    colour = aureole / max(float(aureole @ LUMINANCE), 1e-9)
-    rest = np.where((excess > 0)[..., None], np.minimum(luminance, limit)[..., None] * colour, image)
+    if not aureole @ LUMINANCE > 0:
+        aureole = (taken * solid_angle[..., None]).sum(axis=(0, 1))
+    colour = aureole / float(aureole @ LUMINANCE)
+    rest = np.where((excess > 0)[..., None], limit * colour, image)
     sun = colour * float(power.sum())
     return np.asarray(rest, np.float32), (float(centre[0]), float(centre[1]), float(centre[2])), sun
 

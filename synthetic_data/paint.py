@@ -275,7 +275,7 @@ def shade(
     table: PartTable,
     grime: Grime,
     noise: Noise,
-    generator: torch.Generator,
+    generator: torch.Generator | None,
     crevices: Crevices | None = None,
 ) -> Film:
     """The look of every texel. Cues are marked where the cause lies; one too faint to be seen is marked unknown.
@@ -602,7 +602,8 @@ def _chance(cells: Tensor, count: int, first: int = 0) -> Tensor:
     """Numbers (N, count - first), even in 0 to 1, of each whole-numbered cell (N, d): of `count` those from `first`."""
     turns = torch.tensor([[12.99, 78.23, 37.72], [39.35, 11.14, 83.16], [73.16, 52.24, 9.15]], device=cells.device)
     steps = torch.arange(first, count, device=cells.device)
-    phase = cells.float() @ turns[: cells.shape[1], steps % 3]
+    # summed one by one: a product of matrices may round otherwise for another number of rows
+    phase = (cells.float()[:, :, None] * turns[: cells.shape[1], steps % 3]).sum(1)
     return torch.frac((phase * (1 + 0.37 * steps)).sin().abs() * 4375.8)
 
 
@@ -953,9 +954,7 @@ def _use(device: torch.device) -> Tensor:
         middle, radius, start = rng.uniform(0, USE_MM, 2), rng.uniform(40, 160), rng.uniform(0, 6.3)
         long, tone = rng.uniform(20, 120), rng.uniform(60, 200)
         for lane in range(6):
-            drawn(
-                smear, arc(middle, radius + 3.2 * lane, start, long), tone * rng.uniform(0.4, 1.2) % 255, int(2.5 * mm)
-            )
+            drawn(smear, arc(middle, radius + 3.2 * lane, start, long), tone * rng.uniform(0.4, 1.2), int(2.5 * mm))
     soft = cv2.GaussianBlur(np.pad(smear, 128, mode="wrap").astype(np.float32), (0, 0), 15.0)[128:-128, 128:-128]
     spots = pale.astype(np.float32) - dark
     tile = np.stack([hair / 255.0, spots / 255.0, (soft - soft.mean()) / soft.std()]).astype(np.float32)

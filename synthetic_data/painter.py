@@ -888,7 +888,7 @@ def _mark(
         half = np.array([1.0, rng.uniform(*habits.spot_slimness)]) * rng.uniform(*habits.spot_radius_mm)
     if name == "sticker":
         number, along, across, peeled = drawn(rng)
-        half = np.array([along, across])
+        half = np.array([along, across]) * min(1.0, share * width / along, share * height / across)
         down = part.patch.points[0, :, 2].mean() >= part.patch.points[-1, :, 2].mean()
         row["sticker"] = np.array([number, 1.0 if down else -1.0, peeled])
     at, up = rng.uniform(*habits.at, 2) * [width, height]

@@ -58,9 +58,9 @@ def fit_out(body: Builder) -> None:
 # --- shapes -----------------------------------------------------------------------------------------------------------
 
 
-def lathe(at: Vector, axis: Vector, profile: Points, *, sides: int | None = None) -> Points:
-    """A turned shape for a `cluster`, or one of 6 sides; its profile begins and ends at radius 0, above and below."""
-    around = HEXAGON if sides else CIRCLE
+def lathe(at: Vector, axis: Vector, profile: Points, *, hexagonal: bool = False) -> Points:
+    """A turned shape for a `cluster`, or a hexagonal one; its profile begins and ends at radius 0, above and below."""
+    around = HEXAGON if hexagonal else CIRCLE
     grid = np.empty((len(profile), COLUMNS, 3))
     grid[..., :2], grid[..., 2] = profile[:, None, :1] * around, profile[:, 1:]
     return _put(grid, placed(at, z=axis))
@@ -101,7 +101,7 @@ def by(x: float, y: float, z: float) -> Points:
 
 def nut(at: Vector, out: Vector, radius: float = 0.010) -> Points:
     """A nut on its bolt, for a `cluster`."""
-    return lathe(at, out, HEX * radius, sides=6)
+    return lathe(at, out, HEX * radius, hexagonal=True)
 
 
 def weld(outline: Points, radius: float = 0.004) -> Points:
@@ -383,7 +383,7 @@ def _tank(body: Builder) -> None:
             (x + 0.1, y, z - 0.10),
             (0, 0, -1),
             np.array([[0.0, 0.012], [0.013, 0.012], [0.013, 0.004], [0.019, 0.003], [0.019, 0.0], [0.0, 0.0]]),
-            sides=6,
+            hexagonal=True,
         ),
     ]
     for dx in (-0.15, 0.15):

@@ -314,7 +314,9 @@ def _picture(rendered: Any) -> torch.Tensor:
 
     dr.eval(rendered)
     dr.sync_thread()  # torch works in another stream
-    image: torch.Tensor = rendered.torch()
+    image: torch.Tensor = rendered.torch().clone()
+    if image.is_cuda:
+        torch.cuda.current_stream().synchronize()  # before the renderer uses its memory again
     return image
 
 
@@ -427,6 +429,7 @@ def _labelled(
         doubtful["masking_edge"] = doubtful.get("masking_edge", False) | (edge & ~cues["masking_edge"])
     else:
         cues.pop(OLD_COAT, None)
+    doubtful.pop(OLD_COAT, None)
     middle = depth.reshape(picture)[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3]
     centre = float(np.median(middle[np.isfinite(middle)])) if np.isfinite(middle).any() else 5.0
     exposure = Exposure(
@@ -442,7 +445,7 @@ def _labelled(
 
 
 def _masks(bits: Array) -> dict[str, Array]:
-    """Of bits (H, W), the mask of every cue that is there, and of the old coat where there are masking edges."""
+    """Of bits (H, W), the mask of every cue that is there, and of the old coat."""
     there = int(np.bitwise_or.reduce(bits, axis=None))
     known = {**CUE_BIT, OLD_COAT: OLD_COAT_BIT}
     return {name: (bits & bit) > 0 for name, bit in known.items() if there & bit}

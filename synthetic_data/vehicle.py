@@ -662,9 +662,9 @@ class Builder:
         for k, part in enumerate(self.parts):
             if part.kind == "sheet" and part.panel == panel and _lies_under(row, out, part.patch.points):
                 self.parts[k] = replace(part, patch=patch(puckered(part.patch.points, row, out, depths)))
-                for m in range(k + 1, min(k + 2, len(self.parts))):
-                    if self.parts[m].name == f"{part.name}.right":
-                        self.parts[m] = replace(self.parts[m], patch=self.parts[k].patch.moved(MIRROR_Y))
+                twin = k + 1
+                if twin < len(self.parts) and self.parts[twin].name == f"{part.name}.right":
+                    self.parts[twin] = replace(self.parts[twin], patch=self.parts[k].patch.moved(MIRROR_Y))
 
     def seated(self, row: Points, out: Points, panel: str) -> Points:
         """A row (n, 3) moved along `out` onto the panel's sheet, which bulges, waves and pressings carry off it."""
@@ -693,7 +693,7 @@ class Builder:
     ) -> None:
         """A row of spot welds on both sides, painted as the sheet `like` that they are in, with close-up sites."""
         first, last, normal = (np.asarray(v, float) for v in (start, end, out))
-        count = round(float(np.linalg.norm(last - first)) / (0.85 * self.pitch)) + 1
+        count = max(2, round(float(np.linalg.norm(last - first)) / (0.85 * self.pitch)) + 1)
         t = np.linspace(0, 1, count)[:, None]
         row = line(first, last, count) + normal * 3.6 * bulge * t * (1 - t)
         self.draw_in(row, normal, panel)

@@ -35,6 +35,14 @@ def test_children_find_the_service_while_it_runs_and_it_is_told_to_end(
     assert told.read_text().split() == ["-d", folder, folder, "quit"]
 
 
+def test_the_users_own_place_for_logs_comes_back(told: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(card_sharing, "PROBE", "pass")
+    monkeypatch.setenv(LOG, "mine")
+    with shared_cards():
+        assert os.environ[LOG] != "mine"
+    assert os.environ[LOG] == "mine"
+
+
 def test_a_service_that_serves_no_card_is_ended_and_not_used(told: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(card_sharing, "PROBE", "raise SystemExit(1)")
     with shared_cards() as works:

@@ -6,11 +6,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import ndimage
 from skimage.restoration import estimate_sigma
 
 torch = pytest.importorskip("torch")
 
-from synthetic_data.denoise import Half, denoise  # noqa: E402  (torch may be missing)
+from synthetic_data import denoise as denoising  # noqa: E402  (torch may be missing)
+from synthetic_data.denoise import KEPT, Half, denoise  # noqa: E402
 
 HEIGHT, WIDTH = 96, 128
 
@@ -132,6 +134,21 @@ def test_pixels_unlike_their_neighbours_do_not_stay_specks() -> None:
 def test_a_little_grain_is_kept() -> None:
     result = denoise(*halves(np.full((HEIGHT, WIDTH), 0.4), 0.1)).numpy()[0]
     assert float(estimate_sigma(result)) > 0.1 / np.sqrt(6) * 0.03  # the mean of three channels of two halves
+
+
+@pytest.mark.parametrize(("blur_px", "least", "most"), [(0.0, 0.6, 1.1), (5.0, 0.0, 0.2)])
+def test_fine_grain_is_kept_and_coarse_is_not(
+    blur_px: float, least: float, most: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = halves(np.full((HEIGHT, WIDTH), 0.4), 0.0)
+    rng = np.random.default_rng(5)
+    for half in made:
+        noise = ndimage.gaussian_filter(rng.normal(size=(HEIGHT, WIDTH)), blur_px)
+        half.radiance[:] += torch.from_numpy(0.05 * noise / noise.std()).float()
+    kept = denoise(*made)
+    monkeypatch.setattr(denoising, "KEPT", 0.0)
+    share = float((kept - denoise(*made)).std() / ((made[0].radiance + made[1].radiance) / 2).std())
+    assert least * KEPT <= share <= most * KEPT
 
 
 @pytest.mark.parametrize("size", [(1, 1), (1, 9), (3, 2), (5, 10), (10, 7), (11, 24)])

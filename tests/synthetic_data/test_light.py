@@ -312,6 +312,16 @@ def test_the_sun_is_taken_out_of_a_panorama_and_nothing_is_lost() -> None:
     assert sun[0] / sun[2] == pytest.approx(1.0, abs=0.1)
 
 
+@pytest.mark.parametrize("around", [(0.3, 0.25, 0.2), (0.0, 0.0, 0.0)])
+def test_a_sun_clipped_to_one_channel_takes_the_colour_around_it_where_there_is_one(around: tuple[float, ...]) -> None:
+    sky = np.full((128, 256, 3), around, np.float32)
+    sky[30:32, 100:102] = 0, 0, 9000.0
+    rest, _, sun = split_sun(sky, 60)
+    expected = np.array(around) if any(around) else np.array([0.0, 0.0, 1.0])
+    assert sun / sun.sum() == pytest.approx(expected / expected.sum(), abs=0.01)
+    assert np.isfinite(rest).all()
+
+
 @pytest.mark.parametrize("spots", [[], [(30, 40), (30, 120), (34, 200)], [(100, 40)]])
 def test_lamps_and_what_lies_below_are_no_sun(spots: list[tuple[int, int]]) -> None:
     sky = np.full((128, 256, 3), 0.3, np.float32)

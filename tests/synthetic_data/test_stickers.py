@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
+
+pytest.importorskip("torch")
 
 from synthetic_data.paint import MARKS
 from synthetic_data.stickers import EACH, HEIGHT, ROUND, SORTS, WIDTH, drawn, sheet, sticker_settings
