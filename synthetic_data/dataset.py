@@ -252,6 +252,7 @@ def _make_all(
 def _make_in_processes(
     config: SetConfig, todo: list[int], seed: int, out: Path, processes: int, gpus: int, until: float
 ) -> Iterator[tuple[int, int, str | None]]:
+    """The same in worker processes; those that a worker's death left undone are begun anew."""
     left = set(todo)
     for _ in range(MOST_RESTARTS + 1):
         if not left:

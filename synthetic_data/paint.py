@@ -1240,6 +1240,12 @@ def _marked(coat: _Coat, noise: Noise) -> None:
     coat.metal[rows] *= 1 - covered.float()
 
 
+@lru_cache(maxsize=2)
+def _stickers(device: torch.device) -> Tensor:
+    """The sheet of stickers (1, 4, n × HEIGHT, WIDTH) on a device."""
+    return torch.from_numpy(sheet().copy()).to(device).permute(2, 0, 1)[None]
+
+
 def _stuck(coat: _Coat, rows: Tensor, u: Tensor, v: Tensor, tone: Tensor) -> tuple[Tensor, Tensor]:
     """Tone (M, 3) with stickers over it, and their cover (M,); `u` and `v` from -1 to 1 across them.
 
@@ -1248,7 +1254,7 @@ def _stuck(coat: _Coat, rows: Tensor, u: Tensor, v: Tensor, tone: Tensor) -> tup
     p = coat.part[rows]
     f, t, mark = coat.fine[rows], coat.tiny[rows], coat.table.mark[p]
     number, turn, peeled = coat.table.sticker[p].unbind(1)
-    printed = torch.from_numpy(sheet().copy()).to(tone).permute(2, 0, 1)[None]
+    printed = _stickers(tone.device)
     level = (number + 0.5 + 0.5 * turn * v.clamp(-0.99, 0.99)) * HEIGHT / printed.shape[2]
     at = torch.stack([turn * u, 2 * level - 1], 1)
     seen = torch.nn.functional.grid_sample(printed, at[None, None], align_corners=False)[0, :, 0].T

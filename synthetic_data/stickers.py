@@ -65,7 +65,7 @@ def _print(sort: Sort, number: int, rng: np.random.Generator) -> Array:
     paper = np.asarray(settings.papers[int(rng.integers(len(settings.papers)))])
     words = {key: some[(number + len(sort)) % len(some)] for key, some in settings.words.items()}
     digits = "".join(str(digit) for digit in rng.integers(0, 10, 6))
-    one = _Print(0.25 if sort in ROUND else WIDTH / HEIGHT / 4)
+    one = _Print(1.0 if sort in ROUND else WIDTH / HEIGHT)
     if sort == "strip":
         one.block(-1.0, 1.0, -1.0, 1.0)
         if number % 2:
@@ -94,10 +94,10 @@ def _print(sort: Sort, number: int, rng: np.random.Generator) -> Array:
 
 class _Print:
     """One sticker's ink uint8 (HEIGHT, WIDTH). Places go from -1 to 1 in both directions, y up; lengths are in
-    half heights, and `long` times four is the sticker's length over its height."""
+    half heights, and `long` is the sticker's length over its height."""
 
     def __init__(self, long: float) -> None:
-        self.long = 4 * long
+        self.long = long
         self.ink = np.zeros((HEIGHT, WIDTH), np.uint8)
 
     def _px(self, x: Array | float, y: Array | float) -> Array:
